@@ -1,0 +1,423 @@
+"""Value types that every other module speaks in: meshes, finds, elements, recipes, records and findings.
+
+All of them are frozen. Lengths are millimetres unless a name says otherwise; angles are degrees.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.errors import MeshShapeError
+from meshtools.settings import Settings
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int32]
+SourceArray = NDArray[np.uint16]
+ColourArray = NDArray[np.uint8]
+
+
+class EvidenceClass(StrEnum):
+    """Where the surface of an element comes from, best evidence first."""
+
+    OWN = "OWN"  # this animal's own bone, scanned
+    OWN_R = "OWN-R"  # its own counterpart of the other side, reflected
+    OWN_C = "OWN-C"  # its own bone, partly rebuilt from its other half or counterpart
+    DON = "DON"  # another individual's bone of the same side, scaled
+    DON_R = "DON-R"  # another individual's bone of the other side, reflected and scaled
+    INT = "INT"  # interpolated between neighbours of a series
+    EXT = "EXT"  # extrapolated beyond the end of a series
+    SCU = "SCU"  # modelled by hand
+    NONE = "NONE"  # left out, a decision
+    FILL = "FILL"  # a closed hole or a seam: nobody's bone
+    MADE = "MADE"  # pins, cut planes, sockets: nobody's bone
+
+
+class Side(StrEnum):
+    """Side of the body as written in the register."""
+
+    LEFT = "left"
+    RIGHT = "right"
+    MEDIAN = "median"
+    UNKNOWN = "unknown"
+
+    @property
+    def opposite(self) -> Side:
+        """The other side; median and unknown are their own opposite."""
+        return {Side.LEFT: Side.RIGHT, Side.RIGHT: Side.LEFT}.get(self, self)
+
+
+class Unit(StrEnum):
+    """Length unit of a scan file. `none` is a model without scale."""
+
+    MM = "mm"
+    CM = "cm"
+    M = "m"
+    INCH = "inch"
+    NONE = "none"
+
+
+MM_PER_UNIT: Mapping[Unit, float] = {Unit.MM: 1.0, Unit.CM: 10.0, Unit.M: 1000.0, Unit.INCH: 25.4}
+
+
+class Severity(StrEnum):
+    """What a finding asks of the reader: nothing, a person's decision, or that the part is not used."""
+
+    NOTE = "note"
+    REVIEW = "review"
+    FAILED = "failed"
+
+
+class Origin(StrEnum):
+    """How a face came to be."""
+
+    SCANNED = "scanned"
+    FILLED = "filled"
+    SEAM = "seam"
+    MADE = "made"
+
+
+@dataclass(frozen=True)
+class SourceEntry:
+    """One row of a record's source table, the meaning of a face's `source` number."""
+
+    evidence: EvidenceClass = field(metadata={"json": "class"})
+    find: str
+    origin: Origin
+
+
+@dataclass(frozen=True, eq=False)
+class Mesh:
+    """A triangle surface in millimetres, right-handed, never stored inside out.
+
+    vertices (n, 3) float64; faces (m, 3) int32, counter-clockwise seen from outside; source (m,) uint16 indexes the source
+    table that travels beside the mesh; colour (n, 3) uint8 or None. Arrays are read-only. Build one with `Mesh.create`.
+    """
+
+    vertices: FloatArray
+    faces: IntArray
+    source: SourceArray
+    colour: ColourArray | None = None
+
+    def __post_init__(self) -> None:
+        _check_mesh(self)
+        for array in (self.vertices, self.faces, self.source, self.colour):
+            if array is not None:
+                array.flags.writeable = False
+
+    @classmethod
+    def create(cls, vertices: Any, faces: Any, source: Any = None, colour: Any = None) -> Mesh:
+        """Build a mesh from array-likes; a missing or scalar `source` is spread over all faces. Copies what it must own."""
+        triangles = np.array(faces, dtype=np.int32, order="C").reshape(-1, 3)
+        if source is None or np.ndim(source) == 0:
+            source = np.full(len(triangles), source or 0, dtype=np.uint16)
+        return cls(
+            np.array(vertices, dtype=np.float64, order="C").reshape(-1, 3),
+            triangles,
+            np.array(source, dtype=np.uint16),
+            None if colour is None else np.array(colour, dtype=np.uint8, order="C").reshape(-1, 3),
+        )
+
+    def replaced(self, **changes: Any) -> Mesh:
+        """The same mesh with some arrays exchanged, checked again."""
+        parts = {"vertices": self.vertices, "faces": self.faces, "source": self.source, "colour": self.colour}
+        return Mesh.create(**(parts | changes))
+
+
+def _check_mesh(mesh: Mesh) -> None:
+    n_vertices, n_faces = len(mesh.vertices), len(mesh.faces)
+    if mesh.vertices.dtype != np.float64 or mesh.vertices.ndim != 2 or mesh.vertices.shape[1] != 3:
+        raise MeshShapeError(f"vertices must be (n, 3) float64, not {mesh.vertices.shape} {mesh.vertices.dtype}")
+    if mesh.faces.dtype != np.int32 or mesh.faces.ndim != 2 or mesh.faces.shape[1] != 3:
+        raise MeshShapeError(f"faces must be (m, 3) int32, not {mesh.faces.shape} {mesh.faces.dtype}")
+    if mesh.source.shape != (n_faces,) or mesh.source.dtype != np.uint16:
+        raise MeshShapeError(f"source must be ({n_faces},) uint16, not {mesh.source.shape} {mesh.source.dtype}")
+    if mesh.colour is not None and (mesh.colour.shape != (n_vertices, 3) or mesh.colour.dtype != np.uint8):
+        raise MeshShapeError(f"colour must be ({n_vertices}, 3) uint8, not {mesh.colour.shape} {mesh.colour.dtype}")
+    if not np.isfinite(mesh.vertices).all():
+        raise MeshShapeError("a vertex is not finite")
+    if n_faces and (mesh.faces.min() < 0 or mesh.faces.max() >= n_vertices):
+        raise MeshShapeError(f"a face names vertex {mesh.faces.min()} or {mesh.faces.max()} of {n_vertices}")
+
+
+@dataclass(frozen=True, eq=False)
+class RawScan:
+    """What a scan file holds, untouched: vertices (n, 3) float64 in file units, faces (m, 3) int32, colour or None.
+
+    `file_unit` is the unit the file itself states (3MF, GLB), None where the format carries none.
+    """
+
+    vertices: FloatArray
+    faces: IntArray
+    colour: ColourArray | None
+    file_format: str
+    file_unit: Unit | None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something a person should know. `value` and `limit` carry the figures behind the sentence, in `unit`."""
+
+    severity: Severity
+    code: str
+    message: str
+    value: float | int | str | None = None
+    limit: float | int | str | None = None
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class Caliper:
+    """A length taken on the real bone with a caliper and the closed-list name of what was measured."""
+
+    length_mm: float
+    measure: str
+
+
+@dataclass(frozen=True)
+class ScalePoints:
+    """Two marked points in scan coordinates, a known distance apart, that give a model without unit its scale."""
+
+    a: tuple[float, float, float]
+    b: tuple[float, float, float]
+    distance_mm: float
+
+
+@dataclass(frozen=True)
+class Find:
+    """One scanned piece: one row of bones.csv. `element` is the element's name without its side."""
+
+    row: int
+    find: str
+    element: str
+    side: Side
+    organism_id: str
+    scan: str
+    unit: Unit
+    unit_source: str = "row"
+    capture: str = ""
+    capture_source: str = "row"
+    catalog_number: str = ""
+    scientific_name: str = ""
+    identification_qualifier: str = ""
+    life_stage: str = ""
+    portion: str = ""
+    preserved_percent: float | None = None
+    condition: str = ""
+    pathology: str = ""
+    deformation: str = ""
+    caliper: Caliper | None = None
+    second_caliper: Caliper | None = None
+    scale_points: ScalePoints | None = None
+    pieces: tuple[int, ...] = ()
+    identified_by: str = ""
+    remarks: str = ""
+
+
+@dataclass(frozen=True)
+class Element:
+    """One place in the skeleton: one row (or one position of a ranged row) of skeleton.csv."""
+
+    name: str
+    side: Side
+    series: str = ""
+    position: int | None = None
+    region: str = ""
+    group: str = ""
+    uberon: str = ""
+    homologue_key: str = ""
+    joins: tuple[str, ...] = ()
+
+    @property
+    def slug(self) -> str:
+        """`femur-left` for a paired element, `skull` or `caudal-07` for a median one."""
+        return self.name if self.side is Side.MEDIAN else f"{self.name}-{self.side.value}"
+
+
+@dataclass(frozen=True)
+class Target:
+    """The animal that a skeleton is made for: an individual of the register, or a stated size relative to one."""
+
+    name: str
+    individual: str
+    size_factor: float = 1.0
+
+    @property
+    def is_individual(self) -> bool:
+        """True where the target is the individual itself, so that its bones are OWN."""
+        return self.size_factor == 1.0
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One row of measurements.csv, brought to millimetres."""
+
+    row: int
+    organism_id: str
+    element: str
+    side: Side
+    measurement_type: str
+    value_mm: float
+    find: str = ""
+    method: str = ""
+    determined_by: str = ""
+    determined_date: str = ""
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One row of decisions.csv: what a person decided about an element or a find, and why."""
+
+    row: int
+    target: str
+    element: str
+    find: str
+    kind: str
+    value: str
+    by: str
+    date: str
+    reason: str
+    evidence_key: str = ""
+
+
+@dataclass(frozen=True)
+class Opening:
+    """One row of openings.csv: a hole or support block of a scan that a person has named. Coordinates in scan units."""
+
+    row: int
+    find: str
+    kind: str
+    x: float
+    y: float
+    z: float
+    diameter_mm: float
+    action: str
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """A way of filling an element that was looked at and not taken, with the reason."""
+
+    evidence: EvidenceClass = field(metadata={"json": "class"})
+    find: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """How one element of one target is made. `status` is planned, ask (a person is needed) or gap."""
+
+    target: str
+    element: str
+    evidence: EvidenceClass = field(metadata={"json": "class"})
+    finds: tuple[str, ...]
+    reflect: bool
+    factor: float
+    factor_interval: tuple[float, float] | None
+    factor_basis: str
+    reason: str
+    tried: tuple[Attempt, ...]
+    status: str
+    findings: tuple[Finding, ...] = ()
+    model_file: str = ""
+
+
+@dataclass(frozen=True)
+class Register:
+    """All tables of a batch, read and cross-checked. `findings` are contradictions that a person must look at."""
+
+    targets: tuple[Target, ...]
+    elements: tuple[Element, ...]
+    finds: tuple[Find, ...]
+    measurements: tuple[Measurement, ...]
+    decisions: tuple[Decision, ...]
+    openings: tuple[Opening, ...]
+    settings: Settings
+    findings: tuple[Finding, ...] = ()
+    min_individuals: int = 0
+
+
+@dataclass(frozen=True)
+class NextStep:
+    """One scan, measurement or decision that would improve the plan, with the elements it helps."""
+
+    action: str  # measure, scan, decide, rescan
+    message: str
+    elements: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The gap list with a recipe for every element of every target.
+
+    completeness maps a target to {"by_count": .., "sides_pooled": ..} with numbers, each labelled.
+    """
+
+    recipes: tuple[Recipe, ...]
+    completeness: Mapping[str, Mapping[str, Any]]
+    findings: tuple[Finding, ...]
+    next_steps: tuple[NextStep, ...]
+
+
+@dataclass(frozen=True)
+class FileEntry:
+    """A file that a job wrote, by its path inside the batch and its content."""
+
+    path: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Record:
+    """What a job did. Holds no time, host, absolute path or memory figure, so equal work gives equal bytes."""
+
+    stage: str
+    key: str
+    status: str  # ok, review or failed
+    facts: Mapping[str, Any]
+    findings: tuple[Finding, ...]
+    sources: tuple[SourceEntry, ...]
+    files: tuple[FileEntry, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class StageResult:
+    """What a geometric stage hands back: the mesh, its source table, plain facts and findings."""
+
+    mesh: Mesh
+    sources: tuple[SourceEntry, ...]
+    facts: Mapping[str, Any]
+    findings: tuple[Finding, ...]
+
+
+def status_of(findings: tuple[Finding, ...]) -> str:
+    """Record status that follows from its findings: failed, review or ok."""
+    severities = {finding.severity for finding in findings}
+    if Severity.FAILED in severities:
+        return "failed"
+    return "review" if Severity.REVIEW in severities else "ok"
+
+
+def plain(value: Any) -> Any:
+    """Turn value types into dicts, lists, strings and numbers, ready for JSON. Field metadata `json` renames a key."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.metadata.get("json", f.name): plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, StrEnum):
+        return value.value
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return value
+

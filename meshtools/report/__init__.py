@@ -1,0 +1,1 @@
+"""Pages, pictures and indexes made from records."""

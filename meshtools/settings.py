@@ -1,0 +1,73 @@
+"""The settings of each stage: one frozen dataclass a stage, every field with its bounds and a one-sentence meaning."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+
+def bounded(default: Any, low: float | None, high: float | None, meaning: str) -> Any:
+    """A dataclass field that knows its bounds (inclusive, None for open) and what it means."""
+    return dataclasses.field(default=default, metadata={"low": low, "high": high, "meaning": meaning})
+
+
+@dataclass(frozen=True)
+class CleanSettings:
+    """How a raw scan becomes a clean surface."""
+
+    part_tolerance_mm: float = bounded(0.5, 0.01, 10.0, "Tolerance of the finished part at target size; decimation may spend a quarter.")
+    caliper_limit_percent: float = bounded(0.5, 0.01, 20.0, "Largest accepted difference between mesh and caliper, in percent.")
+    caliper_limit_mm: float = bounded(0.3, 0.01, 50.0, "Largest accepted difference between mesh and caliper, where larger than the percentage.")
+    close_holes_up_to_mm: float = bounded(5.0, 0.0, 500.0, "Holes whose rim spans at most this far are closed while cleaning.")
+    floater_area_percent: float = bounded(0.5, 0.0, 10.0, "A loose piece below this share of the largest piece's area is a floater.")
+    floater_budget_percent: float = bounded(2.0, 0.0, 50.0, "Review when floaters removed exceed this share of the whole area.")
+    comparable_piece_percent: float = bounded(20.0, 1.0, 100.0, "Separate pieces above this share of the largest are reported as comparable.")
+    filled_area_review_percent: float = bounded(5.0, 0.0, 100.0, "Review when filled faces exceed this share of the area.")
+    fill_span_review_percent: float = bounded(10.0, 0.0, 100.0, "Review when one fill spans more than this share of the length.")
+    scale_difference_review_percent: float = bounded(0.5, 0.0, 20.0, "Review when two lengths that give the scale disagree by more than this.")
+
+
+@dataclass(frozen=True)
+class RebuildSettings:
+    """How clean surfaces become a replica."""
+
+    close_rims_up_to_mm: float = bounded(25.0, 0.0, 2000.0, "Open rims up to this span are closed; a larger one that nobody named needs a person.")
+    pin_diameter_mm: float = bounded(0.0, 0.0, 50.0, "Diameter of the made pin that joins loose bodies; 0 leaves them as bodies of their own.")
+    natural_asymmetry_length_percent: float = bounded(1.0, 0.0, 10.0, "Left-right difference of limb-bone lengths that is natural (from memory).")
+    natural_asymmetry_breadth_percent: float = bounded(5.0, 0.0, 20.0, "Left-right difference of limb-bone breadths that is natural (from memory).")
+    filled_area_review_percent: float = bounded(5.0, 0.0, 100.0, "Review when filled faces exceed this share of the area.")
+    fill_span_review_percent: float = bounded(10.0, 0.0, 100.0, "Review when one fill spans more than this share of the length.")
+
+
+@dataclass(frozen=True)
+class PlanSettings:
+    """How the gap list is filled."""
+
+    own_preserved_percent: float = bounded(60.0, 0.0, 100.0, "An own bone preserved less than this needs a person to beat a whole counterpart.")
+    factor_low: float = bounded(0.8, 0.1, 1.0, "Factors at or below this ask for review.")
+    factor_high: float = bounded(1.25, 1.0, 10.0, "Factors at or above this ask for review.")
+    min_lengths: int = bounded(3, 1, 100, "Fewer shared measurements than this ask for review.")
+    max_ln_sd: float = bounded(0.05, 0.0, 1.0, "Review when the standard deviation of ln r exceeds this.")
+    max_half_width: float = bounded(0.03, 0.0, 1.0, "Review when the interval's half-width exceeds this share of the factor.")
+    immature_stages: tuple[str, ...] = bounded(("juvenile", "subadult", "immature", "infant", "neonate"), None, None,
+                                               "Life stages whose bones are not enlarged without a person.")
+
+
+@dataclass(frozen=True)
+class ReportSettings:
+    """How a bone's page is made."""
+
+    viewer_faces: int = bounded(50_000, 1_000, 50_000, "Most faces in the turning view of a page.")
+    replica_density_kg_m3: float = bounded(1240.0, 1.0, 20000.0, "Density for the mass of the solid replica (PLA, ASTM D792 tables).")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """All settings of a batch. `class_order` maps an element group (or `default`) to its order of evidence classes."""
+
+    clean: CleanSettings = CleanSettings()
+    rebuild: RebuildSettings = RebuildSettings()
+    plan: PlanSettings = PlanSettings()
+    report: ReportSettings = ReportSettings()
+    class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "DON", "DON-R")),)
