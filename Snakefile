@@ -1,0 +1,19 @@
+# Every bone of every target, cleaned, rebuilt and reported. What is made, and from what, is decided in the plan.
+from meshtools.glue import Batch
+
+batch = Batch.for_snakemake(workflow)
+
+
+onstart:
+    batch.write_job_files()
+
+
+rule all:
+    input:
+        "results/index.json",
+        batch.report_outputs(),
+
+
+include: "workflow/rules/clean.smk"
+include: "workflow/rules/rebuild.smk"
+include: "workflow/rules/report.smk"

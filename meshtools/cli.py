@@ -1,0 +1,110 @@
+"""The command `bonewright`: reads the command line, runs one command, prints its answer.
+
+Exit 0: done. 1: a person is needed, what could be made was made. 2: bad input, one sentence a problem on standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from meshtools.answer import Answer
+from meshtools.errors import BonewrightError
+from meshtools.run_job import SINGLE_THREAD
+
+FILE_UNITS = ("mm", "cm", "m", "inch")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line, each command with the function that carries it out."""
+    parser = argparse.ArgumentParser(prog="bonewright", description="From raw scans of an incomplete skeleton to a complete set of replica bones.")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _add_batch_commands(commands)
+    _add_file_commands(commands)
+    return parser
+
+
+Commands = "argparse._SubParsersAction[argparse.ArgumentParser]"
+
+
+def _command(commands: Commands, name: str, meaning: str, function: str) -> argparse.ArgumentParser:  # type: ignore[valid-type]
+    command: argparse.ArgumentParser = commands.add_parser(name, help=meaning, description=meaning)  # type: ignore[attr-defined]
+    command.add_argument("--json", action="store_true", help="print one JSON object on standard output and nothing else")
+    command.set_defaults(function=function)
+    return command
+
+
+def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
+    new = _command(commands, "new", "make an empty batch with commented tables", "new_batch")
+    new.add_argument("directory", type=Path, metavar="DIR")
+    demo = _command(commands, "demo", "copy the invented demo batch into a folder", "demo_batch")
+    demo.add_argument("directory", type=Path, metavar="DIR")
+    table = {
+        "intake": ("look at every scan: accept, or scan again and why; drafts rows for bones.csv", "intake"),
+        "check": ("check all tables and say everything that is wrong", "check"),
+        "plan": ("decide where every element comes from, and what to do next", "plan"),
+        "build": ("make what is missing or changed", "build"),
+        "status": ("say what is ready, what needs a person and what is a gap", "status"),
+        "verify": ("read every result again and compare it with its record", "verify"),
+        "hand-over": ("freeze a signed part for a recipient", "hand_over"),
+    }
+    for name, (meaning, function) in table.items():
+        command = _command(commands, name, meaning, function)
+        command.add_argument("--batch", type=Path, default=Path(), metavar="DIR", help="folder of the batch (default: the current one)")
+        if name == "build":
+            command.add_argument("elements", nargs="*", metavar="ELEMENT", help="ELEMENT or TARGET/ELEMENT; all without")
+            command.add_argument("--cores", type=int, default=os.cpu_count() or 1, metavar="N", help="jobs at a time")
+        if name == "hand-over":
+            command.add_argument("part", metavar="TARGET/ELEMENT")
+            command.add_argument("--to", required=True, metavar="WHO", help="name of the recipient")
+
+
+def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
+    clean = _file_command(commands, "clean", "clean one scan", "clean_file")
+    clean.add_argument("--tolerance-mm", type=float, required=True, metavar="T", help="how far decimation may move the surface")
+    reflect = _file_command(commands, "reflect", "reflect one surface across a plane", "reflect_file")
+    reflect.add_argument("--normal", default="1,0,0", metavar="X,Y,Z", help="normal of the plane (default 1,0,0)")
+    reflect.add_argument("--offset-mm", type=float, default=0.0, metavar="D", help="normal . x = D on the plane (default 0)")
+    scale = _file_command(commands, "scale", "scale one surface about the origin", "scale_file")
+    scale.add_argument("--factor", type=float, required=True, metavar="K")
+    compare = _command(commands, "compare", "measure how far two surfaces are apart, both ways", "compare_files")
+    compare.add_argument("a", type=Path, metavar="A")
+    compare.add_argument("b", type=Path, metavar="B")
+    compare.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of both files")
+
+
+def _file_command(commands: Commands, name: str, meaning: str, function: str) -> argparse.ArgumentParser:  # type: ignore[valid-type]
+    command = _command(commands, name, meaning, function)
+    command.add_argument("file", type=Path, metavar="FILE")
+    command.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of the file")
+    command.add_argument("-o", dest="output", type=Path, required=True, metavar="OUT.ply", help="result, in mm")
+    return command
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    os.environ.update(SINGLE_THREAD)
+    options = build_parser().parse_args(arguments)
+    from meshtools import commands_batch, commands_file
+
+    function = getattr(commands_batch, options.function, None) or getattr(commands_file, options.function)
+    try:
+        answer: Answer = function(options)
+    except BonewrightError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        return 0
+    if options.json:
+        print(json.dumps(answer.facts, sort_keys=True, ensure_ascii=False, indent=1))
+    else:
+        print("\n".join(answer.lines))
+    return answer.exit_code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,239 @@
+"""The commands that work on a batch."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import shutil
+import sys
+import time
+from collections import Counter
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from meshtools.answer import DONE, PERSON_NEEDED, Answer
+from meshtools.batch_lock import lock_batch
+from meshtools.errors import UsageError
+from meshtools.handover import HandOver, freeze
+from meshtools.intake import intake
+from meshtools.jobs.record import read_record
+from meshtools.jobs.run import record_path
+from meshtools.keys import hash_file
+from meshtools.model import Severity, plain
+from meshtools.workspace import Workspace, open_workspace
+
+REPOSITORY = Path(__file__).resolve().parent.parent
+__all__ = ["build", "check", "demo_batch", "hand_over", "intake", "new_batch", "plan", "status", "verify"]
+
+
+def new_batch(options: argparse.Namespace) -> Answer:
+    """`bonewright new`: an empty batch with commented tables."""
+    _copy_batch(REPOSITORY / "config", options.directory / "config", options.directory)
+    (options.directory / "scans").mkdir()
+    lines = (f"{options.directory}: a new batch. Put scans into scans/, fill in config/bones.csv, then run `bonewright intake`.",)
+    return Answer(lines, {"batch": str(options.directory)})
+
+
+def demo_batch(options: argparse.Namespace) -> Answer:
+    """`bonewright demo`: a copy of the invented demo batch."""
+    source = REPOSITORY / "sample_meshes" / "demo"
+    for name in ("config", "scans"):
+        _copy_batch(source / name, options.directory / name, options.directory)
+    return Answer((f"{options.directory}: the demo batch. Run `bonewright build --batch {options.directory}`.",), {"batch": str(options.directory)})
+
+
+def _copy_batch(source: Path, destination: Path, batch: Path) -> None:
+    if destination.exists():
+        raise UsageError(f"{batch}: there is a {destination.name}/ folder already; nothing was written. Choose another folder.")
+    shutil.copytree(source, destination)
+
+
+def check(options: argparse.Namespace) -> Answer:
+    """`bonewright check`: all problems of the tables (exit 2), contradictions (exit 1) or a clean bill (exit 0)."""
+    register = open_workspace(options.batch).register
+    needs_person = any(finding.severity is not Severity.NOTE for finding in register.findings)
+    lines = [f"{f.severity.value}: {f.message}" for f in register.findings]
+    lines.append(
+        f"{len(register.finds)} finds, {len(register.elements)} elements, {len(register.targets)} targets; "
+        f"at least {register.min_individuals} individuals (minimum number, from repeated elements)."
+    )
+    facts = {
+        "n_finds": len(register.finds),
+        "n_elements": len(register.elements),
+        "n_targets": len(register.targets),
+        "min_individuals": register.min_individuals,
+        "findings": plain(register.findings),
+    }
+    return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def plan(options: argparse.Namespace) -> Answer:
+    """`bonewright plan`: the gap list with the reason of every decision; writes results/plan.json."""
+    workspace = open_workspace(options.batch)
+    lock = lock_batch(options.batch)
+    workspace.write_plan()
+    lines: list[str] = []
+    for recipe in workspace.plan.recipes:
+        finds = ", ".join(recipe.finds) or recipe.model_file or "-"
+        lines.append(f"{recipe.target}/{recipe.element}: {recipe.evidence.value} {finds} x{recipe.factor:.4f} [{recipe.status}] {recipe.reason}")
+    lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
+    lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
+    lines += ["What to do next:", *(f"  {n}. {step.message}" for n, step in enumerate(workspace.plan.next_steps, 1))]
+    asks = any(recipe.status == "ask" for recipe in workspace.plan.recipes)
+    from meshtools.worklist import plan_json
+
+    del lock
+    return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
+
+
+def _completeness(figures: Mapping[str, Any]) -> str:
+    return "; ".join(f"{name.replace('_', ' ')} {value}" for name, value in figures.items())
+
+
+def build(options: argparse.Namespace) -> Answer:
+    """`bonewright build`: make what is missing or changed, then say how every element stands."""
+    from meshtools.glue import run_snakemake, wanted_outputs
+
+    lock_batch(options.batch)
+    workspace = open_workspace(options.batch)
+    outputs = wanted_outputs(workspace, options.elements)
+    stale = workspace.drop_stale_records()
+    workspace.write_plan()
+    workspace.save_hashes()
+    failed_run = ""
+    if any(not (options.batch / output).exists() for output in outputs):
+        code = run_snakemake(workspace, outputs, max(1, options.cores), Progress(workspace, stale, quiet=options.json).tick)
+        if code != 0 or any(not (options.batch / output).exists() for output in outputs):
+            failed_run = f"snakemake ended with {code}; see {options.batch / 'logs' / 'snakemake.log'}. Build again."
+    for stage, name in stale:
+        record = read_record(options.batch / record_path(stage, name))
+        for entry in record["files"] if record else ():
+            workspace.hashes.of(entry["path"])
+    workspace.save_hashes()
+    answer = _status_answer(workspace, options.elements)
+    lines = (*answer.lines, failed_run) if failed_run else answer.lines
+    facts = dict(answer.facts) | {"ran": sorted(f"{stage}:{name}" for stage, name in stale), "run_error": failed_run}
+    return Answer(lines, facts, PERSON_NEEDED if failed_run else answer.exit_code)
+
+
+class Progress:
+    """One line on standard error with jobs done and time left, for work that takes long."""
+
+    def __init__(self, workspace: Workspace, stale: list[tuple[str, str]], quiet: bool) -> None:
+        self._waiting = [workspace.folder / record_path(stage, name) for stage, name in stale]
+        self._n_jobs = len(stale)
+        self._start_s = self._shown_s = time.monotonic()
+        self._quiet = quiet
+
+    def tick(self) -> None:
+        """Look which records have come, and say so at most once a second."""
+        now_s = time.monotonic()
+        if self._quiet or now_s - self._shown_s < 1:
+            return
+        self._shown_s = now_s
+        self._waiting = [path for path in self._waiting if not path.exists()]
+        n_done = self._n_jobs - len(self._waiting)
+        left = f", about {(now_s - self._start_s) / n_done * len(self._waiting):.0f} s left" if n_done > 3 else ""
+        end = "\r" if sys.stderr.isatty() else "\n"
+        if sys.stderr.isatty() or n_done % 20 == 0:
+            sys.stderr.write(f"{n_done} of {self._n_jobs} jobs done{left}        {end}")
+            sys.stderr.flush()
+
+
+def status(options: argparse.Namespace) -> Answer:
+    """`bonewright status`: how every element stands, without building."""
+    workspace = open_workspace(options.batch)
+    return _status_answer(workspace, (), set(workspace.stale_jobs()))
+
+
+def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, str]] = frozenset()) -> Answer:  # type: ignore[assignment]
+    rows = [row for row in element_rows(workspace, stale) if not names or row["element"] in names or f"{row['target']}/{row['element']}" in names]
+    totals = Counter(row["status"] for row in rows)
+    lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in rows if row["status"] in ("failed", "review")]
+    lines.append(str(workspace.folder / "results" / "index.html"))
+    order = ("ready", "review", "failed", "gap", "left out", "to build")
+    lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
+    needs_person = any(totals[name] for name in ("review", "failed", "to build"))
+    facts = {"elements": rows, "totals": dict(sorted(totals.items())), "index": lines[-2]}
+    return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[tuple[str, str]]) -> list[dict[str, Any]]:
+    """One row an element: target, element, class, status and the first reason why it is not ready. The row of the register is named
+    here, and not in records, because reordering a table is no change."""
+    rows = []
+    places = {find.find: f"config/bones.csv row {find.row}" for find in workspace.register.finds}
+    for recipe in workspace.plan.recipes:
+        name = f"{recipe.target}/{recipe.element}"
+        row = {"target": recipe.target, "element": recipe.element, "class": recipe.evidence.value, "why": recipe.reason}
+        if name not in workspace.worklist.jobs["report"]:
+            row["status"] = "gap" if recipe.status != "planned" else "left out"
+        elif ("rebuild", name) in stale or ("report", name) in stale:
+            row["status"] = "to build"
+        else:
+            record = read_record(workspace.folder / record_path("report", name))
+            row["status"] = record["facts"]["status"] if record and "status" in record["facts"] else "failed" if record else "to build"
+            reasons = [f["message"] for f in (record or {"findings": ()})["findings"] if f["severity"] != "note"]
+            where = "; ".join(places[find] for find in recipe.finds if find in places)
+            row["why"] = f"{reasons[0] if reasons else recipe.reason} [{where}]" if where else (reasons or [recipe.reason])[0]
+        rows.append(row)
+    return rows
+
+
+def verify(options: argparse.Namespace) -> Answer:
+    """`bonewright verify`: hash every result again and read every delivery with a second library."""
+    from meshtools.jobs.rebuild import check_written
+
+    workspace = open_workspace(options.batch)
+    problems: list[str] = []
+    n_files = 0
+    for stage, jobs in workspace.worklist.jobs.items():
+        for name, job in jobs.items():
+            record = read_record(options.batch / record_path(stage, name))
+            if record is None or record["key"] != job["key"]:
+                problems.append(f"{stage} {name}: there is no up-to-date record. Build first.")
+                continue
+            n_files += len(record["files"])
+            for entry in record["files"]:
+                path = options.batch / entry["path"]
+                if not path.is_file():
+                    problems.append(f"{entry['path']}: the file is missing. Build again.")
+                elif hash_file(path) != entry["sha256"]:
+                    problems.append(f"{entry['path']}: the file is not the one that was made. Build again.")
+            if stage == "rebuild" and record["status"] != "failed":
+                problems += [finding.message for finding in check_written(options.batch, record)]
+    lines = [*problems, f"{n_files} files read again, {len(problems)} problems."]
+    return Answer(tuple(lines), {"n_files": n_files, "problems": problems}, PERSON_NEEDED if problems else DONE)
+
+
+def hand_over(options: argparse.Namespace) -> Answer:
+    """`bonewright hand-over`: freeze the files of a signed part, with revision, hashes, date and recipient."""
+    workspace = open_workspace(options.batch)
+    lock_batch(options.batch)
+    jobs = workspace.worklist.jobs
+    if options.part not in jobs["report"]:
+        raise UsageError(f"'{options.part}' is not a part of this batch. Give TARGET/ELEMENT as `bonewright plan` lists them.")
+    if {("rebuild", options.part), ("report", options.part)} & set(workspace.stale_jobs()):
+        raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
+    job = jobs["report"][options.part]
+    record = read_record(options.batch / record_path("rebuild", options.part))
+    if not job["sign_off"]:
+        raise UsageError(
+            f"{options.part}: nobody has signed it off. Add a row to config/decisions.csv with kind sign-off and evidence_key {job['evidence_key']}."
+        )
+    if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:
+        raise UsageError(f"{options.part}: it cannot be delivered; its page says why.")
+    files = {Path(e["path"]).name: e for e in record["files"]}
+    page = read_record(options.batch / record_path("report", options.part))
+    files |= {Path(e["path"]).name: e for e in (page or {"files": ()})["files"]}
+    target, element = options.part.split("/")
+    note = HandOver(
+        target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],
+        job["evidence_key"], job["sign_off"]["by"], {name: entry["sha256"] for name, entry in sorted(files.items())},
+    )  # fmt: skip
+    folder = freeze(options.batch, note, {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()})
+    lines = (f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",)
+    return Answer(lines, dict(plain(note)) | {"folder": str(folder)})
+
+

@@ -1,0 +1,97 @@
+"""The commands that work on one file, without a batch. Output is in millimetres."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from meshtools.answer import DONE, PERSON_NEEDED, Answer
+from meshtools.errors import UsageError
+from meshtools.model import MM_PER_UNIT, Find, Mesh, Side, Unit, plain, status_of
+
+
+def clean_file(options: argparse.Namespace) -> Answer:
+    """`bonewright clean`: the clean stage on one file."""
+    from meshtools.files.read_scan import read_scan
+    from meshtools.settings import CleanSettings
+    from meshtools.stages.clean import clean_scan
+
+    if options.tolerance_mm <= 0:
+        raise UsageError(f"--tolerance-mm {options.tolerance_mm:g}: the tolerance must be above 0.")
+    find = Find(0, options.file.stem, "", Side.UNKNOWN, "", str(options.file), Unit(options.unit), unit_source="option --unit")
+    result = clean_scan(read_scan(options.file), find, CleanSettings(), (), options.tolerance_mm)
+    _write(options.output, result.mesh)
+    needs_person = status_of(result.findings) != "ok"
+    lines = [f"{options.output}: {len(result.mesh.faces)} faces", *(f"  {f.severity.value}: {f.message}" for f in result.findings)]
+    facts = {"output": str(options.output), "facts": plain(result.facts), "findings": plain(result.findings)}
+    return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def reflect_file(options: argparse.Namespace) -> Answer:
+    """`bonewright reflect`: reflect across the plane normal . x = offset."""
+    from meshtools.geometry.transform import reflect
+
+    normal = _triple("--normal", options.normal)
+    if not any(normal):
+        raise UsageError(f"--normal {options.normal}: a plane needs a normal that is not zero.")
+    return _moved(options, reflect(_read(options.file, options.unit), normal, options.offset_mm))
+
+
+def scale_file(options: argparse.Namespace) -> Answer:
+    """`bonewright scale`: scale about the origin."""
+    from meshtools.geometry.transform import scale
+
+    if not 0 < options.factor < float("inf"):
+        raise UsageError(f"--factor {options.factor:g}: the factor must be a number above 0.")
+    return _moved(options, scale(_read(options.file, options.unit), options.factor))
+
+
+def compare_files(options: argparse.Namespace) -> Answer:
+    """`bonewright compare`: deviation both ways."""
+    from meshtools.geometry.distance import compare
+
+    comparison: dict[str, Any] = plain(compare(_read(options.a, options.unit), _read(options.b, options.unit)))
+    lines = []
+    for way, title in (("a_to_b", "A to B"), ("b_to_a", "B to A")):
+        d = comparison[way]
+        lines.append(
+            f"{title}: at most {d['max_mm']:.4f} mm (bound {d['max_bound_mm']:.4f}), 99 % within {d['p99_mm']:.4f}, "
+            f"mean {d['mean_mm']:.4f}, rms {d['rms_mm']:.4f} mm, {d['n']} points"
+        )
+    return Answer(tuple(lines), comparison)
+
+
+def _triple(option: str, text: str) -> tuple[float, float, float]:
+    try:
+        x, y, z = (float(part) for part in text.split(","))
+    except ValueError:
+        raise UsageError(f"{option} {text}: give three numbers with commas between them, such as 1,0,0.") from None
+    return x, y, z
+
+
+def _read(path: Path, unit: str) -> Mesh:
+    """A scan file as a mesh in mm with coincident vertices merged, so that closed bodies are seen as closed."""
+    from meshtools.files.read_scan import read_scan
+    from meshtools.geometry.weld import weld
+
+    raw = read_scan(path)
+    return weld(Mesh.create(raw.vertices * MM_PER_UNIT[Unit(unit)], raw.faces, colour=raw.colour)).mesh
+
+
+def _write(path: Path, mesh: Mesh) -> None:
+    from meshtools.files.atomic import write_atomic
+    from meshtools.files.mesh_ply import write_replica_ply
+
+    if path.suffix.lower() != ".ply":
+        raise UsageError(f"-o {path}: results are PLY files; give a name that ends in .ply.")
+    write_atomic(path, write_replica_ply(mesh))
+
+
+def _moved(options: argparse.Namespace, mesh: Mesh) -> Answer:
+    from meshtools.geometry.audit import audit_topology
+
+    _write(options.output, mesh)
+    audit = audit_topology(mesh)
+    closed = "closed" if audit.is_closed else "open"
+    return Answer((f"{options.output}: {audit.n_faces} faces, {closed}",), {"output": str(options.output), "audit": plain(audit)})

@@ -1,0 +1,103 @@
+"""The only module that knows Snakemake: what the Snakefile asks for, and how `bonewright build` starts it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from meshtools.batch_lock import lock_batch
+from meshtools.errors import UsageError
+from meshtools.jobs.run import die_with_parent, record_path
+from meshtools.run_job import SINGLE_THREAD
+from meshtools.workspace import Workspace, open_workspace
+
+SNAKEFILE = Path(__file__).resolve().parent.parent / "Snakefile"
+
+
+class Batch:
+    """What the Snakefile and the rules ask about the batch in the current folder."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
+        self._jobs = workspace.worklist.jobs
+
+    @classmethod
+    def for_snakemake(cls, workflow: Any) -> Batch:
+        """Read the batch in the working folder, lock it unless `build` holds the lock already, and drop stale records."""
+        workspace = open_workspace(Path())
+        os.environ.update(SINGLE_THREAD, BONEWRIGHT_PYTHON=sys.executable, BONEWRIGHT_MAIN_PID=str(os.getpid()))
+        if not workflow.dryrun and "BONEWRIGHT_LOCK_HELD" not in os.environ:
+            lock_batch(Path())
+            workspace.drop_stale_records()
+        return cls(workspace)
+
+    def write_job_files(self) -> None:
+        """Lay down the plain dict of every job, for the jobs to read."""
+        self._workspace.write_job_files()
+
+    def report_outputs(self) -> list[str]:
+        """The page record of every element that is built."""
+        return [record_path("report", name) for name in self._jobs["report"]]
+
+    def key(self, stage: str, name: str) -> str:
+        """Key of one job; an unknown name is not this batch's."""
+        return self._workspace.worklist.key(stage, name)
+
+    def clean_records(self, target: str, element: str) -> list[str]:
+        """Records of the clean surfaces that an element is rebuilt from."""
+        return [record_path("clean", find) for find in self._jobs["rebuild"][f"{target}/{element}"]["clean_keys"]]
+
+
+def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
+    """Page records for `ELEMENT` or `TARGET/ELEMENT` arguments; all of them, and the index, for none."""
+    reports = workspace.worklist.jobs["report"]
+    if not names:
+        return [record_path("index", "index"), *(record_path("report", name) for name in reports)]
+    outputs: list[str] = []
+    for wanted in names:
+        found = [name for name in reports if wanted in (name, name.split("/", 1)[1])]
+        if not found:
+            raise UsageError(f"'{wanted}' is not an element that this batch builds. `bonewright plan` lists them.")
+        outputs += [record_path("report", name) for name in found]
+    return sorted(set(outputs))
+
+
+def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick: Callable[[], None]) -> int:
+    """Run the workflow to the outputs with a warm worker; `tick` is called some times a second. Returns snakemake's exit code."""
+    batch = workspace.folder.resolve()
+    log = batch / "logs" / "snakemake.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    with warm_worker(batch) as address, log.open("wb") as stream:
+        environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1"}
+        command = [sys.executable, "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *outputs]
+        child = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, cwd=batch, preexec_fn=die_with_parent)
+        while child.poll() is None:
+            tick()
+            time.sleep(0.1)
+    return child.returncode
+
+
+@contextmanager
+def warm_worker(batch: Path) -> Iterator[str]:
+    """A worker process for the time of a build. Yields the address of its socket."""
+    with tempfile.TemporaryDirectory(prefix="bonewright-") as folder:
+        address = str(Path(folder) / "worker")
+        log = (batch / "logs" / "worker.log").open("wb")
+        command = [sys.executable, "-m", "meshtools.worker", address, str(batch)]
+        worker = subprocess.Popen(command, stdout=log, stderr=log, env=os.environ | SINGLE_THREAD, preexec_fn=die_with_parent)
+        try:
+            while not Path(address).exists() and worker.poll() is None:
+                time.sleep(0.01)
+            yield address
+        finally:
+            worker.send_signal(signal.SIGKILL)
+            worker.wait()
+            log.close()

@@ -1,0 +1,45 @@
+"""Hand-overs: what was given to whom, frozen in the batch's folder `hand-over/`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from meshtools.files.atomic import write_atomic
+from meshtools.model import plain
+from meshtools.plain import from_plain
+
+
+@dataclass(frozen=True)
+class HandOver:
+    """One part given to one recipient. `sha256` maps file names to the hashes of the frozen copies."""
+
+    target: str
+    element: str
+    revision: int
+    recipient: str
+    date: str
+    part_id: str
+    evidence_key: str
+    signed_by: str
+    sha256: Mapping[str, str]
+
+
+def read_hand_overs(batch: Path) -> tuple[HandOver, ...]:
+    """All hand-overs of a batch, in the order of their paths."""
+    paths = sorted((batch / "hand-over").glob("*/*/r*/hand-over-*.json"))
+    return tuple(from_plain(HandOver, json.loads(path.read_text(encoding="utf-8"))) for path in paths)
+
+
+def freeze(batch: Path, hand_over: HandOver, files: Mapping[str, bytes]) -> Path:
+    """Copy the files beside a note of the hand-over, and return the folder. Files of an earlier hand-over of the same revision are
+    the same bytes; a second recipient gets a note of its own."""
+    folder = batch / "hand-over" / hand_over.target / hand_over.element / f"r{hand_over.revision:02d}"
+    for name, content in files.items():
+        write_atomic(folder / name, content)
+    n_earlier = len(list(folder.glob("hand-over-*.json")))
+    text = json.dumps(plain(hand_over), sort_keys=True, indent=1, ensure_ascii=False) + "\n"
+    write_atomic(folder / f"hand-over-{n_earlier + 1:02d}.json", text.encode())
+    return folder

@@ -1,0 +1,61 @@
+"""The clean job: one raw scan to clean.ply and its record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from meshtools.errors import GeometryError, ScanError
+from meshtools.files.mesh_ply import write_replica_ply
+from meshtools.files.read_scan import read_scan
+from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, write_results
+from meshtools.keys import hash_file
+from meshtools.model import Find, Opening, Record, StageResult, status_of
+from meshtools.plain import from_plain
+from meshtools.settings import CleanSettings
+from meshtools.stages.clean import clean_scan
+
+FILES = JobFiles(("clean.ply", "pieces.png"))
+
+
+def run(batch: Path, job: Mapping[str, Any]) -> None:
+    """Clean the scan that the job names. A scan that cannot be used ends in a failed record, not in an error."""
+    record_path = f"results/finds/{job['name']}/record.json"
+    find = from_plain(Find, {"row": 0} | job["find"])
+    try:
+        result = _cleaned(batch, job, find)
+    except (ScanError, GeometryError) as error:
+        record = failed_record("clean", job["key"], "scan-unusable", f"find {find.find}: {error}", {"find": find.find, "scan": find.scan})
+        write_results(batch, record_path, record, {}, FILES)
+        return
+    contents = {"clean.ply": write_replica_ply(result.mesh)}
+    picture = pieces_picture(result)
+    if picture:
+        contents["pieces.png"] = picture
+    record = Record("clean", job["key"], status_of(result.findings), result.facts, result.findings, result.sources, ())
+    write_results(batch, record_path, record, contents, FILES)
+
+
+def _cleaned(batch: Path, job: Mapping[str, Any], find: Find) -> StageResult:
+    scan = batch / job["scan"]
+    raw = read_scan(scan)
+    if hash_file(scan) != job["scan_sha256"]:
+        raise StaleInputError(f"{job['scan']}: the file changed while the build was running. Build again.")
+    settings = from_plain(CleanSettings, job["settings"])
+    openings = tuple(from_plain(Opening, {"row": 0} | opening) for opening in job["openings"])
+    return clean_scan(raw, find, settings, openings, job["tolerance_mm"])
+
+
+def pieces_picture(result: StageResult) -> bytes | None:
+    """A picture of the separate pieces, numbered by size, so that the register can select some; None for a single piece."""
+    import numpy as np
+
+    from meshtools.geometry.picture import encode_png, render_picture
+    from meshtools.geometry.pieces import label_pieces
+
+    labels = label_pieces(result.mesh.faces, len(result.mesh.vertices))
+    if not any(finding.code == "comparable-pieces" for finding in result.findings):
+        return None
+    palette = np.array([[0, 114, 178], [230, 159, 0], [0, 158, 115], [204, 121, 167], [213, 94, 0], [86, 180, 233]], dtype=np.uint8)
+    return encode_png(render_picture(result.mesh, palette[labels % len(palette)], "oblique", (900, 700)))

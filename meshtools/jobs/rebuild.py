@@ -1,0 +1,108 @@
+"""The rebuild job: clean surfaces to one replica, its deliveries, and the proof that they can be read back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl
+from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
+from meshtools.files.verify_delivery import PlannedPart, verify_delivery
+from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
+from meshtools.keys import hash_file
+from meshtools.model import Finding, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, status_of
+from meshtools.plain import from_plain
+from meshtools.settings import RebuildSettings
+from meshtools.stages.rebuild import rebuild_element
+
+DELIVERIES = ("replica.3mf", "replica.glb", "replica.stl")
+FILES = JobFiles(("replica.ply", *DELIVERIES))
+
+
+def run(batch: Path, job: Mapping[str, Any]) -> None:
+    """Rebuild one element. An unusable scan or geometry ends in a failed record that names the next best source."""
+    record_path = f"results/{job['name']}/record.json"
+    recipe = from_plain(Recipe, job["recipe"])
+    cleaned, reasons, openings = [], [], []
+    for find in recipe.finds:
+        clean = _clean_record(batch, find, job["clean_keys"][find])
+        if clean["status"] == "failed":
+            reasons += [finding["message"] for finding in clean["findings"] if finding["severity"] == "failed"]
+        else:
+            cleaned.append((find, *_clean_mesh(batch, clean)))
+            openings += _openings_mm(job["openings"], find, clean["facts"]["mm_per_scan_unit"])
+    try:
+        if reasons:
+            raise GeometryError(" ".join(reasons))
+        result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings))
+    except GeometryError as error:
+        message = f"{job['name']} was not built: {error} {next_best(recipe)}"
+        write_results(batch, record_path, failed_record("rebuild", job["key"], "source-unusable", message), {}, FILES)
+        return
+    _deliver(batch, record_path, job, result)
+
+
+def next_best(recipe: Recipe) -> str:
+    """A sentence that names the best source among those that were tried and could be chosen instead."""
+    usable = [attempt for attempt in recipe.tried if attempt.find and attempt.find not in recipe.finds]
+    if not usable:
+        return "There is no other source for it in the register: scan again, or decide to leave it out."
+    best = usable[0]
+    return (
+        f"The next best source is {best.find} ({best.evidence.value}; {best.why.rstrip('.')}): nothing was put in its place. "
+        "Scan again, or choose that donor in decisions.csv."
+    )
+
+
+def _clean_record(batch: Path, find: str, key: str) -> dict[str, Any]:
+    clean = read_record(batch / f"results/finds/{find}/record.json")
+    if clean is None or clean["key"] != key:
+        raise StaleInputError(f"results/finds/{find}: the clean surface is not the planned one. Build again.")
+    return clean
+
+
+def _clean_mesh(batch: Path, clean: Mapping[str, Any]) -> tuple[Mesh, tuple[SourceEntry, ...]]:
+    entry = next(file for file in clean["files"] if file["path"].endswith("clean.ply"))
+    if hash_file(batch / entry["path"]) != entry["sha256"]:
+        raise StaleInputError(f"{entry['path']}: the file was altered after it was made. Build again.")
+    return read_replica_ply(batch / entry["path"]), tuple(from_plain(SourceEntry, source) for source in clean["sources"])
+
+
+def _openings_mm(rows: list[dict[str, Any]], find: str, mm_per_scan_unit: float) -> list[Opening]:
+    openings = [from_plain(Opening, {"row": 0} | row) for row in rows if row["find"] == find]
+    return [
+        Opening(o.row, o.find, o.kind, o.x * mm_per_scan_unit, o.y * mm_per_scan_unit, o.z * mm_per_scan_unit, o.diameter_mm, o.action)
+        for o in openings
+    ]
+
+
+def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: StageResult) -> None:
+    """Write the replica; where it may be delivered also STL, 3MF and GLB, each read back from disk before the record is written."""
+    contents = {"replica.ply": write_replica_ply(result.mesh)}
+    frames: dict[str, Any] = {"replica.ply": np.eye(4).tolist()}
+    if result.facts["deliverable"]:
+        label = PartLabel(job["part_id"], job["revision"], job["recipe"]["target"], job["recipe"]["element"], job["recipe"]["class"])
+        for name, encode in (("replica.stl", encode_stl), ("replica.3mf", encode_3mf), ("replica.glb", encode_glb)):
+            delivery = encode(result.mesh, label, result.sources)
+            contents[name] = delivery.content
+            frames[name] = np.asarray(delivery.delivered_from_scan).tolist()
+    facts = dict(result.facts) | {"part_id": job["part_id"], "revision": job["revision"], "delivered_from_scan": frames}
+    record = Record("rebuild", job["key"], status_of(result.findings), facts, result.findings, result.sources, ())
+    write_results(batch, record_path, record, contents, JobFiles(FILES.names, check_deliveries))
+
+
+def check_deliveries(batch: Path, record: Record) -> tuple[Finding, ...]:
+    """Read every delivered file back and compare it with what was planned; also look for files that should be there."""
+    if not record.facts["deliverable"]:
+        return ()
+    findings: list[Finding] = []
+    for entry in record.files:
+        planned = PlannedPart(record.facts["volume_mm3"], tuple(record.facts["extents_mm"]), entry.sha256)
+        findings += verify_delivery(batch / entry.path, planned)
+    missing = set(FILES.names) - {Path(entry.path).name for entry in record.files}
+    findings += [Finding(Severity.FAILED, "delivery-missing", f"{name} was not written.") for name in sorted(missing)]
+    return tuple(findings)

@@ -1,0 +1,68 @@
+"""Records on disk: written last and atomically, so that a record vouches for every file it lists."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from meshtools.errors import BonewrightError
+from meshtools.files.atomic import write_atomic
+from meshtools.model import FileEntry, Finding, Record, Severity, plain, status_of
+
+
+@dataclass(frozen=True)
+class JobFiles:
+    """The names that a stage may write beside its record, and the check that reads them back."""
+
+    names: tuple[str, ...]
+    check: Callable[[Path, Record], tuple[Finding, ...]] | None = None
+
+
+class StaleInputError(BonewrightError):
+    """An input changed between planning and running; the next build plans again."""
+
+
+def record_bytes(record: Record) -> bytes:
+    """The JSON of a record: sorted, readable, no NaN."""
+    text = json.dumps(plain(record), sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode()
+
+
+def read_record(path: Path) -> dict[str, Any] | None:
+    """A record as a plain dict, or None where there is none that can be read."""
+    try:
+        content = json.loads(path.read_bytes())
+    except (FileNotFoundError, NotADirectoryError, json.JSONDecodeError, UnicodeDecodeError):
+        return None
+    return content if isinstance(content, dict) and "key" in content else None
+
+
+def write_results(batch: Path, record_path: str, record: Record, contents: Mapping[str, bytes], job: JobFiles) -> Record:
+    """Write the files of a job, check them as they stand on disk, then write the record.
+
+    `contents` maps file names (beside the record) to bytes; names that the job may write but did not are removed, so that nothing of
+    an earlier run stays beside a newer record. Returns the record with its files and with what the check found.
+    """
+    path = batch / record_path
+    path.unlink(missing_ok=True)
+    for name in job.names:
+        if name not in contents:
+            (path.parent / name).unlink(missing_ok=True)
+    folder = Path(record_path).parent
+    entries = tuple(FileEntry((folder / name).as_posix(), write_atomic(path.parent / name, contents[name])) for name in sorted(contents))
+    record = dataclasses.replace(record, files=entries)
+    if job.check is not None:
+        findings = record.findings + job.check(batch, record)
+        record = dataclasses.replace(record, findings=findings, status=status_of(findings))
+    write_atomic(path, record_bytes(record))
+    return record
+
+
+def failed_record(stage: str, key: str, code: str, message: str, facts: Mapping[str, Any] | None = None) -> Record:
+    """The record of a job that could make nothing, with the reason."""
+    findings = (Finding(Severity.FAILED, code, message),)
+    return Record(stage, key, status_of(findings), facts or {}, findings, (), ())

@@ -1,0 +1,63 @@
+"""Start one job from its job file. Also the process that a job runs in when there is no warm worker."""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import signal
+import sys
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+from meshtools.jobs.record import StaleInputError, failed_record, write_results
+
+RECORD_PATHS = {
+    "clean": "results/finds/{name}/record.json",
+    "rebuild": "results/{name}/record.json",
+    "report": "results/{name}/report.json",
+    "index": "results/index.json",
+}
+TRY_AGAIN = 75
+PR_SET_PDEATHSIG = 1
+
+
+def record_path(stage: str, name: str) -> str:
+    """Path of a job's record inside the batch."""
+    return RECORD_PATHS[stage].format(name=name)
+
+
+def job_file(stage: str, name: str) -> str:
+    """Path inside the batch of the plain dict that a job runs on."""
+    return f".snakemake/bonewright/{stage}/{name.replace('/', '--')}.json"
+
+
+def run_job(batch: Path, stage: str, name: str, key: str) -> int:
+    """Run one job to its record. Returns 0, or 75 where an input changed meanwhile and nothing was written."""
+    job: dict[str, Any] = json.loads((batch / job_file(stage, name)).read_bytes())
+    if job["key"] != key:
+        return TRY_AGAIN
+    try:
+        import_module(f"meshtools.jobs.{stage}").run(batch, job)
+    except StaleInputError as error:
+        sys.stderr.write(f"{error}\n")
+        return TRY_AGAIN
+    return 0
+
+
+def write_crash_record(batch: Path, stage: str, name: str, key: str, code: int) -> None:
+    """Record that a job's process ended by itself (a crash in native code, no memory), so that the other bones go on."""
+    reason = f"signal {code - 128}" if code > 128 else f"code {code}"
+    message = f"{name}: the {stage} job ended without a result ({reason}); see logs/{stage}-{name.replace('/', '-')}.log. Build again, or report it."
+    files = getattr(import_module(f"meshtools.jobs.{stage}"), "FILES")
+    write_results(batch, record_path(stage, name), failed_record(stage, key, "crash", message), {}, files)
+
+
+def die_with_parent() -> None:
+    """Ask the kernel to end this process when its parent ends, so that nobody writes after a kill (Linux)."""
+    ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+if __name__ == "__main__":
+    die_with_parent()
+    sys.exit(run_job(Path(), *sys.argv[1:4]))

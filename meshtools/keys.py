@@ -1,0 +1,115 @@
+"""Keys that say whether a job's work is still valid: content hashes of files, digests of code, versions of libraries."""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+import json
+from collections.abc import Mapping
+from functools import cache
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+PACKAGE_DIR = Path(__file__).resolve().parent
+LIBRARIES = ("fast-simplification", "lib3mf", "libigl", "manifold3d", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "trimesh")
+
+
+def sha256_of(value: Any) -> str:
+    """Hash of a plain value (dicts, lists, strings, numbers) that does not depend on the order of keys."""
+    return hashlib.sha256(json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False).encode()).hexdigest()
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+class ContentHashes:
+    """Hashes of files by content, remembered by path, size, modification and change time and inode.
+
+    Any difference in those means that the file is hashed again. `remembered` is the plain dict that `save` wrote last.
+    """
+
+    def __init__(self, root: Path, remembered: Mapping[str, Any] | None = None) -> None:
+        self._root = root
+        self._remembered: dict[str, Any] = dict(remembered or {})
+        self.changed = False
+
+    def of(self, relative_path: str) -> str | None:
+        """Hash of a file below the root, or None where there is no such file."""
+        path = self._root / relative_path
+        try:
+            stat = path.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            return None
+        if not path.is_file():
+            return None
+        fingerprint = [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino]
+        known = self._remembered.get(relative_path)
+        if known and known[0] == fingerprint:
+            return str(known[1])
+        digest = hash_file(path)
+        self._remembered[relative_path] = [fingerprint, digest]
+        self.changed = True
+        return digest
+
+    def to_json(self) -> bytes:
+        """What to keep for the next run."""
+        return json.dumps(self._remembered, sort_keys=True).encode()
+
+
+def _without_docstrings(tree: ast.Module) -> ast.Module:
+    for node in ast.walk(tree):
+        if isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)) and ast.get_docstring(node) is not None:
+            node.body = node.body[1:] or [ast.Pass()]
+    return tree
+
+
+@cache
+def _module_digest(name: str) -> tuple[str, tuple[str, ...]]:
+    """Digest of one module's syntax tree and the names of the meshtools modules it imports."""
+    path = PACKAGE_DIR.joinpath(*name.split(".")[1:])
+    path = path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    imported: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            imported.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            imported.add(node.module)
+            imported.update(f"{node.module}.{alias.name}" for alias in node.names)
+    names = tuple(sorted(n for n in imported if n.split(".")[0] == "meshtools" and _is_module(n)))
+    return hashlib.sha256(ast.dump(_without_docstrings(tree)).encode()).hexdigest(), names
+
+
+def _is_module(name: str) -> bool:
+    path = PACKAGE_DIR.joinpath(*name.split(".")[1:])
+    return path.with_suffix(".py").is_file() or (path / "__init__.py").is_file()
+
+
+def _assets_digest() -> str:
+    folder = PACKAGE_DIR / "report" / "assets"
+    return sha256_of({path.name: hash_file(path) for path in sorted(folder.glob("*")) if path.is_file()})
+
+
+@cache
+def code_digest(module: str) -> str:
+    """Digest of the code a job runs: the syntax trees, without docstrings, of `module` and of every meshtools module that it
+    imports, directly or not, and the versions of the libraries. Comments and docstrings do not count."""
+    seen: dict[str, str] = {}
+    waiting = [module]
+    while waiting:
+        name = waiting.pop()
+        if name not in seen:
+            seen[name], imported = _module_digest(name)
+            waiting.extend(imported)
+    assets = _assets_digest() if any(name.startswith("meshtools.report") for name in seen) else ""
+    return sha256_of([seen, library_versions(), assets])
+
+
+@cache
+def library_versions() -> tuple[str, ...]:
+    """Name and version of each library whose results end up in files."""
+    return tuple(f"{name}=={metadata.version(name)}" for name in LIBRARIES)

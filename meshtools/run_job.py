@@ -1,0 +1,67 @@
+"""Run one job as Snakemake asks for it, fenced off: native code that crashes ends as a failed record of that bone.
+
+Usage: python -m meshtools.run_job STAGE NAME KEY, in the batch's folder. Imports almost nothing, so that a job which goes to the
+warm worker costs little. Exit 0: a record was written. Exit 75: nothing was written, build again.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+TRY_AGAIN = 75
+SINGLE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
+
+
+def main(arguments: list[str]) -> int:
+    """Send the job to the worker if there is one, else run it in a child process of our own."""
+    stage, name, key = arguments
+    worker = os.environ.get("BONEWRIGHT_WORKER")
+    code = _ask_worker(worker, stage, name, key) if worker else _run_child(stage, name, key)
+    if code in (0, TRY_AGAIN):
+        return code
+    if not main_is_alive():
+        return TRY_AGAIN
+    from meshtools.jobs.run import write_crash_record
+
+    write_crash_record(Path(), stage, name, key, code)
+    return 0
+
+
+def main_is_alive() -> bool:
+    """False once the snakemake process that all jobs belong to is gone."""
+    main_pid = os.environ.get("BONEWRIGHT_MAIN_PID")
+    return main_pid is None or Path(f"/proc/{main_pid}").exists()
+
+
+def _ask_worker(address: str, stage: str, name: str, key: str) -> int:
+    with socket.socket(socket.AF_UNIX) as connection:
+        try:
+            connection.connect(address)
+            connection.sendall(f"{stage} {name} {key}\n".encode())
+            answer = connection.recv(1)
+        except OSError:
+            return TRY_AGAIN
+    return answer[0] if answer else TRY_AGAIN
+
+
+def _run_child(stage: str, name: str, key: str) -> int:
+    log = Path("logs") / f"{stage}-{name.replace('/', '-')}.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    with log.open("wb") as stream:
+        command = [sys.executable, "-m", "meshtools.jobs.run", stage, name, key]
+        child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD)
+        while child.poll() is None:
+            if not main_is_alive():
+                child.kill()
+                return TRY_AGAIN
+            time.sleep(0.02)
+    return child.returncode if child.returncode >= 0 else 128 - child.returncode
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,105 @@
+"""A warm worker: imports the heavy libraries once and forks a child for each job.
+
+Usage: python -m meshtools.worker SOCKET BATCH. One request is one line, `STAGE NAME KEY`; the answer is one byte, the child's exit
+code. The worker ends with the process that started it, and its children end with the worker.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import selectors
+import signal
+import socket
+import sys
+from importlib import import_module
+from pathlib import Path
+
+from meshtools.jobs.run import die_with_parent, run_job
+
+WARM_MODULES = (
+    "numpy", "scipy.sparse.csgraph", "scipy.spatial", "open3d", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
+    "PIL.Image", "PIL.PngImagePlugin", "pymeshlab",
+    "meshtools.jobs.clean", "meshtools.jobs.rebuild", "meshtools.jobs.report", "meshtools.jobs.index",
+)  # fmt: skip
+
+
+class Worker:
+    """Accepts requests on a Unix socket and forks one child per request."""
+
+    def __init__(self, address: str) -> None:
+        self._children: dict[int, socket.socket] = {}
+        self._selector = selectors.DefaultSelector()
+        self._server = socket.socket(socket.AF_UNIX)
+        self._server.bind(address)
+        self._server.listen(64)
+        self._selector.register(self._server, selectors.EVENT_READ)
+        self._bell, bell_writer = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        signal.set_wakeup_fd(bell_writer)
+        signal.signal(signal.SIGCHLD, lambda *_: None)
+        self._selector.register(self._bell, selectors.EVENT_READ)
+
+    def serve(self) -> None:
+        """Serve until killed."""
+        while True:
+            for key, _ in self._selector.select():
+                if key.fileobj is self._server:
+                    self._start_child(self._server.accept()[0])
+                else:
+                    os.read(self._bell, 512)
+                    self._answer_finished()
+
+    def _start_child(self, connection: socket.socket) -> None:
+        with connection.makefile("r", encoding="utf-8") as lines:
+            words = lines.readline().split()
+        pid = os.fork()
+        if pid == 0:
+            os._exit(self._run(words))
+        self._children[pid] = connection
+
+    def _run(self, words: list[str]) -> int:
+        die_with_parent()
+        signal.set_wakeup_fd(-1)
+        stage, name, key = words
+        log = Path("logs") / f"{stage}-{name.replace('/', '-')}.log"
+        log.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+        os.dup2(descriptor, 1)
+        os.dup2(descriptor, 2)
+        code = 1
+        try:
+            code = run_job(Path(), stage, name, key)
+        finally:
+            if code not in (0, 75):
+                sys.excepthook(*sys.exc_info())  # type: ignore[arg-type]
+            sys.stderr.flush()
+            os._exit(code)
+
+    def _answer_finished(self) -> None:
+        while self._children:
+            pid, status = os.waitpid(-1, os.WNOHANG)
+            if pid == 0:
+                return
+            code = os.waitstatus_to_exitcode(status)
+            connection = self._children.pop(pid)
+            try:
+                connection.sendall(bytes([code if code >= 0 else 128 - code]))
+            except OSError:
+                pass  # the client is gone; the record, if any, stands
+            connection.close()
+
+
+def main() -> None:
+    """Warm up, then serve."""
+    die_with_parent()
+    address, batch = sys.argv[1:3]
+    os.chdir(batch)
+    worker = Worker(address)
+    for name in WARM_MODULES:
+        import_module(name)
+    gc.freeze()
+    worker.serve()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,184 @@
+"""From plan to jobs: the plain dict and the key of every job of a batch. Pure but for hashing scans."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from meshtools.handover import HandOver
+from meshtools.keys import ContentHashes, code_digest, sha256_of
+from meshtools.model import Decision, EvidenceClass, Find, Plan, Recipe, Register, Side, Unit, plain
+from meshtools.plan import largest_factor_by_find
+
+Job = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Worklist:
+    """All jobs of a batch by stage and name; each job's dict carries its key."""
+
+    jobs: Mapping[str, Mapping[str, Job]]
+
+    def key(self, stage: str, name: str) -> str:
+        """Key of one job."""
+        return str(self.jobs[stage][name]["key"])
+
+
+def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_overs: tuple[HandOver, ...]) -> Worklist:
+    """Turn the plan into jobs. Every job holds its settings, its own rows and recipe, the scan's content hash and the keys of the
+    jobs before it; its key is the hash of all that and of the code it runs."""
+    built = [recipe for recipe in plan.recipes if is_built(recipe)]
+    finds = {find.find: find for find in register.finds} | {m.find: m for m in map(_model_find, built) if m is not None}
+    factors = largest_factor_by_find(plan)
+    used = sorted({name for recipe in built for name in sources_of(recipe)})
+    clean = {name: _clean_job(register, finds[name], hashes, factors.get(name, 1.0)) for name in used}
+    rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, hand_overs) for recipe in built}
+    report = {name_of(recipe): _report_job(register, recipe, finds, rebuild[name_of(recipe)], clean, hand_overs) for recipe in built}
+    index = _index_job(register, plan, report)
+    return Worklist({"clean": clean, "rebuild": rebuild, "report": report, "index": {"index": index}})
+
+
+def is_built(recipe: Recipe) -> bool:
+    """True where the recipe names something to build from; gaps and elements left out by decision are not built."""
+    return bool(recipe.finds) or bool(recipe.model_file)
+
+
+def sources_of(recipe: Recipe) -> tuple[str, ...]:
+    """The finds a recipe is built from, or the stand-in find for a file modelled by hand."""
+    return (model_find_name(recipe),) if recipe.model_file else recipe.finds
+
+
+def name_of(recipe: Recipe) -> str:
+    """`target/element`."""
+    return f"{recipe.target}/{recipe.element}"
+
+
+def model_find_name(recipe: Recipe) -> str:
+    """Name under which a file modelled by hand is cleaned like a scan."""
+    return f"model-{recipe.target}-{recipe.element}"
+
+
+def part_id(recipe: Recipe) -> str:
+    """The part number that stands in files and on pages. Never a specimen's number."""
+    return f"{recipe.target}-{recipe.element}".upper()
+
+
+def _model_find(recipe: Recipe) -> Find | None:
+    if not recipe.model_file:
+        return None
+    return Find(0, model_find_name(recipe), recipe.element, Side.UNKNOWN, "", recipe.model_file, Unit.MM, unit_source="decision", capture="modelled by hand")
+
+
+def _sealed(stage: str, name: str, job: Job) -> Job:
+    key = sha256_of([stage, job, code_digest(f"meshtools.jobs.{stage}")])
+    return {"stage": stage, "name": name, "key": key} | job
+
+
+def _rows(items: Any) -> Any:
+    """Rows as plain dicts without their row numbers: reordering a table is no change."""
+    rows = [{k: v for k, v in plain(item).items() if k != "row"} for item in items]
+    return sorted(rows, key=sha256_of)
+
+
+def _clean_job(register: Register, find: Find, hashes: ContentHashes, factor: float) -> Job:
+    settings = register.settings.clean
+    job = {
+        "find": _rows([find])[0],
+        "settings": plain(settings),
+        "openings": _rows(o for o in register.openings if o.find == find.find),
+        "tolerance_mm": settings.part_tolerance_mm / 4 / max(1.0, factor),
+        "scan": find.scan,
+        "scan_sha256": hashes.of(find.scan),
+    }
+    return _sealed("clean", find.find, job)
+
+
+def evidence_key(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> str:
+    """What a sign-off binds to: the recipe, the rows, settings and scans behind it, but not the code that carries it out."""
+    evidence = [{k: v for k, v in clean[name].items() if k != "key"} for name in sources_of(recipe)]
+    return sha256_of([_recipe(recipe), evidence, plain(register.settings.rebuild)])[:16]
+
+
+def _recipe(recipe: Recipe) -> Job:
+    return dict(plain(recipe)) | {"finds": list(sources_of(recipe))}
+
+
+def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], hand_overs: tuple[HandOver, ...]) -> Job:
+    finds = sources_of(recipe)
+    job = {
+        "recipe": _recipe(recipe),
+        "settings": plain(register.settings.rebuild),
+        "openings": _rows(o for o in register.openings if o.find in finds),
+        "clean_keys": {name: clean[name]["key"] for name in finds},
+        "part_id": part_id(recipe),
+        "revision": revision_of(recipe, evidence_key(recipe, register, clean), hand_overs),
+    }
+    return _sealed("rebuild", name_of(recipe), job)
+
+
+def revision_of(recipe: Recipe, evidence: str, hand_overs: tuple[HandOver, ...]) -> int:
+    """1 until something was handed over; then the revision handed over last, or one more where the evidence has changed since."""
+    mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
+    if not mine:
+        return 1
+    last = max(mine, key=lambda h: h.revision)
+    return last.revision if last.evidence_key == evidence else last.revision + 1
+
+
+def sign_off_of(recipe: Recipe, evidence: str, decisions: tuple[Decision, ...]) -> Decision | None:
+    """The sign-off that holds for exactly this evidence, if there is one."""
+    rows = [d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element)]
+    return next((d for d in sorted(rows, key=lambda d: (d.date, d.by)) if d.evidence_key == evidence), None)
+
+
+def _report_job(
+    register: Register, recipe: Recipe, finds: Mapping[str, Find], rebuild: Job, clean: Mapping[str, Job], hand_overs: tuple[HandOver, ...]
+) -> Job:
+    evidence = evidence_key(recipe, register, clean)
+    signed = sign_off_of(recipe, evidence, register.decisions)
+    mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
+    job = {
+        "recipe": _recipe(recipe),
+        "finds": {name: _rows([finds[name]])[0] for name in sources_of(recipe)},
+        "clean_keys": rebuild["clean_keys"],
+        "scans": {name: [clean[name]["scan"], clean[name]["scan_sha256"]] for name in sources_of(recipe)},
+        "rebuild_key": rebuild["key"],
+        "part_id": rebuild["part_id"],
+        "revision": rebuild["revision"],
+        "evidence_key": evidence,
+        "sign_off": _rows([signed])[0] if signed else None,
+        "lapsed_sign_offs": _rows(_lapsed(recipe, register.decisions, evidence)),
+        "hand_overs": [plain(h) for h in mine],
+        "settings": plain(register.settings.report),
+        "part_tolerance_mm": register.settings.clean.part_tolerance_mm,
+    }
+    return _sealed("report", name_of(recipe), job)
+
+
+def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: str) -> list[Decision]:
+    rows = [d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element)]
+    return [d for d in rows if d.evidence_key != evidence]
+
+
+def _index_job(register: Register, plan: Plan, report: Mapping[str, Job]) -> Job:
+    unbuilt = [r for r in plan.recipes if not is_built(r)]
+    job = {
+        "plan": plan_json(plan),
+        "elements": [plain(element) | {"slug": element.slug} for element in register.elements],
+        "report_keys": {name: item["key"] for name, item in report.items()},
+        "register_findings": plain(register.findings),
+        "min_individuals": register.min_individuals,
+        "left_out": sorted(name_of(r) for r in unbuilt if r.status != "gap" and r.evidence is EvidenceClass.NONE),
+    }
+    return _sealed("index", "index", job)
+
+
+def plan_json(plan: Plan) -> Job:
+    """The plan as it stands in results/plan.json."""
+    return {
+        "elements": [plain(recipe) for recipe in plan.recipes],
+        "completeness": plain(plan.completeness),
+        "findings": plain(plan.findings),
+        "next_steps": plain(plan.next_steps),
+    }

@@ -1,0 +1,91 @@
+"""A batch on disk: its register, plan and jobs, and which of its records still hold."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from meshtools.errors import UsageError
+from meshtools.files.atomic import write_atomic
+from meshtools.handover import read_hand_overs
+from meshtools.jobs.record import read_record
+from meshtools.jobs.run import job_file, record_path
+from meshtools.keys import ContentHashes
+from meshtools.model import Plan, Register
+from meshtools.plan import make_plan
+from meshtools.register import load_register
+from meshtools.worklist import Worklist, make_worklist, plan_json
+
+HASH_CACHE = ".snakemake/bonewright/hashes.json"
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """A batch that has been read and planned."""
+
+    folder: Path
+    register: Register
+    plan: Plan
+    worklist: Worklist
+    hashes: ContentHashes
+
+    def stale_jobs(self) -> list[tuple[str, str]]:
+        """Jobs (stage, name) whose record is missing, has another key, is that of a crash, or lists a file that is missing or
+        altered."""
+        return [(stage, name) for stage, jobs in self.worklist.jobs.items() for name, job in jobs.items() if not self._holds(stage, name, job)]
+
+    def _holds(self, stage: str, name: str, job: Mapping[str, Any]) -> bool:
+        record = read_record(self.folder / record_path(stage, name))
+        if record is None or record["key"] != job["key"] or any(finding["code"] == "crash" for finding in record["findings"]):
+            return False
+        return all(self.hashes.of(entry["path"]) == entry["sha256"] for entry in record["files"])
+
+    def drop_stale_records(self) -> list[tuple[str, str]]:
+        """Remove the records that no longer hold, and half-written files of an earlier run. Returns the stale jobs."""
+        stale = self.stale_jobs()
+        for stage, name in stale:
+            (self.folder / record_path(stage, name)).unlink(missing_ok=True)
+        for leftover in (self.folder / "results").rglob(".tmp-*"):
+            leftover.unlink(missing_ok=True)
+        return stale
+
+    def save_hashes(self) -> None:
+        """Keep the content hashes for the next run."""
+        if self.hashes.changed:
+            write_atomic(self.folder / HASH_CACHE, self.hashes.to_json())
+
+    def write_job_files(self) -> None:
+        """Lay down the plain dict of every job; files that are the same already are left alone."""
+        for stage, jobs in self.worklist.jobs.items():
+            for name, job in jobs.items():
+                _write_changed(self.folder / job_file(stage, name), json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False))
+        self.save_hashes()
+
+    def write_plan(self) -> None:
+        """Bring results/plan.json up to date; its bytes change only when the plan does."""
+        text = json.dumps(plan_json(self.plan), sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        _write_changed(self.folder / "results" / "plan.json", text)
+
+
+def _write_changed(path: Path, text: str) -> None:
+    content = text.encode()
+    if not path.is_file() or path.read_bytes() != content:
+        write_atomic(path, content)
+
+
+def open_workspace(folder: Path) -> Workspace:
+    """Read and plan the batch in `folder`. UsageError where there is none, TablesError with all problems of its tables."""
+    if not (folder / "config" / "config.yaml").is_file():
+        raise UsageError(f"{folder}: this is no batch (config/config.yaml is missing). `bonewright new DIR` makes one.")
+    register = load_register(folder)
+    plan = make_plan(register)
+    cache = folder / HASH_CACHE
+    try:
+        remembered = json.loads(cache.read_bytes())
+    except (FileNotFoundError, json.JSONDecodeError):
+        remembered = {}
+    hashes = ContentHashes(folder, remembered)
+    return Workspace(folder, register, plan, make_worklist(register, plan, hashes, read_hand_overs(folder)), hashes)

@@ -1,0 +1,10 @@
+# One raw scan becomes one clean surface in millimetres.
+rule clean:
+    output:
+        "results/finds/{find}/record.json",
+    wildcard_constraints:
+        find="[a-z0-9][a-z0-9-]*",
+    params:
+        key=lambda w: batch.key("clean", w.find),
+    shell:
+        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job clean {wildcards.find} {params.key}'

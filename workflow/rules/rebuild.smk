@@ -1,0 +1,13 @@
+# The clean surfaces that the recipe names become one replica at the size of the target.
+rule rebuild:
+    input:
+        lambda w: batch.clean_records(w.target, w.element),
+    output:
+        "results/{target}/{element}/record.json",
+    wildcard_constraints:
+        target="(?!finds/)[a-z0-9][a-z0-9-]*",
+        element="[a-z0-9][a-z0-9-]*",
+    params:
+        key=lambda w: batch.key("rebuild", f"{w.target}/{w.element}"),
+    shell:
+        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job rebuild {wildcards.target}/{wildcards.element} {params.key}'

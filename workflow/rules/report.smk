@@ -1,0 +1,24 @@
+# The page of one bone, and the index of the batch.
+rule report:
+    input:
+        "results/{target}/{element}/record.json",
+    output:
+        "results/{target}/{element}/report.json",
+    wildcard_constraints:
+        target="(?!finds/)[a-z0-9][a-z0-9-]*",
+        element="[a-z0-9][a-z0-9-]*",
+    params:
+        key=lambda w: batch.key("report", f"{w.target}/{w.element}"),
+    shell:
+        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job report {wildcards.target}/{wildcards.element} {params.key}'
+
+
+rule index:
+    input:
+        batch.report_outputs(),
+    output:
+        "results/index.json",
+    params:
+        key=batch.key("index", "index"),
+    shell:
+        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job index index {params.key}'
