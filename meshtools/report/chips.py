@@ -1,0 +1,46 @@
+"""Small marks that pages share: the class chip and the status word, each readable without colour."""
+
+from __future__ import annotations
+
+from meshtools.report.markup import Html, join, tag
+from meshtools.report.words import HATCHED, STATUSES, class_words
+
+
+def class_chip(code: str) -> Html:
+    """The class code on its colour; NONE is an outline, FILL and MADE are hatched."""
+    words = class_words(code)
+    kind = "chip" + (" outline" if code in ("NONE", "") else "") + (" hatched" if code in HATCHED else "")
+    return tag("span", code or "–", class_=kind, style=f"background-color:{words.colour};color:{words.ink}", title=words.words)
+
+
+def status_mark(status: str) -> Html:
+    """The status as a sign and a word."""
+    sign, meaning = STATUSES.get(status, ("?", ""))
+    return tag("span", tag("span", sign, class_="sign", aria_hidden="true"), status, class_=f"status {status}", title=meaning)
+
+
+def page_frame(title: str, body: Html, style: str, scripts: tuple[tuple[str, str], ...] = ()) -> str:
+    """A whole HTML document that may run exactly the given (kind, text) scripts and may load nothing at all.
+
+    The policy names each script by its hash, so markup that slipped in could not run either.
+    """
+    from base64 import b64encode
+    from hashlib import sha256
+
+    written, hashes = [], []
+    for kind, text in scripts:
+        safe = text.replace("</", "<\\/").replace("<!--", "<\\!--")
+        if kind == "json":
+            written.append(Html(f'<script type="application/json" id="bone-mesh">{safe}</script>'))
+        else:
+            written.append(Html(f"<script>{safe}</script>"))
+            hashes.append(f"'sha256-{b64encode(sha256(safe.encode()).digest()).decode()}'")
+    policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src {' '.join(hashes) or chr(39) + 'none' + chr(39)}"
+    head = join([
+        tag("meta", charset="utf-8"),
+        tag("meta", http_equiv="Content-Security-Policy", content=policy),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("title", title),
+        Html(f"<style>{style}</style>"),
+    ])
+    return "<!DOCTYPE html>\n" + tag("html", tag("head", head), tag("body", body, *written), lang="en") + "\n"

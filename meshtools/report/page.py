@@ -1,0 +1,79 @@
+"""The page of one bone: a single HTML file without any other file or connection, laid out as a sheet of paper."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from meshtools.report import sections
+from meshtools.report.chips import class_chip, page_frame, status_mark
+from meshtools.report.markup import Html, asset, join, section, tag
+from meshtools.report.view import view_figure
+from meshtools.report.words import STATUSES
+
+
+def bone_page(sheet: Mapping[str, Any]) -> str:
+    """The page of a sheet (see report.sheet.Sheet). A failed element or a gap gets a page that says why and what to do.
+
+    Deterministic: equal sheets give equal bytes. Values from tables are escaped.
+    """
+    has_replica = sheet["status"] in ("ready", "review")
+    body = _replica_body(sheet) if has_replica else _absent_body(sheet)
+    scripts: list[tuple[str, str]] = []
+    if has_replica and sheet["viewer"] is not None:
+        scripts = [("json", json.dumps(sheet["viewer"], sort_keys=True, allow_nan=False)), ("js", asset("viewer.js"))]
+    title = f"{sheet['title']} – {sheet['target']} – {sheet['part_id']}"
+    return page_frame(title, tag("main", _head(sheet), body, _foot(sheet), class_="sheet"), asset("style.css"), tuple(scripts))
+
+
+def _head(sheet: Mapping[str, Any]) -> Html:
+    chip = tag("p", class_chip(sheet["evidence"]), " ", sheet["evidence_words"], class_="class")
+    name = tag("div", tag("p", f"Replica for {sheet['target']}", class_="over"), tag("h1", sheet["title"]), chip)
+    revision = tag("span", f"revision {sheet['revision']}", class_="small") if sheet["revision"] else ""
+    label = tag("div", tag("span", "Part", class_="over"), tag("b", sheet["part_id"]), revision, class_="label")
+    return tag("header", name, tag("div", label, status_mark(sheet["status"]), tag("p", _status_words(sheet), class_="small"), class_="corner"))
+
+
+def _status_words(sheet: Mapping[str, Any]) -> Html:
+    n_open = sum(row["severity"] == "review" for row in sheet["findings"])
+    if sheet["status"] == "review" and n_open:
+        return tag("a", f"{n_open} {'finding needs' if n_open == 1 else 'findings need'} a person", href="#findings")
+    return join([STATUSES[sheet["status"]][1]])
+
+
+def _replica_body(sheet: Mapping[str, Any]) -> Html:
+    columns = tag("div", sections.measures(sheet), sections.evidence(sheet), sections.tolerance(sheet), sections.calipers(sheet),
+                  sections.fills(sheet), class_="columns")
+    return join([
+        view_figure(sheet), sections.came_from(sheet), sections.findings(sheet), columns, sections.files(sheet), sections.sign_off(sheet),
+        sections.cautions(sheet),
+    ])
+
+
+def _absent_body(sheet: Mapping[str, Any]) -> Html:
+    """No replica: why, what to do, the next best source, and where it would have come from."""
+    reasons = [row["message"] for row in sheet["findings"] if row["severity"] == "failed"] or [sheet["reason"]]
+    why = section("Why there is no replica", *(tag("p", reason) for reason in reasons), class_="wide absent")
+    return join([why, _what_to_do(sheet), sections.came_from(sheet), sections.findings(sheet), sections.cautions(sheet)])
+
+
+def _what_to_do(sheet: Mapping[str, Any]) -> Html:
+    best = sheet["next_best"]
+    steps = []
+    if sheet["finds"] and sheet["status"] == "failed":
+        names = ", ".join(row["find"] for row in sheet["finds"])
+        steps.append(tag("li", f"Scan again, or repair the file and register it as a new scan: {names}."))
+    if best:
+        choose = f"in decisions.csv: target {sheet['target']}, element {sheet['element']}, kind donor, value {best['find']}."
+        steps.append(tag("li", "Or choose the next best source, ", class_chip(best["class"]), " ", tag("b", best["find"]),
+                         f" ({best['why'].rstrip('.')}), ", choose, " Nothing is put in its place without such a row."))
+    else:
+        steps.append(tag("li", "The register holds no other source: scan or borrow a bone of this element, or measure one that leads to it."))
+    steps.append(tag("li", "Or decide to leave it out: kind class, value NONE, with the reason. That is a valid decision."))
+    return section("What to do", tag("ul", *steps), class_="wide")
+
+
+def _foot(sheet: Mapping[str, Any]) -> Html:
+    text = f"{sheet['part_id']}: a replica, not a specimen. Made from the records of the batch; the same facts stand in report.json beside this page."
+    return tag("footer", text if sheet["status"] in ("ready", "review") else "Made from the records of the batch; the same facts stand in report.json.")
