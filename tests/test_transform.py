@@ -19,7 +19,7 @@ BOX_FACES = [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [
 @pytest.fixture
 def box() -> Mesh:
     """A 2 x 3 x 5 mm box away from the origin, with a source number per face and a colour per vertex."""
-    vertices = np.array(CORNERS) + (7.0, -4.0, 11.0)
+    vertices = np.add(CORNERS, (7.0, -4.0, 11.0))
     return Mesh.create(vertices, BOX_FACES, np.arange(12), np.arange(24).reshape(8, 3))
 
 

@@ -1,0 +1,170 @@
+"""Make a surface enclose a solid: close its rims, join its loose bodies by pins, find its centre of mass."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from meshtools.geometry.unite import Union, concatenate, split_pieces, unite_pieces
+from meshtools.model import FloatArray, Mesh, Opening
+
+if TYPE_CHECKING:
+    from meshtools.geometry.rims import Rim
+
+_PIN_SIDES = 48
+_PIN_DEPTH_DIAMETERS = 2.0  # engagement of a pin in each body (common practice, no source)
+_PIN_DEPTH_SHARE = 0.4  # but never deeper than this share of the body's diagonal, so that a tooth is not run through
+
+
+@dataclass(frozen=True)
+class OpenRim:
+    """A rim left open: its centre (3,) in the mesh's coordinates, its span, and whether a person asked to keep it open."""
+
+    centre_mm: tuple[float, float, float]
+    span_mm: float
+    is_kept: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Closing:
+    """A mesh with its rims closed as far as allowed. `widest_closed_mm` is the span of the widest rim that was closed, else 0."""
+
+    mesh: Mesh
+    n_closed: int
+    n_closed_by_name: int
+    widest_closed_mm: float
+    left_open: tuple[OpenRim, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Joining:
+    """Bodies joined by pins: the union, and how many pins it took."""
+
+    union: Union
+    n_pins: int
+
+
+def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[Opening], source_index: int) -> Closing:
+    """Close the rims that span at most `limit_mm`, and wider ones that a row of openings.csv with action `close` names.
+
+    A rim named with action `keep` stays open whatever its span, and so does a wider one that nobody named: both are listed.
+    openings: those of this find, in the mesh's coordinates in mm. New faces carry `source_index` and come last.
+    """
+    from meshtools.geometry.rims import close_rims, find_rims
+
+    rims = find_rims(mesh)
+    actions = _named_actions(mesh, rims, openings)
+    chosen = [rim for rim, action in zip(rims, actions, strict=True) if action == "close" or (action != "keep" and rim.span_mm <= limit_mm)]
+    left = tuple(
+        OpenRim(_centre(mesh, rim), float(rim.span_mm), action == "keep")
+        for rim, action in zip(rims, actions, strict=True)
+        if action == "keep" or (action != "close" and rim.span_mm > limit_mm)
+    )
+    closed = close_rims(mesh, tuple(chosen), source_index) if chosen else mesh
+    by_name = sum(rim.span_mm > limit_mm for rim in chosen)
+    return Closing(closed, len(chosen), by_name, max((float(rim.span_mm) for rim in chosen), default=0.0), left)
+
+
+def _named_actions(mesh: Mesh, rims: Sequence[Rim], openings: Sequence[Opening]) -> list[str]:
+    """The action of the row that names each rim, or ''. A row names the rim whose centre is nearest to its point, if the point lies
+    within half the span (or half the stated diameter) of that centre."""
+    actions = [""] * len(rims)
+    if not rims:
+        return actions
+    centres = np.array([_centre(mesh, rim) for rim in rims])
+    for opening in openings:
+        distances = np.sqrt(np.sum((centres - (opening.x, opening.y, opening.z)) ** 2, axis=1))
+        nearest = int(np.argmin(distances))
+        if distances[nearest] <= max(rims[nearest].span_mm, opening.diameter_mm or 0.0) / 2.0:
+            actions[nearest] = opening.action
+    return actions
+
+
+def _centre(mesh: Mesh, rim: Rim) -> tuple[float, float, float]:
+    points = mesh.vertices[np.asarray(rim.vertices)]
+    x, y, z = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    return float(x), float(y), float(z)
+
+
+def join_bodies(mesh: Mesh, pin_diameter_mm: float, source_index: int) -> Joining:
+    """Join the separate bodies of a mesh by straight pins along their closest vertices, and unite all.
+
+    Each body that is not yet joined gets one pin to the nearest joined one, starting at the largest. A pin reaches two diameters
+    into each body, less in a small one. Its faces carry `source_index`.
+    """
+    bodies = sorted((piece for piece in split_pieces(mesh) if piece.volume_mm3 > 0.0), key=lambda piece: -piece.volume_mm3)
+    pins = [
+        _pin(start, end, depths, pin_diameter_mm, source_index, mesh.colour is not None)
+        for start, end, depths in _shortest_links([body.vertices for body in bodies], pin_diameter_mm)
+    ]
+    return Joining(unite_pieces(concatenate([mesh, *pins])), len(pins))
+
+
+_Link = tuple[FloatArray, FloatArray, tuple[float, float]]
+
+
+def _shortest_links(bodies: Sequence[FloatArray], pin_diameter_mm: float) -> Iterable[_Link]:
+    """Closest points of a shortest tree over the bodies (Prim 1957), and how deep a pin goes into either."""
+    from scipy.spatial import cKDTree
+
+    trees = [cKDTree(vertices) for vertices in bodies]
+    depths = [min(_PIN_DEPTH_DIAMETERS * pin_diameter_mm, _PIN_DEPTH_SHARE * _diagonal(vertices)) for vertices in bodies]
+    nearest: dict[int, tuple[float, int, int, int]] = {}
+    joined, waiting = 0, set(range(1, len(bodies)))
+    while waiting:
+        for number in sorted(waiting):
+            distances, rows = trees[joined].query(bodies[number])
+            own = int(np.argmin(distances))
+            candidate = (float(distances[own]), joined, int(rows[own]), own)
+            nearest[number] = min(nearest.get(number, candidate), candidate)
+        joined = min(waiting, key=lambda number: (nearest[number], number))
+        waiting.remove(joined)
+        _, partner, row, own = nearest[joined]
+        start, end = bodies[partner][row], bodies[joined][own]
+        if np.array_equal(start, end):  # they touch: aim the pin from middle to middle
+            way = bodies[joined].mean(axis=0) - bodies[partner].mean(axis=0)
+            end = end + way * (1e-3 / max(float(np.sqrt(np.sum(way**2))), 1e-9))
+        yield start, end, (depths[partner], depths[joined])
+
+
+def _diagonal(vertices: FloatArray) -> float:
+    return float(np.sqrt(np.sum(np.ptp(vertices, axis=0) ** 2)))
+
+
+def _pin(start: FloatArray, end: FloatArray, depths: tuple[float, float], diameter_mm: float, source_index: int, has_colour: bool) -> Mesh:
+    """A closed cylinder from `depths[0]` before `start` to `depths[1]` behind `end`, outward."""
+    axis = (end - start) / np.sqrt(np.sum((end - start) ** 2))
+    aside = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    aside /= np.sqrt(np.sum(aside**2))
+    angles = 2.0 * np.pi * np.arange(_PIN_SIDES) / _PIN_SIDES
+    ring = diameter_mm / 2.0 * (np.cos(angles)[:, None] * aside + np.sin(angles)[:, None] * np.cross(axis, aside))
+    low, high = start - depths[0] * axis, end + depths[1] * axis
+    vertices = np.concatenate([low + ring, high + ring, [low, high]])
+    this, following = np.arange(_PIN_SIDES), np.roll(np.arange(_PIN_SIDES), -1)
+    faces = np.concatenate([
+        np.column_stack([this, following, following + _PIN_SIDES]),
+        np.column_stack([this, following + _PIN_SIDES, this + _PIN_SIDES]),
+        np.column_stack([following, this, np.full(_PIN_SIDES, 2 * _PIN_SIDES)]),
+        np.column_stack([this + _PIN_SIDES, following + _PIN_SIDES, np.full(_PIN_SIDES, 2 * _PIN_SIDES + 1)]),
+    ])
+    colour = np.full((len(vertices), 3), 0xDD) if has_colour else None
+    return Mesh.create(vertices, faces, source_index, colour)
+
+
+def face_areas_mm2(mesh: Mesh) -> FloatArray:
+    """Area of every face (m,)."""
+    a, b, c = (mesh.vertices[mesh.faces[:, corner]] for corner in range(3))
+    areas: FloatArray = np.sqrt(np.sum(np.cross(b - a, c - a) ** 2, axis=1)) / 2.0
+    return areas
+
+
+def centre_of_mass_mm(mesh: Mesh) -> tuple[float, float, float]:
+    """Centre of mass of a closed mesh filled evenly (divergence theorem, about the box's centre). The volume must not be zero."""
+    centre = (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2.0
+    a, b, c = (mesh.vertices[mesh.faces[:, corner]] - centre for corner in range(3))
+    volumes = np.sum(np.cross(a, b) * c, axis=1) / 6.0
+    x, y, z = centre + np.sum((a + b + c) / 4.0 * volumes[:, None], axis=0) / np.sum(volumes)
+    return float(x), float(y), float(z)

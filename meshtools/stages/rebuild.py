@@ -1,0 +1,242 @@
+"""Rebuild one element: relabel, close, reflect, scale and unite its clean surfaces into one replica, and say what it is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.audit import TopologyAudit, audit_topology
+from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, face_areas_mm2, join_bodies
+from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
+from meshtools.geometry.unite import Union, concatenate, unite_pieces
+from meshtools.model import (
+    EvidenceClass,
+    Finding,
+    FloatArray,
+    Mesh,
+    Opening,
+    Origin,
+    Recipe,
+    Severity,
+    SourceEntry,
+    StageResult,
+)
+from meshtools.settings import RebuildSettings
+
+FROM_BONE = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
+Cleaned = tuple[str, Mesh, tuple[SourceEntry, ...]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Solid:
+    """What the geometric steps left behind, before it is described."""
+
+    mesh: Mesh
+    sources: tuple[SourceEntry, ...]
+    closings: tuple[tuple[str, Closing], ...]
+    united: Union
+    n_pins: int
+    n_bodies: int
+    audit: TopologyAudit
+
+    @property
+    def is_deliverable(self) -> bool:
+        """Closed, outward, and no rim waits for a decision."""
+        return self.audit.is_closed and self.audit.is_outward and not any(closing.left_open for _, closing in self.closings)
+
+
+def rebuild_element(
+    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...]
+) -> StageResult:
+    """Make the replica of one element from its clean surfaces, as the recipe says.
+
+    cleaned: (find, mesh in mm of clean.ply, source table) for each find of the recipe. openings: rows that name openings of these
+    finds, in mm of clean.ply. The replica stays in scan coordinates, reflected across x = 0 and scaled about the origin.
+    Facts: `deliverable` False means that no STL, 3MF or GLB may be made. GeometryError when there is no surface to rebuild from.
+    """
+    if not cleaned or any(len(mesh.faces) == 0 for _, mesh, _ in cleaned):
+        names = ", ".join(find for find, mesh, _ in cleaned if len(mesh.faces) == 0) or "none was handed over"
+        raise GeometryError(f"{recipe.element}: there is no clean surface to rebuild from ({names}); scan again or choose another find")
+    matrix = chain(*([reflection_matrix()] if recipe.reflect else []), scaling_matrix(recipe.factor))
+    solid = _make_solid(recipe, cleaned, settings, openings, matrix)
+    shares = _evidence_shares(solid)
+    findings = (*_shape_findings(recipe, solid, settings), *_evidence_findings(recipe, solid, settings))
+    return StageResult(solid.mesh, solid.sources, _facts(recipe, solid, matrix, shares), findings)
+
+
+def _make_solid(
+    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...], matrix: FloatArray
+) -> _Solid:
+    table: list[SourceEntry] = []
+    closings = []
+    for find, mesh, sources in cleaned:
+        labelled = _relabel(mesh, sources, recipe.evidence, table)
+        fill = _row_of(table, SourceEntry(EvidenceClass.FILL, find, Origin.FILLED))
+        named = [opening for opening in openings if opening.find == find]
+        # in the frame of the scan, where openings.csv speaks; the limit holds at the replica's size
+        closings.append((find, close_openings(labelled, settings.close_rims_up_to_mm / recipe.factor, named, fill)))
+    moved = apply_matrix(concatenate([closing.mesh for _, closing in closings]), matrix)
+    united = unite_pieces(moved)
+    mesh, n_pins, n_bodies = united.mesh, 0, united.n_bodies
+    if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
+        joining = join_bodies(mesh, settings.pin_diameter_mm, _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
+        mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
+    return _Solid(mesh, tuple(table), tuple(closings), united, n_pins, n_bodies, audit_topology(mesh))
+
+
+def _relabel(mesh: Mesh, sources: tuple[SourceEntry, ...], evidence: EvidenceClass, table: list[SourceEntry]) -> Mesh:
+    """Give scanned faces the recipe's class and move all source numbers to the element's table, which grows as needed."""
+    if int(mesh.source.max()) >= len(sources):
+        raise GeometryError(f"a face names source {mesh.source.max()} of a table of {len(sources)}; clean the find again")
+    rows = [
+        _row_of(table, SourceEntry(evidence, entry.find, entry.origin) if entry.origin is Origin.SCANNED else entry) for entry in sources
+    ]
+    return mesh.replaced(source=np.array(rows, dtype=np.uint16)[mesh.source])
+
+
+def _row_of(table: list[SourceEntry], entry: SourceEntry) -> int:
+    if entry not in table:
+        table.append(entry)
+    return table.index(entry)
+
+
+def _evidence_shares(solid: _Solid) -> dict[str, float]:
+    """Share of the area for each evidence class that occurs, in the order of the classes."""
+    areas = face_areas_mm2(solid.mesh)
+    by_source = np.bincount(solid.mesh.source, weights=areas, minlength=len(solid.sources))
+    total = float(np.sum(areas))
+    if total == 0.0:
+        raise GeometryError("the replica has no area; clean the find again")
+    sums: dict[EvidenceClass, float] = {}
+    for entry, area in zip(solid.sources, by_source, strict=True):
+        sums[entry.evidence] = sums.get(entry.evidence, 0.0) + float(area)
+    return {evidence.value: sums[evidence] / total for evidence in EvidenceClass if sums.get(evidence, 0.0) > 0.0}
+
+
+def _facts(recipe: Recipe, solid: _Solid, matrix: FloatArray, shares: dict[str, float]) -> dict[str, Any]:
+    audit = solid.audit
+    volume_mm3 = float(audit.volume_mm3) if audit.is_closed else None
+    from_bone = sum(shares.get(evidence.value, 0.0) for evidence in FROM_BONE)
+    return {
+        "target": recipe.target,
+        "element": recipe.element,
+        "class": recipe.evidence.value,
+        "finds": list(recipe.finds),
+        "factor": recipe.factor,
+        "reflected": recipe.reflect,
+        "replica_from_scan": matrix.tolist(),
+        "determinant_sign": "negative" if recipe.reflect else "positive",
+        "deliverable": solid.is_deliverable,
+        "is_closed": bool(audit.is_closed),
+        "n_faces": len(solid.mesh.faces),
+        "n_vertices": len(solid.mesh.vertices),
+        "n_pieces_before": solid.united.n_before,
+        "n_pieces_after": int(audit.n_pieces),
+        "n_bodies": solid.n_bodies,
+        "n_pins": solid.n_pins,
+        "extents_mm": np.ptp(solid.mesh.vertices, axis=0).tolist(),
+        "area_mm2": float(audit.area_mm2),
+        "volume_mm3": volume_mm3,
+        "centre_of_mass_mm": list(centre_of_mass_mm(solid.mesh)) if volume_mm3 else None,
+        "evidence_share": shares,
+        "filled_area_percent": 100.0 * shares.get(EvidenceClass.FILL.value, 0.0),
+        "volume_from_bone_percent": 100.0 * from_bone,
+        "volume_from_bone_mm3": None if volume_mm3 is None else from_bone * volume_mm3,
+        "volume_from_bone_basis": "area share x volume",
+        "n_rims_closed": sum(closing.n_closed for _, closing in solid.closings),
+        "n_rims_closed_by_name": sum(closing.n_closed_by_name for _, closing in solid.closings),
+        "widest_closed_rim_mm": _widest_closed_mm(recipe, solid),
+        "n_open_rims": sum(len(closing.left_open) for _, closing in solid.closings),
+    }
+
+
+def _widest_closed_mm(recipe: Recipe, solid: _Solid) -> float:
+    return recipe.factor * max(closing.widest_closed_mm for _, closing in solid.closings)
+
+
+def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
+    """What keeps the replica from being one closed, outward solid."""
+    findings = [
+        _open_rim_finding(recipe, find, rim.centre_mm, (rim.span_mm, rim.is_kept), settings)
+        for find, closing in solid.closings
+        for rim in closing.left_open
+    ]
+    audit, united = solid.audit, solid.united
+    if not audit.is_closed and not findings:
+        message = (
+            f"{recipe.element}: the replica does not close: {audit.n_open_edges} open and {audit.n_nonmanifold_edges} shared by more than "
+            "two faces; nothing is delivered. Clean the find again or scan it again."
+        )
+        findings.append(Finding(Severity.REVIEW, "not-closed", message, int(audit.n_open_edges + audit.n_nonmanifold_edges), 0, "edges"))
+    if audit.is_closed and not audit.is_outward:
+        findings.append(Finding(Severity.FAILED, "inside-out", f"{recipe.element}: the surface faces inwards; clean the find again."))
+    if united.n_left_alone and audit.is_closed:
+        message = f"{recipe.element}: {united.n_left_alone} of {united.n_before} pieces could not be united and stay as they are."
+        findings.append(Finding(Severity.REVIEW, "pieces-not-united", message, united.n_left_alone, 0, "pieces"))
+    if united.n_turned:
+        message = f"{recipe.element}: {united.n_turned} piece(s) faced inwards and lay within no other; they were turned outward."
+        findings.append(Finding(Severity.NOTE, "pieces-turned", message, united.n_turned, 0, "pieces"))
+    return [*findings, *_body_findings(recipe, solid, settings)]
+
+
+def _open_rim_finding(
+    recipe: Recipe, find: str, centre_mm: tuple[float, float, float], rim: tuple[float, bool], settings: RebuildSettings
+) -> Finding:
+    span_mm, is_kept = rim[0] * recipe.factor, rim[1]
+    place = f"find {find} near ({', '.join(f'{value:.1f}' for value in centre_mm)}) mm of its clean surface"
+    if is_kept:
+        message = (
+            f"{recipe.element}: openings.csv keeps the {span_mm:.1f} mm rim of {place} open, and an open surface is no solid. Nothing is "
+            "delivered until the row says close, or the pit is scanned to its floor."
+        )
+        return Finding(Severity.REVIEW, "open-rim-kept", message, round(span_mm, 3), None, "mm")
+    message = (
+        f"{recipe.element}: the open rim of {place} spans {span_mm:.1f} mm, more than {settings.close_rims_up_to_mm:g} mm, and nobody named it. "
+        "Nothing is delivered until openings.csv says close, or the bone is scanned again."
+    )
+    return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), settings.close_rims_up_to_mm, "mm")
+
+
+def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
+    findings = []
+    if solid.n_pins:
+        message = f"{recipe.element}: {solid.n_pins} made pin(s) of {settings.pin_diameter_mm:g} mm join its loose bodies."
+        findings.append(Finding(Severity.NOTE, "pins-made", message, solid.n_pins, None, "pins"))
+    if solid.n_bodies > 1:
+        severity, code = (Severity.REVIEW, "bodies-not-joined") if solid.n_pins else (Severity.NOTE, "loose-bodies")
+        advice = "the pins did not reach" if solid.n_pins else "set pin_diameter_mm to join them, or make them as parts of their own"
+        findings.append(Finding(severity, code, f"{recipe.element}: {solid.n_bodies} bodies hang loose; {advice}.", solid.n_bodies, 1, "bodies"))
+    n_hollow = solid.audit.n_pieces - solid.n_bodies
+    if solid.audit.is_closed and n_hollow > 0:
+        message = f"{recipe.element}: {n_hollow} closed cavities inside, {solid.united.n_cavities} of them scanned; the rest lie between bodies."
+        findings.append(Finding(Severity.NOTE, "closed-cavities", message, n_hollow, None, "cavities"))
+    return findings
+
+
+def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
+    """How far the replica can be taken for the bone."""
+    findings = []
+    filled_percent = 100.0 * _evidence_shares(solid).get(EvidenceClass.FILL.value, 0.0)
+    if filled_percent > settings.filled_area_review_percent:
+        message = f"{recipe.element}: {filled_percent:.1f} % of the area is filled, more than {settings.filled_area_review_percent:g} %."
+        findings.append(Finding(Severity.REVIEW, "filled-area", message, round(filled_percent, 4), settings.filled_area_review_percent, "%"))
+    length_mm = float(np.max(np.ptp(solid.mesh.vertices, axis=0)))
+    span_percent = 100.0 * _widest_closed_mm(recipe, solid) / length_mm
+    if span_percent > settings.fill_span_review_percent:
+        message = f"{recipe.element}: one fill spans {span_percent:.1f} % of the length, more than {settings.fill_span_review_percent:g} %."
+        findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span_percent, 4), settings.fill_span_review_percent, "%"))
+    if len(recipe.finds) > 1:
+        message = f"{recipe.element}: {len(recipe.finds)} finds are put together as they lie in their scans, without fitting; look at the seams."
+        findings.append(Finding(Severity.REVIEW, "several-finds", message, len(recipe.finds), 1, "finds"))
+    if recipe.reflect:
+        length, breadth = settings.natural_asymmetry_length_percent, settings.natural_asymmetry_breadth_percent
+        message = (
+            f"{recipe.element}: reflected from the other side. A natural asymmetry of about {length:g} % of length and up to {breadth:g} % of "
+            "breadth is expected between left and right (from memory); the mesh tolerance says nothing about it."
+        )
+        findings.append(Finding(Severity.NOTE, "natural-asymmetry", message, length, breadth, "%"))
+    return findings

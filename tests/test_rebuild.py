@@ -1,0 +1,193 @@
+"""From clean surfaces to one replica: what is united, closed, counted and said."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.solid import centre_of_mass_mm, close_openings, join_bodies
+from meshtools.geometry.unite import Union, concatenate, signed_volume_mm3, unite_pieces
+from meshtools.model import EvidenceClass, Mesh, Opening, Origin, Recipe, Severity, SourceEntry, StageResult
+from meshtools.settings import RebuildSettings
+from meshtools.stages.rebuild import rebuild_element
+
+DOG = Path(__file__).parent.parent / ".cache" / "dog"
+needs_dog = pytest.mark.skipif(not DOG.is_dir(), reason="the dog skeleton is not in the cache")
+SCANNED = (SourceEntry(EvidenceClass.OWN, "f-1", Origin.SCANNED),)
+RECIPE = Recipe("rex", "femur-left", EvidenceClass.DON_R, ("f-1",), True, 1.25, None, "three lengths", "no own femur", (), "planned")
+BOX_FACES = np.array(
+    [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]]
+)
+
+
+def box(low, high, source=0, grey=None, is_inward=False) -> Mesh:
+    """A closed box between two corners, outward unless told otherwise."""
+    corners = [[(low, high)[k][0], (low, high)[j][1], (low, high)[i][2]] for k in (0, 1) for j in (0, 1) for i in (0, 1)]
+    faces = BOX_FACES[:, [0, 2, 1]] if is_inward else BOX_FACES
+    return Mesh.create(corners, faces, source, None if grey is None else np.full((8, 3), grey))
+
+
+def lidless(mesh: Mesh) -> Mesh:
+    """The box without its top: the rim is the square of the largest z."""
+    return mesh.replaced(faces=mesh.faces[:-2], source=mesh.source[:-2])
+
+
+def volume_mm3(mesh: Mesh) -> float:
+    return signed_volume_mm3(mesh.vertices, mesh.faces)
+
+
+def read_dog_bone(name: str) -> Mesh:
+    """A bone of the dog in mm, vertices with equal coordinates merged."""
+    triangles = np.fromfile(DOG / name, np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("rest", "<u2")]), offset=84)
+    vertices, corners = np.unique(triangles["corners"].reshape(-1, 3), axis=0, return_inverse=True)
+    return Mesh.create(vertices.astype(np.float64) * 1000.0, corners.reshape(-1, 3))
+
+
+def rebuilt(mesh: Mesh, recipe: Recipe = RECIPE, openings: tuple[Opening, ...] = (), **settings) -> StageResult:
+    return rebuild_element(recipe, [("f-1", mesh, SCANNED)], RebuildSettings(**settings), openings)
+
+
+def codes(result: StageResult) -> list[str]:
+    return [finding.code for finding in result.findings]
+
+
+def expect_union(union: Union, n_before: int, n_after: int, volume: float) -> None:
+    assert (union.n_before, union.n_after) == (n_before, n_after)
+    assert audit_topology(union.mesh).is_closed
+    assert volume_mm3(union.mesh) == pytest.approx(volume, rel=1e-9)
+
+
+class TestUniting:
+    def test_overlapping_bodies_become_one_and_every_face_keeps_its_source(self):
+        union = unite_pieces(concatenate([box((0, 0, 0), (4, 4, 4), 3), box((2, 1, 1), (6, 3, 3), 8)]))
+        expect_union(union, 2, 1, 64 + 16 - 8)
+        middles = union.mesh.vertices[union.mesh.faces].mean(axis=1)
+        assert np.array_equal(union.mesh.source == 8, middles[:, 0] > 4.0)
+
+    def test_colour_survives_the_union(self):
+        union = unite_pieces(concatenate([box((0, 0, 0), (4, 4, 4), 0, 40), box((2, 1, 1), (6, 3, 3), 0, 200)]))
+        expect_union(union, 2, 1, 72)
+        assert set(union.mesh.colour[union.mesh.vertices[:, 0] == 6.0].ravel()) == {200}
+        assert set(union.mesh.colour[union.mesh.vertices[:, 0] == 0.0].ravel()) == {40}
+
+    def test_a_cavity_stays_a_cavity(self):
+        union = unite_pieces(concatenate([box((0, 0, 0), (9, 9, 9)), box((3, 3, 3), (6, 6, 6), is_inward=True), box((8, 1, 1), (12, 2, 2))]))
+        expect_union(union, 3, 2, 729 - 27 + 3)
+        assert (union.n_cavities, union.n_bodies, union.n_turned) == (1, 1, 0)
+
+    def test_a_body_within_a_cavity_is_not_lost(self):
+        shells = [box((0, 0, 0), (9, 9, 9)), box((3, 3, 3), (6, 6, 6), is_inward=True), box((4, 4, 4), (5, 5, 5))]
+        expect_union(unite_pieces(concatenate(shells)), 3, 3, 729 - 27 + 1)
+
+    def test_an_inside_out_body_is_turned_before_the_kernel_sees_it(self):
+        """The kernel accepts an inside-out body with status NoError and would subtract it."""
+        union = unite_pieces(concatenate([box((0, 0, 0), (4, 4, 4)), box((2, 1, 1), (6, 3, 3), is_inward=True)]))
+        expect_union(union, 2, 1, 72)
+        assert union.n_turned == 1
+
+    def test_an_open_piece_is_left_alone_and_counted(self):
+        union = unite_pieces(concatenate([box((0, 0, 0), (4, 4, 4)), lidless(box((2, 1, 1), (6, 3, 3)))]))
+        assert (union.n_left_alone, union.n_after, len(union.mesh.faces)) == (1, 2, 22)
+
+    def test_one_piece_comes_back_as_it_was(self):
+        mesh = box((0, 0, 0), (4, 4, 4))
+        assert unite_pieces(mesh).mesh is mesh
+
+    @needs_dog
+    @pytest.mark.parametrize(("name", "n_before", "n_after"), [("BONEMergedSkull.stl", 23, 11), ("BONEJaw.stl", 23, 19)])
+    def test_a_skull_with_its_teeth_becomes_one_body(self, name, n_before, n_after):
+        """Counts measured on the dog; all but one of the pieces left are pockets below 0.01 mm3 between tooth and socket."""
+        union = unite_pieces(read_dog_bone(name))
+        assert (union.n_before, union.n_after, union.n_bodies) == (n_before, n_after, 1)
+        assert audit_topology(union.mesh).is_closed
+
+
+class TestClosing:
+    def test_a_rim_within_the_limit_is_closed_and_marked(self):
+        closing = close_openings(lidless(box((0, 0, 0), (3, 4, 5))), 6.0, (), 7)
+        assert audit_topology(closing.mesh).is_closed
+        assert (closing.n_closed, closing.n_closed_by_name, closing.left_open) == (1, 0, ())
+        assert set(closing.mesh.source[-2:]) == {7}
+        assert volume_mm3(closing.mesh) == pytest.approx(60.0)
+
+    def test_a_wide_rim_that_nobody_named_stays_open_and_nothing_is_delivered(self):
+        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))))
+        finding = next(finding for finding in result.findings if finding.code == "open-rim")
+        assert (finding.severity, finding.limit, result.facts["deliverable"]) == (Severity.REVIEW, 25.0, False)
+
+    def test_a_wide_rim_that_a_person_named_is_closed(self):
+        opening = Opening(4, "f-1", "break", 30.0, 20.0, 25.0, 40.0, "close")
+        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(opening,))
+        assert result.facts["deliverable"]
+        assert result.facts["volume_mm3"] == pytest.approx(60_000 * 1.25**3)
+        assert {"filled-area", "fill-span"} <= set(codes(result))
+
+    def test_a_rim_that_a_person_keeps_open_is_never_closed_silently(self):
+        opening = Opening(4, "f-1", "foramen", 3.0, 2.0, 2.5, 4.0, "keep")
+        result = rebuilt(lidless(box((0, 0, 0), (3, 4, 5))), openings=(opening,))
+        assert "open-rim-kept" in codes(result)
+        assert not result.facts["deliverable"]
+
+
+class TestBodies:
+    def test_a_pin_joins_a_loose_body_and_is_marked_as_made(self):
+        result = rebuilt(concatenate([box((0, 0, 0), (10, 10, 10)), box((12, 0, 0), (20, 10, 10))]), pin_diameter_mm=2.0)
+        assert (result.facts["n_bodies"], result.facts["n_pins"], result.facts["n_pieces_after"]) == (1, 1, 1)
+        assert result.sources[-1] == SourceEntry(EvidenceClass.MADE, "", Origin.MADE)
+        assert 0.0 < result.facts["evidence_share"]["MADE"] < 0.1
+        assert "pins-made" in codes(result)
+
+    def test_without_a_pin_loose_bodies_are_counted(self):
+        result = rebuilt(concatenate([box((0, 0, 0), (10, 10, 10)), box((12, 0, 0), (20, 10, 10))]))
+        assert next(finding.value for finding in result.findings if finding.code == "loose-bodies") == 2
+        assert result.facts["deliverable"]
+
+    def test_pins_take_the_shortest_way_from_body_to_body(self):
+        row = concatenate([box((k * 12, 0, 0), (k * 12 + 10, 10, 10)) for k in range(4)])
+        joining = join_bodies(row, 1.0, 5)
+        assert (joining.n_pins, joining.union.n_bodies, joining.union.n_after) == (3, 1, 1)
+        assert np.ptp(joining.union.mesh.vertices[:, 0]) == pytest.approx(46.0)
+
+
+class TestReplica:
+    def test_a_reflected_and_scaled_donor_is_outward_and_of_true_size(self):
+        """1.25 -> volume x 1.953125 (closed form); across x = 0 the box lies at negative x."""
+        result = rebuilt(box((1, 0, 0), (3, 4, 5)))
+        assert result.facts["volume_mm3"] == pytest.approx(40 * 1.953125, rel=1e-12)
+        assert result.facts["extents_mm"] == pytest.approx([2.5, 5.0, 6.25])
+        assert result.facts["centre_of_mass_mm"] == pytest.approx([-2.5, 2.5, 3.125])
+        assert np.diag(result.facts["replica_from_scan"]) == pytest.approx([-1.25, 1.25, 1.25, 1.0])
+
+    def test_a_reflected_replica_says_what_asymmetry_is_natural(self):
+        assert "natural-asymmetry" in codes(rebuilt(box((0, 0, 0), (3, 4, 5))))
+        assert codes(rebuilt(box((0, 0, 0), (3, 4, 5)), dataclasses.replace(RECIPE, reflect=False))) == []
+
+    def test_only_scanned_faces_take_the_class_of_the_recipe(self):
+        mesh = box((0, 0, 0), (3, 4, 5), [0] * 10 + [1, 1])
+        sources = (*SCANNED, SourceEntry(EvidenceClass.FILL, "f-1", Origin.FILLED))
+        result = rebuild_element(RECIPE, [("f-1", mesh, sources)], RebuildSettings(), ())
+        assert result.facts["evidence_share"] == pytest.approx({"DON-R": 74 / 94, "FILL": 20 / 94})
+        assert result.facts["volume_from_bone_percent"] == pytest.approx(100 * 74 / 94)
+        assert result.facts["filled_area_percent"] == pytest.approx(100 * 20 / 94)
+
+    def test_two_finds_keep_their_own_sources(self):
+        recipe = dataclasses.replace(RECIPE, finds=("f-1", "f-2"))
+        second = (SourceEntry(EvidenceClass.OWN, "f-2", Origin.SCANNED),)
+        pieces = [("f-1", box((0, 0, 0), (4, 4, 4)), SCANNED), ("f-2", box((2, 1, 1), (6, 3, 3)), second)]
+        result = rebuild_element(recipe, pieces, RebuildSettings(), ())
+        middles = result.mesh.vertices[result.mesh.faces].mean(axis=1)
+        of_second = np.array([entry.find == "f-2" for entry in result.sources])[result.mesh.source]
+        assert np.array_equal(of_second, middles[:, 0] < -5.0)
+        assert "several-finds" in codes(result)
+
+    def test_an_empty_surface_makes_no_replica(self):
+        with pytest.raises(GeometryError, match="no clean surface"):
+            rebuilt(Mesh.create([], []))
+
+    def test_the_centre_of_mass_of_a_box_is_its_middle_wherever_it_lies(self):
+        assert centre_of_mass_mm(box((1e5, 0, 0), (1e5 + 2, 4, 8))) == pytest.approx((1e5 + 1, 2, 4), abs=1e-9)
