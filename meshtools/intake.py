@@ -1,0 +1,136 @@
+"""Intake: a quick look at every scan of a batch, accept or scan again, and draft rows for scans that the register does not know."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from meshtools.answer import DONE, PERSON_NEEDED, Answer
+from meshtools.errors import ScanError
+from meshtools.files.atomic import write_atomic
+from meshtools.model import MM_PER_UNIT, Find, Mesh, Unit, plain
+from meshtools.plan import largest_factor_by_find
+from meshtools.workspace import Workspace, open_workspace
+
+SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".glb", ".3mf")
+MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is taken again
+DRAFT_COLUMNS = ("find", "element", "side", "organismID", "scan", "unit", "remarks")
+
+
+@dataclass(frozen=True)
+class ScanVerdict:
+    """What intake says of one scan. Spacing and limit are mm at the largest size the plan makes of it; None without a unit."""
+
+    scan: str
+    find: str
+    verdict: str  # accept or re-scan
+    reasons: tuple[str, ...]
+    n_faces: int = 0
+    n_pieces: int = 0
+    missing_percent: float | None = None
+    spacing_mm: float | None = None
+    spacing_limit_mm: float | None = None
+    used_by: tuple[str, ...] = ()
+    picture: str = ""
+
+
+def intake(options: argparse.Namespace) -> Answer:
+    """`bonewright intake`: a verdict and a picture for each scan in intake/, and drafted rows for unknown ones."""
+    workspace = open_workspace(options.batch)
+    finds = {find.scan: find for find in workspace.register.finds}
+    verdicts = [look_at_scan(workspace, path, finds.get(path)) for path in scan_files(options.batch)]
+    unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds]
+    lines = [_line(verdict) for verdict in verdicts]
+    if unknown:
+        write_atomic(options.batch / "intake" / "drafted_rows.csv", draft_rows(unknown).encode())
+        lines.append(f"intake/drafted_rows.csv: {len(unknown)} rows to complete and copy into config/bones.csv.")
+    n_again = sum(verdict.verdict != "accept" for verdict in verdicts)
+    lines.append(f"{len(verdicts)} scans, {len(verdicts) - n_again} accepted, {n_again} to scan again.")
+    return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown}, PERSON_NEEDED if n_again or unknown else DONE)
+
+
+def scan_files(batch: Path) -> list[str]:
+    """Paths of all scan files below scans/, sorted."""
+    paths = sorted((batch / "scans").rglob("*"))
+    return [path.relative_to(batch).as_posix() for path in paths if path.suffix.lower() in SCAN_SUFFIXES]
+
+
+def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerdict:
+    """Read one scan and judge it: readable, unit known, coverage, spacing against the tolerance at target size."""
+    from meshtools.files.read_scan import read_scan
+    from meshtools.geometry.weld import weld
+
+    name = find.find if find else ""
+    try:
+        raw = read_scan(workspace.folder / scan)
+    except ScanError as error:
+        return ScanVerdict(scan, name, "re-scan", (str(error),), used_by=_used_by(workspace, name))
+    unit = find.unit if find else Unit.NONE
+    mm_per_unit = MM_PER_UNIT.get(unit)
+    mesh = weld(Mesh.create(raw.vertices * (mm_per_unit or 1.0), raw.faces)).mesh
+    return _judge(workspace, scan, name, mesh, mm_per_unit is not None)
+
+
+def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: bool) -> ScanVerdict:
+    import numpy as np
+
+    from meshtools.geometry.measure import median_spacing
+    from meshtools.geometry.pieces import label_pieces
+    from meshtools.geometry.rims import close_rims, find_rims
+
+    rims = find_rims(mesh)
+    closed = close_rims(mesh, rims, 1)
+    areas = np.linalg.norm(np.cross(*(closed.vertices[closed.faces[:, k]] - closed.vertices[closed.faces[:, 0]] for k in (1, 2))), axis=1)
+    missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
+    limit_mm = workspace.register.settings.clean.part_tolerance_mm / max(1.0, largest_factor_by_find(workspace.plan).get(name, 1.0))
+    spacing_mm = round(median_spacing(mesh), 4) if has_unit else None
+    reasons = []
+    if missing_percent > MOST_MISSING_PERCENT:
+        reasons.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
+    n_pieces = len(np.unique(label_pieces(mesh.faces, len(mesh.vertices))))
+    picture = f"intake/{Path(scan).with_suffix('').as_posix().replace('/', '-')}.png"
+    write_atomic(workspace.folder / picture, _picture(mesh, rims))
+    verdict = "re-scan" if reasons else "accept"
+    if spacing_mm is not None and spacing_mm > 4 * limit_mm:
+        reasons.append(f"points are {spacing_mm:.2f} mm apart; features below that are not in the scan (tolerance {limit_mm:.2f} mm)")
+    return ScanVerdict(scan, name, verdict, tuple(reasons), len(mesh.faces), n_pieces, missing_percent, spacing_mm, limit_mm,
+                       _used_by(workspace, name), picture)  # fmt: skip
+
+
+def _picture(mesh: Mesh, rims: Sequence[Any]) -> bytes:
+    import numpy as np
+
+    from meshtools.geometry.picture import encode_png, render_picture
+
+    on_rim = np.zeros(len(mesh.vertices), dtype=bool)
+    for rim in rims:
+        on_rim[rim.vertices] = True
+    colours = np.where(on_rim[mesh.faces].any(axis=1)[:, None], [213, 94, 0], [205, 200, 190]).astype(np.uint8)
+    return encode_png(render_picture(mesh, colours, "oblique", (700, 500)))
+
+
+def _used_by(workspace: Workspace, find: str) -> tuple[str, ...]:
+    return tuple(f"{recipe.target}/{recipe.element}" for recipe in workspace.plan.recipes if find and find in recipe.finds)
+
+
+def _line(verdict: ScanVerdict) -> str:
+    use = f"used for {', '.join(verdict.used_by)}" if verdict.used_by else "not used by the plan" if verdict.find else "not in bones.csv"
+    reasons = "; ".join(verdict.reasons)
+    return f"{verdict.verdict}: {verdict.scan} ({use})" + (f": {reasons}" if reasons else "")
+
+
+def draft_rows(scans: Sequence[str]) -> str:
+    """Rows for bones.csv with what the file name tells; the rest is left for a person. The unit is never guessed."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(DRAFT_COLUMNS)
+    for scan in scans:
+        slug = "-".join("".join(c if c.isalnum() and c.isascii() else " " for c in Path(scan).stem.lower()).split())
+        side = next((word for word in ("left", "right") if word in slug.split("-")), "")
+        writer.writerow([slug, "", side, "", scan, "", "drafted by intake: fill in element, side, organismID and unit"])
+    return stream.getvalue()

@@ -1,0 +1,152 @@
+"""The report job: the page of one element and the same as JSON, from the records and meshes of the jobs before it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from meshtools.errors import ScanError
+from meshtools.files.mesh_ply import read_replica_ply
+from meshtools.files.read_scan import read_scan
+from meshtools.geometry.decimate import decimate_within
+from meshtools.geometry.distance import Surface, compare
+from meshtools.geometry.picture import encode_png, render_picture
+from meshtools.geometry.transform import reflect, scale
+from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Record, Severity, SourceEntry, plain, status_of
+from meshtools.plain import from_plain
+from meshtools.report.page import bone_page
+from meshtools.report.sheet import make_sheet, sheet_json
+from meshtools.report.viewer_mesh import MOST_FACES, viewer_mesh
+from meshtools.report.words import class_words
+
+FILES = JobFiles(("report.html",))
+NOBODYS = (EvidenceClass.FILL, EvidenceClass.MADE)
+PICTURE_PX = (900, 600)
+
+
+def run(batch: Path, job: Mapping[str, Any]) -> None:
+    """Make the page of one element; a failed element gets a page that says why."""
+    records = _records(batch, job)
+    rebuild = records["rebuild"]
+    findings = hand_over_findings(job, rebuild)
+    extra: dict[str, Any] = {}
+    if rebuild["status"] != "failed":
+        extra = _shape(batch, job, records)
+    records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
+    sheet = make_sheet(_sheet_job(job) | extra, records)
+    facts = _json(sheet)
+    every = [from_plain(Finding, {k: v for k, v in row.items() if k != "stage"}) for row in facts["findings"]]
+    status = {"ready": "ok"}.get(facts["status"], facts["status"])
+    record = Record("report", job["key"], status, facts, tuple(every), (), ())
+    write_results(batch, f"results/{job['name']}/report.json", record, {"report.html": bone_page(sheet).encode()}, FILES)
+
+
+def _json(sheet: Mapping[str, Any]) -> dict[str, Any]:
+    import json
+
+    facts: dict[str, Any] = json.loads(sheet_json(sheet))
+    return facts
+
+
+def _records(batch: Path, job: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    wanted = {"rebuild": (f"results/{job['name']}/record.json", job["rebuild_key"])}
+    wanted |= {f"clean/{find}": (f"results/finds/{find}/record.json", key) for find, key in job["clean_keys"].items()}
+    records = {}
+    for name, (path, key) in wanted.items():
+        record = read_record(batch / path)
+        if record is None or record["key"] != key:
+            raise StaleInputError(f"{path}: the record is not the planned one. Build again.")
+        records[name] = record
+    return records
+
+
+def _sheet_job(job: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "recipe": job["recipe"],
+        "finds": [job["finds"][name] for name in sorted(job["finds"])],
+        "part_id": job["part_id"],
+        "revision": job["revision"],
+        "evidence_key": job["evidence_key"],
+        "sign_off": job["sign_off"] or (job["lapsed_sign_offs"] or [None])[-1],
+        "tolerance_mm": job["part_tolerance_mm"],
+        "density_kg_m3": job["settings"]["replica_density_kg_m3"],
+        "density_basis": "solid, at the density in config.yaml",
+    }
+
+
+def hand_over_findings(job: Mapping[str, Any], rebuild: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """A finding for every recipient whose copy is no longer what the batch makes."""
+    now = {Path(entry["path"]).name: entry["sha256"] for entry in rebuild["files"]}
+    findings = []
+    for given in job["hand_overs"]:
+        if given["sha256"].get("replica.ply") != now.get("replica.ply"):
+            message = (
+                f"Revision {given['revision']} was handed over to {given['recipient']} on {given['date']}; the part has changed since "
+                f"(it is revision {job['revision']} now). Tell {given['recipient']} before the part is used."
+            )
+            findings.append(Finding(Severity.REVIEW, "handed-over-changed", message, given["revision"], job["revision"]))
+    return tuple(findings)
+
+
+def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    """Turning view, picture and deviation from the raw scans brought along by the recipe."""
+    rebuild = records["rebuild"]
+    sources = tuple(from_plain(SourceEntry, row) for row in rebuild["sources"])
+    replica = read_replica_ply(batch / f"results/{job['name']}/replica.ply")
+    view, error_mm = view_mesh(replica, min(job["settings"]["viewer_faces"], MOST_FACES), job["part_tolerance_mm"] / 4)
+    scan = _scan_in_place(batch, job, records)
+    deviation_mm = vertex_deviation(view, scan, sources) if scan is not None else None
+    extra: dict[str, Any] = {
+        "viewer": viewer_mesh(view, sources, error_mm, deviation_mm, job["part_tolerance_mm"]),
+        "picture_png": encode_png(render_picture(view, class_colours(view, sources), "oblique", PICTURE_PX)),
+    }
+    if scan is not None:
+        extra["deviation"] = plain(compare(replica, scan))
+    return extra
+
+
+def view_mesh(replica: Mesh, most_faces: int, tolerance_mm: float) -> tuple[Mesh, float]:
+    """A surface light enough for a page and how far it may lie from the replica, mm (0 where it is the replica)."""
+    if len(replica.faces) <= most_faces:
+        return replica, 0.0
+    while True:
+        simpler = decimate_within(replica, tolerance_mm)
+        if len(simpler.mesh.faces) <= most_faces:
+            return simpler.mesh, simpler.bound_mm
+        tolerance_mm *= 1.7
+
+
+def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> Mesh | None:
+    """The raw scans in mm, reflected and scaled as the recipe says, as one mesh; None where a scan cannot be read any more."""
+    parts = []
+    for find, (path, _) in sorted(job["scans"].items()):
+        try:
+            raw = read_scan(batch / path)
+        except ScanError:
+            return None
+        factor = records[f"clean/{find}"]["facts"]["mm_per_scan_unit"]
+        mesh = Mesh.create(raw.vertices * factor, raw.faces)
+        mesh = reflect(mesh) if job["recipe"]["reflect"] else mesh
+        parts.append(scale(mesh, job["recipe"]["factor"]))
+    starts = np.cumsum([0, *(len(part.vertices) for part in parts)])
+    vertices = np.vstack([part.vertices for part in parts])
+    return Mesh.create(vertices, np.vstack([part.faces + start for part, start in zip(parts, starts, strict=False)]))
+
+
+def vertex_deviation(mesh: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> FloatArray:
+    """Distance of each vertex from the raw scan, mm; NaN where every face around it is nobody's bone."""
+    distances, _ = Surface(scan).distance(mesh.vertices)
+    is_bone = np.array([entry.evidence not in NOBODYS for entry in sources], dtype=bool)
+    has_bone = np.zeros(len(mesh.vertices), dtype=bool)
+    has_bone[mesh.faces[is_bone[mesh.source]].ravel()] = True
+    return np.where(has_bone, distances, np.nan)
+
+
+def class_colours(mesh: Mesh, sources: tuple[SourceEntry, ...]) -> Any:
+    """(m, 3) uint8: each face in the colour of its evidence class."""
+    table = [[int(class_words(entry.evidence.value).colour[i : i + 2], 16) for i in (1, 3, 5)] for entry in sources]
+    return np.array(table, dtype=np.uint8)[mesh.source]
