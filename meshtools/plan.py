@@ -1,0 +1,256 @@
+"""The plan: for every element of every target one recipe that says where its replica comes from, and why. Pure: tables in, recipes out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from meshtools.completeness import measure_completeness
+from meshtools.factor import UNASSOCIATED
+from meshtools.model import Attempt, Decision, Element, EvidenceClass, Finding, Plan, Recipe, Register, Severity, Side, Target
+from meshtools.plan_candidates import (
+    DONOR_CLASSES,
+    Candidate,
+    PlanTables,
+    animal_of,
+    arrange_tables,
+    class_order_of,
+    gather_candidates,
+    places_in_order,
+)
+from meshtools.plan_decisions import SCANNED_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
+from meshtools.plan_next import next_steps
+
+USABLE = "usable, "
+REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
+
+
+def make_plan(register: Register) -> Plan:
+    """Decide for every element of every target where its replica comes from.
+
+    Pure and independent of the order of the register's rows. Recipes are sorted by target, then element. A recipe's status is `planned`,
+    `ask` (a person's decision is needed before it can be trusted) or `gap` (nothing fills the element, and nobody has decided to leave it out).
+    """
+    tables = arrange_tables(register)
+    targets = sorted(register.targets, key=lambda target: target.name)
+    elements = sorted(register.elements, key=lambda element: element.slug)
+    recipes = tuple(plan_element(tables, target, element) for target in targets for element in elements)
+    findings = {*register.findings, *idle_decisions(register.decisions, targets, elements, tables.finds)}
+    return Plan(
+        recipes,
+        {target.name: measure_completeness(target, elements, recipes) for target in targets},
+        tuple(sorted(findings, key=lambda finding: (finding.code, finding.message, str(finding)))),
+        next_steps(tables, targets, elements, recipes),
+    )
+
+
+def plan_element(tables: PlanTables, target: Target, element: Element) -> Recipe:
+    """The recipe of one element: a person's decision first, else the best candidate in the order of classes."""
+    decided = decided_for(tables.decisions, target, element, tables.finds)
+    candidates, rejected = gather_candidates(tables, target, element, decided)
+    if decided.class_decision and decided.evidence in (EvidenceClass.NONE, EvidenceClass.SCU):
+        return _recipe_by_hand(target, element, decided, (*rejected, *_overruled(candidates)))
+    choice = _choose(tables, target, element, candidates, decided)
+    look = _Look(target, element, candidates, rejected, choice.candidate, choice.is_forced)
+    tried = _tried(tables, look)
+    if choice.candidate is None:
+        return _empty_recipe(tables, look, tried, choice.asks)
+    return _recipe_from(look, choice.candidate, decided, choice.asks, tried)
+
+
+def largest_factor_by_find(plan: Plan) -> dict[str, float]:
+    """The largest factor planned for each find that is used, for its share of the tolerance. Sorted by find."""
+    largest: dict[str, float] = {}
+    for recipe in plan.recipes:
+        for find in recipe.finds:
+            largest[find] = max(recipe.factor, largest.get(find, 0.0))
+    return dict(sorted(largest.items()))
+
+
+def finds_used(plan: Plan) -> tuple[str, ...]:
+    """The slugs of all finds that some recipe uses, sorted."""
+    return tuple(largest_factor_by_find(plan))
+
+
+def next_best(tried: Sequence[Attempt]) -> Attempt | None:
+    """The way to take when the chosen scan cannot be read, if a person so decides; None where nothing else can be used unasked."""
+    return next((attempt for attempt in tried if attempt.find and attempt.why.startswith(USABLE)), None)
+
+
+@dataclass(frozen=True)
+class _Choice:
+    candidate: Candidate | None
+    is_forced: bool
+    asks: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Everything that was looked at for one element."""
+
+    target: Target
+    element: Element
+    candidates: tuple[Candidate, ...]
+    rejected: tuple[Attempt, ...]
+    chosen: Candidate | None
+    is_forced: bool
+
+
+def _choose(tables: PlanTables, target: Target, element: Element, candidates: Sequence[Candidate], decided: Decided) -> _Choice:
+    asks = list(decided.asks)
+    if decided.source_decision:
+        fitting = [c for c in candidates if decided.find in ("", c.find.find) and decided.evidence in (None, c.evidence)]
+        if fitting:
+            return _Choice(fitting[0], True, (*asks, *fitting[0].asks))
+        asks.append(impossible_finding(decided.source_decision, f"no such find can be used for {element.slug} of target {target.name}"))
+    order = _open_classes(tables, element)
+    ordered = [candidate for candidate in candidates if candidate.evidence in order]
+    if not ordered:
+        return _Choice(None, False, tuple(asks))
+    first = ordered[0]
+    whole = next((candidate for candidate in ordered if not candidate.is_stub and not candidate.asks), None)
+    if first.is_stub and whole:
+        message = (f"Of {first.find.find} ({first.evidence}) only {first.find.preserved_percent:g} % is preserved; "
+                   f"{whole.find.find} ({whole.evidence}) is planned instead until a person decides.")
+        asks.append(Finding(Severity.REVIEW, "stub", message, first.find.preserved_percent, tables.settings.own_preserved_percent, "%"))
+        return _Choice(whole, False, tuple(asks))
+    return _Choice(first, False, (*asks, *first.asks))
+
+
+def _open_classes(tables: PlanTables, element: Element) -> tuple[str, ...]:
+    """The classes that may be used unasked: the order up to NONE."""
+    order = class_order_of(tables, element)
+    return order[: order.index(EvidenceClass.NONE)] if EvidenceClass.NONE in order else order
+
+
+def _tried(tables: PlanTables, look: _Look) -> tuple[Attempt, ...]:
+    order = _open_classes(tables, look.element)
+    places = places_in_order(order)
+    chosen_place = len(order)
+    if look.chosen:
+        chosen_place = -1 if look.is_forced else places[look.chosen.evidence]
+    seen = {attempt.evidence for attempt in look.rejected} | {candidate.evidence for candidate in look.candidates}
+    empty = [
+        Attempt(EvidenceClass(code), "", _why_class_is_empty(code, look.target, look.element))
+        for code in order
+        if places[code] < chosen_place and code not in seen and not (look.element.side is Side.MEDIAN and code in REFLECTED_CLASSES)
+    ]
+    others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order)) for c in look.candidates if c is not look.chosen]
+    attempts = [*empty, *look.rejected, *others]
+    rank = {candidate.find.find: index for index, candidate in enumerate(look.candidates)}
+    return tuple(sorted(attempts, key=lambda a: (places.get(a.evidence, len(order)), rank.get(a.find, len(rank)), a.evidence, a.find)))
+
+
+def _why_class_is_empty(code: str, target: Target, element: Element) -> str:
+    if code in (EvidenceClass.OWN, EvidenceClass.OWN_R):
+        if not target.is_individual:
+            return f"the target is {target.size_factor:g} times {target.individual}, so no bone has its own size"
+        place = element.side if code == EvidenceClass.OWN else element.side.opposite
+        return f"{target.individual} has no {_place(element, place)} among the finds"
+    if code in DONOR_CLASSES:
+        place = element.side if code == EvidenceClass.DON else element.side.opposite
+        return f"no other individual has a {_place(element, place)} among the finds"
+    if code == EvidenceClass.SCU:
+        return "no file made by hand is named in decisions.csv"
+    return "this class cannot be made from a plan yet"
+
+
+def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
+    if candidate.evidence not in order and not look.is_forced:
+        return f"class {candidate.evidence} is not in the order of classes for group '{look.element.group or 'default'}'"
+    if candidate.asks:
+        return " ".join(["needs a decision:", *(ask.message for ask in candidate.asks)]).rstrip(".?")
+    if look.is_forced or look.chosen is None:
+        return f"{USABLE}but a person decided otherwise"
+    return f"{USABLE}ranks after {look.chosen.find.find}"
+
+
+def _overruled(candidates: Sequence[Candidate]) -> tuple[Attempt, ...]:
+    return tuple(Attempt(c.evidence, c.find.find, f"{USABLE}but a person decided otherwise") for c in candidates)
+
+
+def _recipe_by_hand(target: Target, element: Element, decided: Decided, tried: tuple[Attempt, ...]) -> Recipe:
+    """The recipe of an element that is left out or modelled by hand, by decision."""
+    evidence, decision = decided.evidence or EvidenceClass.NONE, decided.class_decision
+    is_model = evidence is EvidenceClass.SCU
+    what = f"Modelled by hand ({decided.model_file})" if is_model else "Left out"
+    return Recipe(
+        target.name, element.slug, evidence, (), False, 1.0, None, "made at the target's size" if is_model else "",
+        f"{what}, {_signed(decision)}", tried, "ask" if decided.asks else "planned", decided.asks, decided.model_file,
+    )
+
+
+def _empty_recipe(tables: PlanTables, look: _Look, tried: tuple[Attempt, ...], asks: tuple[Finding, ...]) -> Recipe:
+    target, element = look.target, look.element
+    failures = "; ".join(_failure(attempt) for attempt in tried)
+    if EvidenceClass.NONE in class_order_of(tables, element):
+        message = f"The order of classes leaves {element.slug} out, but nobody has signed that: add a decision of kind class, value NONE."
+        asks = (*asks, Finding(Severity.REVIEW, "left-out-unsigned", message))
+        reason, status = f"Left out by the order of classes. {failures}.", "ask"
+    else:
+        reason, status = f"No source: {failures or 'no class is allowed'}.", "gap"
+    return Recipe(target.name, element.slug, EvidenceClass.NONE, (), False, 1.0, None, "", reason, tried, status, asks)
+
+
+def _recipe_from(look: _Look, candidate: Candidate, decided: Decided, asks: tuple[Finding, ...], tried: tuple[Attempt, ...]) -> Recipe:
+    estimate = candidate.estimate
+    findings = (*asks, *candidate.findings)
+    if decided.factor_decision(candidate.find.find) and candidate.evidence not in DONOR_CLASSES:
+        message = f"A factor is stated for {look.element.slug}, but {candidate.find.find} is the animal's own bone and keeps its size."
+        findings = (*findings, Finding(Severity.REVIEW, "factor-not-used", message))
+    return Recipe(
+        look.target.name, look.element.slug, candidate.evidence, (candidate.find.find,), candidate.reflect, estimate.factor, estimate.interval,
+        estimate.basis, _reason(look, candidate, decided, asks, tried), tried, "ask" if asks else "planned", findings,
+    )
+
+
+def _reason(look: _Look, candidate: Candidate, decided: Decided, asks: tuple[Finding, ...], tried: tuple[Attempt, ...]) -> str:
+    """The recipe in words: the source, who decided, why the better classes failed, what a person is asked and the next best."""
+    parts = [_source_words(candidate)]
+    if look.is_forced:
+        parts.append(f"Chosen {_signed(decided.source_decision)}")
+    if candidate.evidence in DONOR_CLASSES and decided.factor_decision(candidate.find.find):
+        parts.append(f"Factor stated {_signed(decided.factor_decision(candidate.find.find))}")
+    better = [attempt for attempt in tried if not attempt.find and attempt.evidence in SCANNED_CLASSES]
+    parts += ["; ".join(_failure(attempt) for attempt in better) + "."] if better else []
+    if asks:
+        parts.append("A person is needed: " + " ".join(ask.message for ask in asks))
+        usable = next_best(tried)
+        parts += [f"The next best is {usable.find} ({usable.evidence})."] if usable else []
+    return " ".join(parts)
+
+
+def _source_words(candidate: Candidate) -> str:
+    find = candidate.find
+    if candidate.evidence is EvidenceClass.OWN:
+        return f"Own bone {find.find} of {find.organism_id}."
+    if candidate.evidence is EvidenceClass.OWN_R:
+        return f"Own counterpart {find.find} ({find.side.value}) of {find.organism_id}, reflected."
+    owner = "an unassociated animal" if find.organism_id in ("", UNASSOCIATED) else animal_of(find)
+    return (f"Bone {find.find} ({find.side.value}) of {owner}, {'reflected and ' if candidate.reflect else ''}scaled by "
+            f"{candidate.estimate.factor:.4g}{_isometry_words(candidate)}.")
+
+
+def _isometry_words(candidate: Candidate) -> str:
+    ratio, interval = candidate.estimate.ratio, candidate.estimate.interval
+    if ratio is None:
+        return f" ({candidate.estimate.basis})"
+    if interval is None:
+        return ", without interval, isometry assumed (n = 1)"
+    is_doubtful = any(finding.code == "ratio-spread" for finding in candidate.estimate.findings)
+    verdict = "isometry doubtful, as the ratios spread" if is_doubtful else "isometry not rejected"
+    return f", 95 % interval {interval[0]:.4g} to {interval[1]:.4g}, {verdict} (n = {ratio.n})"
+
+
+def _signed(decision: Decision | None) -> str:
+    if decision is None:
+        return ""
+    return signature(decision) + (f": {decision.reason.rstrip('.')}." if decision.reason.strip() else ".")
+
+
+def _failure(attempt: Attempt) -> str:
+    return f"{attempt.evidence}{f' {attempt.find}' if attempt.find else ''}: {attempt.why}"
+
+
+def _place(element: Element, side: Side) -> str:
+    return element.name if side is Side.MEDIAN else f"{side.value} {element.name}"

@@ -1,0 +1,303 @@
+"""The plan fills every element from the best evidence, says why, and asks where a person must decide. All animals are invented."""
+
+from __future__ import annotations
+
+import json
+import random
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meshtools.completeness import as_ranges, missing_positions, percent
+from meshtools.model import Decision, Element, EvidenceClass, Find, Measurement, Plan, Recipe, Register, Side, Target, Unit, plain
+from meshtools.plan import finds_used, largest_factor_by_find, make_plan, next_best
+from meshtools.settings import Settings
+
+L, R, M = Side.LEFT, Side.RIGHT, Side.MEDIAN
+GROUPS = {"femur": "hindlimb", "tibia": "hindlimb", "fibula": "hindlimb", "humerus": "forelimb", "ulna": "forelimb", "skull": "head"}
+
+
+def pair(name: str) -> tuple[Element, Element]:
+    return Element(name, L, group=GROUPS.get(name, "")), Element(name, R, group=GROUPS.get(name, ""))
+
+
+def find(slug: str, element: str, side: Side, organism: str = "ind-a", **more: Any) -> Find:
+    return Find(1, slug, element, side, organism, f"scans/{slug}.ply", Unit.MM, **more)
+
+
+def lengths(organism: str, **values: float) -> tuple[Measurement, ...]:
+    return tuple(Measurement(1, organism, element, L, "greatest length", value) for element, value in values.items())
+
+
+def decide(kind: str, value: str = "", element: str = "femur-left", find: str = "", **more: str) -> Decision:
+    by, date = more.get("by", "A. Keeper"), more.get("date", "2031-05-04")
+    return Decision(1, more.get("target", ""), element, find, kind, value, by, date, "seen at the bench")
+
+
+def register(finds: list[Find], measurements: tuple[Measurement, ...] = (), decisions: tuple[Decision, ...] = (), **more: Any) -> Register:
+    elements = more.pop("elements", pair("femur"))
+    targets = more.pop("targets", (Target("mount", "ind-a"),))
+    return Register(targets, elements, tuple(finds), measurements, decisions, (), more.pop("settings", Settings()), **more)
+
+
+def recipe(plan: Plan, element: str = "femur-left", target: str = "mount") -> Recipe:
+    (found,) = [r for r in plan.recipes if (r.target, r.element) == (target, element)]
+    return found
+
+
+def codes(found: Recipe) -> set[str]:
+    return {finding.code for finding in found.findings}
+
+
+# ind-a is larger than ind-b by 1.12, 1.15, 1.18 on the hindlimb and forelimb below
+BIG = lengths("ind-a", tibia=112.0, fibula=115.0, humerus=118.0)
+SMALL = lengths("ind-b", tibia=100.0, fibula=100.0, humerus=100.0)
+
+
+def test_one_own_femur_fills_its_side_and_reflected_the_other() -> None:
+    plan = make_plan(register([find("f1", "femur", L)]))
+    left, right = recipe(plan), recipe(plan, "femur-right")
+    assert (left.evidence, left.reflect, left.factor, left.factor_basis, left.status) == ("OWN", False, 1.0, "own size", "planned")
+    assert (right.evidence, right.reflect, right.finds, right.status) == ("OWN-R", True, ("f1",), "planned")
+    assert [(a.evidence, a.find) for a in right.tried] == [("OWN", "")]
+    assert finds_used(plan) == ("f1",)
+
+
+def test_a_donor_is_scaled_by_the_ratio_method() -> None:
+    """1.12, 1.15, 1.18 -> 1.149739, 1.077577-1.226734 (closed form)."""
+    elements = pair("femur") + pair("tibia") + pair("fibula") + pair("humerus")
+    plan = make_plan(register([find("f2", "femur", L, "ind-b")], BIG + SMALL, elements=elements))
+    left = recipe(plan)
+    assert left.evidence is EvidenceClass.DON
+    assert left.factor == pytest.approx(1.149739, abs=5e-7)
+    assert left.factor_interval == pytest.approx((1.077577, 1.226734), abs=5e-7)
+    assert left.factor_basis == "ratio method, pooled over all elements: 3 lengths on fibula, humerus, tibia"
+    assert "isometry doubtful" not in left.reason
+    assert "95 % interval 1.078 to 1.227, isometry not rejected (n = 3)" in left.reason
+    assert next_best(left.tried) is None
+    assert recipe(plan, "femur-right").evidence is EvidenceClass.DON_R
+    assert largest_factor_by_find(plan) == {"f2": left.factor}
+
+
+def test_an_opposite_side_donor_near_in_size_beats_a_same_side_juvenile() -> None:
+    """Reflecting is exact, scaling is a hypothesis: 1.05 reflected before 1.6 of the same side (common practice, no source)."""
+    finds = [find("young", "femur", L, "ind-c", life_stage="juvenile"), find("near", "femur", R, "ind-d")]
+    rows = lengths("ind-a", tibia=105.0, fibula=105.0, humerus=105.0) + lengths("ind-d", tibia=100.0, fibula=100.0, humerus=100.0)
+    rows += lengths("ind-c", tibia=65.6, fibula=65.6, humerus=65.6)
+    left = recipe(make_plan(register(finds, rows)))
+    assert (left.evidence, left.finds, left.status) == (EvidenceClass.DON_R, ("near",), "planned")
+    assert [attempt.find for attempt in left.tried if attempt.evidence is EvidenceClass.DON] == ["young"]
+
+
+def test_between_equal_donors_the_same_side_comes_first() -> None:
+    finds = [find("a-right", "femur", R, "ind-b"), find("b-left", "femur", L, "ind-b")]
+    assert recipe(make_plan(register(finds, BIG + SMALL))).finds == ("b-left",)
+
+
+def test_the_order_of_classes_of_a_group_is_obeyed() -> None:
+    order = (("default", ("OWN", "OWN-R", "DON", "DON-R")), ("hindlimb", ("OWN", "DON", "OWN-R")))
+    finds = [find("own", "femur", R), find("donor", "femur", L, "ind-b")]
+    plan = make_plan(register(finds, BIG + SMALL, settings=replace(Settings(), class_order=order)))
+    assert recipe(plan).finds == ("donor",)
+    assert recipe(plan, "femur-right").finds == ("own",)
+
+
+def test_a_stub_of_its_own_does_not_beat_a_whole_counterpart_unasked() -> None:
+    finds = [find("stub", "femur", L, preserved_percent=35.0), find("whole", "femur", R, preserved_percent=95.0)]
+    left = recipe(make_plan(register(finds)))
+    assert (left.evidence, left.finds, left.status) == (EvidenceClass.OWN_R, ("whole",), "ask")
+    assert "35 %" in left.reason
+    alone = recipe(make_plan(register(finds[:1])))
+    assert (alone.evidence, alone.finds, alone.status) == (EvidenceClass.OWN, ("stub",), "ask")
+    decided = recipe(make_plan(register(finds, decisions=(decide("class", "OWN"),))))
+    assert (decided.finds, decided.status) == (("stub",), "planned")
+    assert "by A. Keeper on 2031-05-04: seen at the bench." in decided.reason
+
+
+@pytest.mark.parametrize("doubt", [{"identification_qualifier": "cf."}, {"side": Side.UNKNOWN}])
+def test_an_uncertain_find_is_used_only_when_a_decision_names_it(doubt: dict[str, Any]) -> None:
+    finds = [replace(find("f1", "femur", L), **doubt)]
+    open_plan = make_plan(register(finds))
+    left = recipe(open_plan)
+    assert (left.status, left.evidence, [a.find for a in left.tried if a.find]) == ("gap", "NONE", ["f1"])
+    assert any(step.action == "decide" and "f1" in step.message for step in open_plan.next_steps)
+    named = recipe(make_plan(register(finds, decisions=(decide("donor", find="f1"),))))
+    assert (named.status, named.evidence, named.finds) == ("planned", "OWN", ("f1",))
+
+
+@pytest.mark.parametrize(("trait", "code"), [
+    ({"scientific_name": "Invented alter"}, "other-taxon"),
+    ({"life_stage": "Juvenile"}, "immature-enlarged"),
+    ({"pathology": "healed fracture", "side": R}, "pathology-reflected"),
+])
+def test_a_doubtful_donor_asks_until_a_person_decides(trait: dict[str, Any], code: str) -> None:
+    donor, skull = find("f2", "femur", L, "ind-b", scientific_name="Invented primus"), find("s1", "skull", M, scientific_name="Invented primus")
+    finds = [replace(donor, **trait), skull]
+    asked = recipe(make_plan(register(finds, BIG + SMALL)))
+    assert (asked.status, asked.finds) == ("ask", ("f2",))
+    assert code in codes(asked)
+    for decision in (decide("donor", find="f2"), decide("class", asked.evidence.value)):
+        assert recipe(make_plan(register(finds, BIG + SMALL, (decision,)))).status == "planned"
+
+
+def test_a_donor_that_needs_no_decision_comes_before_one_that_does() -> None:
+    finds = [find("alter", "femur", L, "ind-b", scientific_name="Invented alter", preserved_percent=100.0),
+             find("same", "femur", R, "ind-c", scientific_name="Invented primus", preserved_percent=70.0),
+             find("s1", "skull", M, scientific_name="Invented primus")]
+    left = recipe(make_plan(register(finds, BIG + SMALL + lengths("ind-c", tibia=90.0, fibula=91.0, humerus=92.0))))
+    assert (left.finds, left.status) == (("same",), "planned")
+
+
+def test_a_donor_without_shared_lengths_is_refused_and_the_measurement_named() -> None:
+    elements = pair("femur") + pair("tibia") + pair("fibula")
+    finds = [find("f2", "femur", L, "ind-b"), find("t2", "tibia", L, "ind-b"), find("t1", "tibia", R), find("p2", "fibula", L, "ind-b")]
+    plan = make_plan(register(finds, lengths("ind-a", tibia=120.0), elements=elements))
+    assert recipe(plan).status == "gap"
+    assert "share no homologous length" in recipe(plan).reason
+    assert plan.next_steps[0].message == "measure the greatest length of the tibia of ind-b: 4 elements get a factor"
+    assert plan.next_steps[0].elements == ("mount/femur-left", "mount/femur-right", "mount/fibula-left", "mount/fibula-right")
+
+
+def test_a_stated_factor_is_used_with_its_author_and_needs_no_lengths() -> None:
+    finds = [find("f2", "femur", L, "ind-b")]
+    places = ({}, {"element": "", "find": "f2"}, {"element": "femur", "target": "mount"})
+    for decision in (decide("factor", "1.3", **place) for place in places):
+        left = recipe(make_plan(register(finds, decisions=(decision,))))
+        assert (left.factor, left.factor_interval, left.factor_basis) == (1.3, None, "stated by A. Keeper on 2031-05-04")
+        assert "factor-range" in codes(left)
+
+
+def test_an_unassociated_find_is_never_own() -> None:
+    finds = [find("f0", "femur", L, "unassociated")]
+    left = recipe(make_plan(register(finds, decisions=(decide("factor", "1.0"),), targets=(Target("mount", "unassociated"),))))
+    assert left.evidence is EvidenceClass.DON
+
+
+def test_a_target_of_stated_size_has_donors_only_and_scales_the_interval_with_it() -> None:
+    targets = (Target("mount", "ind-a"), Target("small", "ind-a", 0.5))
+    finds = [find("f1", "femur", L), find("h2", "humerus", L, "ind-b")]
+    plan = make_plan(register(finds, BIG + SMALL, elements=pair("femur") + pair("humerus"), targets=targets))
+    small = recipe(plan, target="small")
+    assert (small.evidence, small.factor, small.factor_basis) == ("DON", 0.5, "stated: 0.5 times ind-a (target small)")
+    life, half = recipe(plan, "humerus-left"), recipe(plan, "humerus-left", "small")
+    assert half.factor == life.factor * 0.5
+    assert half.factor_interval == tuple(bound * 0.5 for bound in life.factor_interval or ())
+    assert largest_factor_by_find(plan)["f1"] == 1.0
+
+
+def test_a_person_leaves_an_element_out_or_has_it_modelled_by_hand() -> None:
+    finds = [find("f1", "femur", L)]
+    left_out = recipe(make_plan(register(finds, decisions=(decide("class", "NONE"),))))
+    assert (left_out.status, left_out.evidence, left_out.finds) == ("planned", "NONE", ())
+    assert "A. Keeper on 2031-05-04" in left_out.reason
+    for value in ("models/femur.stl", "SCU:models/femur.stl"):
+        model = recipe(make_plan(register(finds, decisions=(decide("class", value),))))
+        assert (model.status, model.evidence, model.model_file) == ("planned", "SCU", "models/femur.stl")
+
+
+@pytest.mark.parametrize("decision", [
+    decide("class", "SCU"), decide("class", "OWNED"), decide("class", "INT"), decide("class", "/abs/femur.stl"), decide("class", "DON"),
+    decide("donor", find="no-such"), decide("donor"), decide("factor", "-1"), decide("factor", "nan"), decide("class", "NONE", by=""),
+])
+def test_an_impossible_decision_is_a_finding_and_asks(decision: Decision) -> None:
+    left = recipe(make_plan(register([find("f1", "femur", L)], decisions=(decision,))))
+    assert (left.status, left.finds, codes(left)) == ("ask", ("f1",), {"impossible-decision"})
+
+
+def test_the_later_decision_wins_and_two_of_one_day_ask() -> None:
+    finds = [find("f1", "femur", L)]
+    first, later = decide("class", "NONE", date="2031-01-01"), decide("class", "OWN", date="2031-02-01")
+    assert recipe(make_plan(register(finds, decisions=(later, first)))).evidence is EvidenceClass.OWN
+    assert recipe(make_plan(register(finds, decisions=(replace(first, date=later.date), later)))).status == "ask"
+
+
+def test_a_decision_about_nothing_is_reported() -> None:
+    plan = make_plan(register([find("f1", "femur", L)], decisions=(decide("class", "NONE", element="wing-left"),)))
+    assert [finding.code for finding in plan.findings] == ["decision-without-effect"]
+
+
+def test_two_finds_of_one_bone_take_the_better_preserved_and_ask() -> None:
+    finds = [find("a", "femur", L, preserved_percent=70.0), find("b", "femur", L, preserved_percent=90.0)]
+    left = recipe(make_plan(register(finds)))
+    assert (left.finds, left.status, codes(left)) == (("b",), "ask", {"duplicate-element"})
+
+
+def test_a_gap_says_what_was_tried_and_a_scan_is_named() -> None:
+    plan = make_plan(register([]))
+    left = recipe(plan)
+    assert (left.status, left.evidence) == ("gap", EvidenceClass.NONE)
+    assert [attempt.evidence for attempt in left.tried] == ["OWN", "OWN-R", "DON", "DON-R"]
+    assert [step.message for step in plan.next_steps] == ["scan the femur of this or another animal: 2 elements have no source"]
+
+
+def test_an_element_that_only_the_settings_leave_out_asks_for_a_signature() -> None:
+    order = (("default", ("OWN", "NONE")),)
+    left = recipe(make_plan(register([], settings=replace(Settings(), class_order=order))))
+    assert (left.status, codes(left)) == ("ask", {"left-out-unsigned"})
+
+
+def test_completeness_gives_each_share_with_its_basis() -> None:
+    """116/256 = 45.3 %, 115/196 = 58.7 %, 100/142 = 70.4 %: published counts of one skeleton; shares from the closed form."""
+    elements = tuple(e for i in range(114) for e in pair(f"paired-{i:03}")) + tuple(Element(f"median-{i:02}", M) for i in range(28))
+    present = [f for i in range(16) for f in (find(f"l{i}", f"paired-{i:03}", L), find(f"r{i}", f"paired-{i:03}", R))]
+    present += [find(f"s{i}", f"paired-{i:03}", L) for i in range(16, 100)]
+    figures = make_plan(register(present, elements=elements)).completeness["mount"]
+    assert (figures["by_count"]["n_own_bone"], figures["by_count"]["n_elements"], figures["by_count"]["own_bone_percent"]) == (116, 256, 45.3)
+    pooled = figures["sides_pooled"]
+    assert (pooled["n_own_bone"], pooled["n_elements"], pooled["own_bone_percent"]) == (100, 142, 70.4)
+    assert figures["by_count"]["n_filled"] == 200
+    assert percent(115, 196) == 58.7
+
+
+def test_the_gaps_of_a_tail_are_listed_by_position() -> None:
+    """Grillo & Azevedo 2011 (An. Acad. Bras. Cienc. 83) give the positions; 32 present and 15 missing follow."""
+    present = [*range(1, 4), 5, 7, *range(14, 20), 24, 25, *range(29, 48)]
+    elements = tuple(Element(f"caudal-{i:02}", M, series="caudal", position=i) for i in range(1, 48))
+    plan = make_plan(register([find(f"c{i}", f"caudal-{i:02}", M) for i in present], elements=elements))
+    gaps = plan.completeness["mount"]["series"]["caudal"]
+    assert (gaps["n_present"], gaps["n_positions"], gaps["missing"]) == (32, 47, "4, 6, 8-13, 20-23, 26-28")
+    assert len(missing_positions(range(1, 48), present)) == 15
+    assert as_ranges([]) == ""
+    assert plan.next_steps[0].message == "scan caudal 4, 6, 8-13, 20-23, 26-28 of this or another animal: 15 elements have no source"
+
+
+NAMES = st.sampled_from(["femur", "tibia", "humerus"])
+ANIMALS = st.sampled_from(["ind-a", "ind-b", "ind-c", "unassociated"])
+SIDES = st.sampled_from([L, R, Side.UNKNOWN])
+FINDS = st.lists(st.builds(
+    lambda name, side, animal, preserved, stage, taxon, doubt: find("x", name, side, animal, preserved_percent=preserved, life_stage=stage,
+                                                                    scientific_name=taxon, identification_qualifier=doubt),
+    NAMES, SIDES, ANIMALS, st.sampled_from([None, 30.0, 80.0]), st.sampled_from(["", "juvenile"]), st.sampled_from(["", "A b", "A c"]),
+    st.sampled_from(["", "", "cf."])), max_size=8).map(lambda rows: [replace(row, find=f"f{i}") for i, row in enumerate(rows)])
+ROWS = st.lists(st.builds(lambda name, side, animal, kind, value: Measurement(1, animal, name, side, kind, value),
+                          NAMES, SIDES, ANIMALS, st.sampled_from(["length", "breadth"]), st.floats(50.0, 200.0)), max_size=12)
+DECISIONS = st.lists(st.builds(lambda kind, value, element, slug, date: decide(kind, value, element, slug, date=date),
+                               st.sampled_from(["class", "donor", "factor"]), st.sampled_from(["OWN", "DON-R", "NONE", "1.2", "m.stl", ""]),
+                               st.sampled_from(["femur", "femur-left", "tibia-right", ""]), st.sampled_from(["", "f0", "f1"]),
+                               st.sampled_from(["2031-01-01", "2031-01-02"])), max_size=4)
+
+
+@settings(max_examples=120, deadline=None)
+@given(FINDS, ROWS, DECISIONS, st.integers(0, 99))
+def test_any_register_gives_one_plan_whatever_the_order_of_its_rows(
+    finds: list[Find], rows: list[Measurement], decisions: list[Decision], seed: int
+) -> None:
+    elements = pair("femur") + pair("tibia") + pair("humerus") + (Element("skull", M),)
+    targets = (Target("large", "ind-a"), Target("small", "ind-b", 0.9))
+    given_order = register(finds, tuple(rows), tuple(decisions), elements=elements, targets=targets)
+    shuffle = random.Random(seed)
+    columns = {name: tuple(shuffle.sample(getattr(given_order, name), len(getattr(given_order, name))))
+               for name in ("targets", "elements", "finds", "measurements", "decisions")}
+    plan = make_plan(given_order)
+    assert make_plan(replace(given_order, **columns)) == plan
+    assert json.dumps(plain(plan))
+    assert len(plan.recipes) == 14
+    assert len(plan.next_steps) <= 8
+    for made in plan.recipes:
+        assert type(made.factor) is float
+        assert made.reason
+        assert (made.status == "gap") <= (made.evidence is EvidenceClass.NONE and not made.finds)
+        assert made.evidence not in ("OWN", "OWN-R") or (made.factor == 1.0 and made.target == "large")
