@@ -1,0 +1,95 @@
+"""Which rims of a scan are closed and which stay open: by their span, and by what a person said about an opening."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.rims import Closing, Rim
+from meshtools.model import Find, Finding, Opening, Severity
+
+
+@dataclass(frozen=True)
+class RimChoice:
+    """Rims to close and rims to leave, and the openings of the register that fit no rim."""
+
+    close: tuple[Rim, ...]
+    leave: tuple[Rim, ...]
+    unmatched: tuple[Opening, ...]
+
+
+def choose_rims(rims: Sequence[Rim], openings: Sequence[Opening], mm_per_unit: float, close_up_to_mm: float) -> RimChoice:
+    """Close rims that span at most close_up_to_mm, never one that an opening keeps, always one that an opening closes.
+
+    An opening (x, y, z in scan units) stands for the rim whose centre is nearest, if that is within its diameter.
+    """
+    action: dict[int, str] = {}
+    unmatched = []
+    centres = np.array([rim.centre_mm for rim in rims]).reshape(-1, 3)
+    for opening in openings:
+        distance = np.linalg.norm(centres - np.array([opening.x, opening.y, opening.z]) * mm_per_unit, axis=1)
+        if len(distance) and distance.min() <= opening.diameter_mm:
+            action[int(distance.argmin())] = opening.action
+        else:
+            unmatched.append(opening)
+    is_closed = [action.get(place, "close" if rim.span_mm <= close_up_to_mm else "keep") == "close" for place, rim in enumerate(rims)]
+    close = tuple(rim for rim, yes in zip(rims, is_closed, strict=True) if yes)
+    leave = tuple(rim for rim, yes in zip(rims, is_closed, strict=True) if not yes)
+    return RimChoice(close, leave, tuple(unmatched))
+
+
+def rim_row(rim: Rim) -> dict[str, Any]:
+    """A rim as plain numbers for a record."""
+    return {
+        "span_mm": round(rim.span_mm, 6), "length_mm": round(rim.length_mm, 6),
+        "n_edges": len(rim.vertices), "centre_mm": [round(float(x), 6) for x in rim.centre_mm],
+    }
+
+
+def fill_rows(closing: Closing) -> list[dict[str, Any]]:
+    """Every cap as plain numbers: the rim's span and centre, its area and number of faces."""
+    areas = face_areas(closing.mesh.vertices, closing.mesh.faces)
+    rows = []
+    for rim, (first, end) in zip(closing.closed, closing.face_ranges, strict=True):
+        rows.append({
+            "rim_span_mm": round(rim.span_mm, 6), "area_mm2": round(float(areas[first:end].sum()), 6),
+            "n_faces": end - first, "centre_mm": [round(float(x), 6) for x in rim.centre_mm],
+        })
+    return rows
+
+
+def fill_findings(find: Find, rows: Sequence[dict[str, Any]], area_mm2: float, length_mm: float, limits: tuple[float, float]) -> list[Finding]:
+    """Findings where the filled area (first limit, percent of the area) or one fill's span (second, percent of the length) is large."""
+    findings = []
+    share = 100.0 * sum(row["area_mm2"] for row in rows) / area_mm2 if area_mm2 > 0 else 0.0
+    if share > limits[0]:
+        message = f"{find.find}: {share:.1f} % of the surface is filled holes, more than {limits[0]:g} %."
+        findings.append(Finding(Severity.REVIEW, "filled-area", message, round(share, 6), limits[0], "%"))
+    widest = max((row["rim_span_mm"] for row in rows), default=0.0)
+    span = 100.0 * widest / length_mm if length_mm > 0 else 0.0
+    if span > limits[1]:
+        message = f"{find.find}: a filled hole spans {widest:.1f} mm, {span:.1f} % of the length, more than {limits[1]:g} %."
+        findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span, 6), limits[1], "%"))
+    return findings
+
+
+def rim_findings(find: Find, choice: RimChoice, refused: Sequence[Rim]) -> list[Finding]:
+    """What a person should know about rims left open, caps that were not possible, and openings that name no rim."""
+    findings = []
+    if choice.leave:
+        spans = ", ".join(f"{rim.span_mm:.1f}" for rim in choice.leave[:8]) + (" .." if len(choice.leave) > 8 else "")
+        message = f"{find.find}: {len(choice.leave)} rims are left open, spanning {spans} mm."
+        findings.append(Finding(Severity.NOTE, "open-rims", message, len(choice.leave), None))
+    if refused:
+        message = f"{find.find}: {len(refused)} rims could not be closed by a valid cap and stay open, the widest of {refused[0].span_mm:.2f} mm."
+        findings.append(Finding(Severity.NOTE, "unclosed-rims", message, len(refused), 0))
+    for opening in choice.unmatched:
+        severity = Severity.REVIEW if opening.action == "close" else Severity.NOTE
+        message = (f"openings.csv row {opening.row}: {find.find} has no rim within {opening.diameter_mm:g} mm of this {opening.kind}, "
+                   f"so '{opening.action}' changed nothing.")
+        findings.append(Finding(severity, "opening-unmatched", message, opening.row, None))
+    return findings

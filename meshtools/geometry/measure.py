@@ -1,0 +1,100 @@
+"""Lengths of a surface, taken from its vertices the way a caliper takes them from the bone.
+
+A triangle surface's farthest points are always vertices, so every measure here is exact for the surface.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.model import FloatArray, Mesh
+
+
+def hull_points(points: FloatArray) -> FloatArray:
+    """The corners of the convex hull of (n, 3) points; all distinct points where they span no volume."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    if len(points) <= 64:
+        return points
+    try:
+        return np.asarray(points[np.sort(ConvexHull(points).vertices)])
+    except QhullError:  # flat, straight or single: the hull has no volume, so no corner may be left out
+        return np.unique(points, axis=0)
+
+
+def greatest_pair(points: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """The largest distance between any two of the (n, 3) points, and the two points; found among the corners of the convex hull."""
+    corners = hull_points(points)
+    best, a, b = -1.0, 0, 0
+    for start in range(0, len(corners), 512):
+        offsets = corners[start : start + 512, None, :] - corners[None, start:, :]
+        squared = np.einsum("ijk,ijk->ij", offsets, offsets)
+        place = int(squared.argmax())
+        if squared.flat[place] > best:
+            row, column = divmod(place, squared.shape[1])
+            best, a, b = float(squared.flat[place]), start + row, start + column
+    return float(np.sqrt(max(best, 0.0))), corners[a], corners[b]
+
+
+def greatest_length(points: FloatArray) -> float:
+    """Largest distance between any two points of the surface (a sliding caliper opened to the bone's greatest length)."""
+    return greatest_pair(points)[0]
+
+
+def greatest_breadth(points: FloatArray) -> float:
+    """Largest distance between two parallel jaws whose direction is square to the greatest length.
+
+    Equal to the largest distance between any two points after projection along the axis of the greatest length.
+    """
+    length, a, b = greatest_pair(points)
+    if length == 0.0:
+        return 0.0
+    axis = (b - a) / length
+    corners = hull_points(points)
+    return greatest_pair(corners - np.outer(corners @ axis, axis))[0]
+
+
+def extent_x(points: FloatArray) -> float:
+    """Extent along the scan's x axis (bounding box)."""
+    return float(np.ptp(points[:, 0]))
+
+
+def extent_y(points: FloatArray) -> float:
+    """Extent along the scan's y axis (bounding box)."""
+    return float(np.ptp(points[:, 1]))
+
+
+def extent_z(points: FloatArray) -> float:
+    """Extent along the scan's z axis (bounding box)."""
+    return float(np.ptp(points[:, 2]))
+
+
+CALIPER_MEASURES: Mapping[str, Callable[[FloatArray], float]] = {
+    "greatest-length": greatest_length,
+    "greatest-breadth": greatest_breadth,
+    "extent-x": extent_x,
+    "extent-y": extent_y,
+    "extent-z": extent_z,
+}
+"""The closed list of what `caliper_of` may name. Each takes (n, 3) vertices and answers in their unit."""
+
+
+def measure(vertices: FloatArray, name: str) -> float:
+    """One caliper measure of (n, 3) vertices, in their unit. Raises GeometryError for a name outside CALIPER_MEASURES or no vertices."""
+    if name not in CALIPER_MEASURES:
+        raise GeometryError(f"'{name}' is not a caliper measure; choose one of {', '.join(CALIPER_MEASURES)}.")
+    if len(vertices) == 0:
+        raise GeometryError(f"'{name}' cannot be measured on a surface without vertices.")
+    return CALIPER_MEASURES[name](vertices)
+
+
+def median_spacing(mesh: Mesh) -> float:
+    """Median edge length: the point spacing of a scan. 0 for a mesh without faces."""
+    if len(mesh.faces) == 0:
+        return 0.0
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
+    edges = np.concatenate([b - a, c - b, a - c])
+    return float(np.median(np.sqrt(np.einsum("ij,ij->i", edges, edges))))

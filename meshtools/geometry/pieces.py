@@ -1,0 +1,150 @@
+"""The separate pieces of a surface: labels, sizes, order, and taking some of them out.
+
+Two faces belong to one piece when they are joined through shared vertices.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.model import FloatArray, IntArray, Mesh
+
+
+def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
+    """Number the pieces of a surface: (m,) int32 from 0, pieces in the order of their lowest vertex number."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    if len(faces) == 0:
+        return np.zeros(0, dtype=np.int32)
+    rows, columns = np.concatenate([faces[:, 0], faces[:, 1]]), np.concatenate([faces[:, 1], faces[:, 2]])
+    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_vertices, n_vertices))
+    _, of_vertex = connected_components(graph.tocsr(), directed=False)
+    of_face = of_vertex[faces[:, 0]]
+    is_used = np.zeros(n_vertices, dtype=bool)
+    is_used[of_face] = True
+    return np.asarray((np.cumsum(is_used) - 1)[of_face], dtype=np.int32)
+
+
+def area_vectors(vertices: FloatArray, faces: IntArray) -> FloatArray:
+    """(m, 3) vectors along the outward normal whose length is the face's area."""
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    return np.asarray(np.cross(b - a, c - a) * 0.5, dtype=np.float64)
+
+
+def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
+    """(m,) areas of the faces in the square of the vertices' unit."""
+    vectors = area_vectors(vertices, faces)
+    return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
+
+
+@dataclass(frozen=True, eq=False)
+class Pieces:
+    """The pieces of a mesh by descending area: piece 1 is the largest.
+
+    labels (m,) gives each face's place in that order, from 0; area, span (bounding-box diagonal), n_faces: (p,).
+    """
+
+    labels: IntArray
+    area: FloatArray
+    span: FloatArray
+    n_faces: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.area)
+
+
+def rank_pieces(mesh: Mesh) -> Pieces:
+    """Find the pieces of a mesh and order them by area, largest first; equal areas keep the order of their vertices."""
+    raw = label_pieces(mesh.faces, len(mesh.vertices))
+    n = int(raw.max()) + 1 if len(raw) else 0
+    area = np.bincount(raw, face_areas(mesh.vertices, mesh.faces), n).astype(np.float64)
+    order = np.lexsort((np.arange(n), -np.round(area, 9)))
+    rank = np.empty(n, dtype=np.int32)
+    rank[order] = np.arange(n, dtype=np.int32)
+    labels = rank[raw]
+    low, high = piece_boxes(mesh, labels, n)
+    return Pieces(labels, area[order], np.linalg.norm(high - low, axis=1), np.bincount(labels, minlength=n))
+
+
+def piece_boxes(mesh: Mesh, labels: IntArray, n_pieces: int) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest corner of every piece's bounding box, each (p, 3)."""
+    low, high = np.full((n_pieces, 3), np.inf), np.full((n_pieces, 3), -np.inf)
+    of_vertex = np.full(len(mesh.vertices), -1, dtype=np.int64)
+    of_vertex[mesh.faces.ravel()] = np.repeat(labels, 3)
+    is_used = of_vertex >= 0
+    order = np.argsort(of_vertex[is_used], kind="stable")
+    points, owner = mesh.vertices[is_used][order], of_vertex[is_used][order]
+    if len(owner):
+        starts = np.flatnonzero(np.concatenate([[True], owner[1:] != owner[:-1]]))
+        low[owner[starts]] = np.minimum.reduceat(points, starts)
+        high[owner[starts]] = np.maximum.reduceat(points, starts)
+    return low, high
+
+
+def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
+    """The part of a mesh made of some of its faces, in their order, without vertices that nothing uses any more."""
+    faces = mesh.faces[is_kept]
+    is_used = np.zeros(len(mesh.vertices), dtype=bool)
+    is_used[faces.ravel()] = True
+    if is_used.all() and len(faces) == len(mesh.faces):
+        return mesh
+    number = np.cumsum(is_used) - 1
+    return Mesh.create(mesh.vertices[is_used], number[faces], mesh.source[is_kept], None if mesh.colour is None else mesh.colour[is_used])
+
+
+def take_pieces(mesh: Mesh, pieces: Pieces, numbers: Sequence[int]) -> Mesh:
+    """The pieces with these places in the order (0 is the largest)."""
+    wanted = np.zeros(len(pieces), dtype=bool)
+    wanted[list(numbers)] = True
+    return take_faces(mesh, wanted[pieces.labels])
+
+
+def flat_share(mesh: Mesh, max_planes: int = 6, max_angle_deg: float = 6.0) -> float:
+    """Share of a surface's area, 0 to 1, that lies in its few largest planes; a box gives 1, a bone well below a half.
+
+    Each plane is found from the face direction that gathers most area, then from the offset along it that does, to 1 % of the span.
+    """
+    vectors = area_vectors(mesh.vertices, mesh.faces)
+    area = np.linalg.norm(vectors, axis=1)
+    total = float(area.sum())
+    if total == 0.0:
+        return 0.0
+    normals = vectors / np.maximum(area, 1e-300)[:, None]
+    centres = mesh.vertices[mesh.faces].mean(axis=1)
+    width = 0.01 * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
+    remaining, covered = area.copy(), 0.0
+    for _ in range(max_planes):
+        axis = _heaviest_direction(normals, remaining, max_angle_deg)
+        is_aligned = (normals @ axis > np.cos(np.radians(max_angle_deg))) & (remaining > 0)
+        slot = np.floor((centres @ axis) / width).astype(np.int64)
+        slot -= slot.min()
+        weight = np.bincount(slot, np.where(is_aligned, remaining, 0.0))
+        pair = weight + np.append(weight[1:], 0.0)
+        best = int(pair.argmax())
+        is_member = is_aligned & ((slot == best) | (slot == best + 1))
+        covered += float(remaining[is_member].sum())
+        remaining[is_member] = 0.0
+    return covered / total
+
+
+def _heaviest_direction(normals: FloatArray, weight: FloatArray, max_angle_deg: float) -> FloatArray:
+    """The face direction with most weight around it, out of the forty heaviest candidates, refined once by averaging."""
+    cells = np.rint(normals * 4).astype(np.int64) + 4
+    key = (cells[:, 0] * 9 + cells[:, 1]) * 9 + cells[:, 2]
+    heaviest = np.argsort(-np.bincount(key, weight, 729), kind="stable")[:40]
+    best, best_weight = normals[int(weight.argmax())], -1.0
+    for cell in heaviest:
+        members = key == cell
+        mean = (normals[members] * weight[members, None]).sum(axis=0)
+        length = float(np.linalg.norm(mean))
+        if length == 0.0:
+            continue
+        near = float(weight[normals @ (mean / length) > np.cos(np.radians(max_angle_deg))].sum())
+        if near > best_weight:
+            best, best_weight = mean / length, near
+    return np.asarray(best, dtype=np.float64)

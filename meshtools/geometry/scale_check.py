@@ -1,0 +1,110 @@
+"""What brings a scan to millimetres, and what checks it: the unit, two marked points, or a caliper length; never the same length twice."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.measure import measure
+from meshtools.model import MM_PER_UNIT, Caliper, Find, Finding, FloatArray, Severity, Unit
+from meshtools.settings import CleanSettings
+
+MISTAKE_MARGIN_PERCENT = 6.0
+"""A ratio this near to the ratio of two units is named as the likely mistake (common practice, no source)."""
+
+
+def starting_scale(find: Find) -> tuple[float, str]:
+    """Millimetres per scan unit and where they come from: unit, scale-points, or caliper (then 1, until the caliper can be measured)."""
+    if find.unit is not Unit.NONE:
+        return MM_PER_UNIT[find.unit], "unit"
+    if find.scale_points is not None:
+        distance = float(np.linalg.norm(np.subtract(find.scale_points.a, find.scale_points.b)))
+        if distance > 0:
+            return find.scale_points.distance_mm / distance, "scale-points"
+    return 1.0, "caliper" if find.caliper is not None else "none"
+
+
+def caliper_scale(vertices: FloatArray, caliper: Caliper) -> float:
+    """Factor that gives the vertices the caliper's length; 1 where the vertices have no extent there."""
+    length = measure(vertices, caliper.measure)
+    return caliper.length_mm / length if length > 0 else 1.0
+
+
+def check_lengths(vertices: FloatArray, find: Find, basis: str, settings: CleanSettings) -> tuple[list[dict[str, Any]], list[Finding]]:
+    """Compare the caliper lengths of the register with the surface, in mm: both sides as plain rows, and the findings.
+
+    The length that gave the scale (basis) is listed with role `scale` and never counts as a check.
+    """
+    rows: list[dict[str, Any]] = []
+    findings: list[Finding] = []
+    for caliper, name in ((find.caliper, "caliper"), (find.second_caliper, "second caliper")):
+        if caliper is None:
+            continue
+        role = "scale" if basis == "caliper" and name == "caliper" else "check"
+        row = _length_row(vertices, caliper, name, role, settings)
+        rows.append(row)
+        if role == "check":
+            findings += _length_findings(row, find, basis, settings)
+    return rows, findings + _unchecked(rows, find, basis)
+
+
+def _length_row(vertices: FloatArray, caliper: Caliper, name: str, role: str, settings: CleanSettings) -> dict[str, Any]:
+    mesh_mm = measure(vertices, caliper.measure)
+    difference = mesh_mm - caliper.length_mm
+    limit = max(settings.caliper_limit_percent / 100.0 * caliper.length_mm, settings.caliper_limit_mm)
+    return {
+        "name": name, "measure": caliper.measure, "role": role, "mesh_mm": round(mesh_mm, 6), "caliper_mm": caliper.length_mm,
+        "difference_mm": round(difference, 6), "percent": round(100.0 * difference / caliper.length_mm, 6), "limit_mm": round(limit, 6),
+    }
+
+
+def _length_findings(row: dict[str, Any], find: Find, basis: str, settings: CleanSettings) -> list[Finding]:
+    difference = abs(row["difference_mm"])
+    if difference > row["limit_mm"]:
+        message = (
+            f"{find.find}: the scan's {row['measure']} is {row['mesh_mm']:.2f} mm, the {row['name']} says {row['caliper_mm']:.2f} mm "
+            f"({row['percent']:+.2f} %).{_likely_mistake(row['mesh_mm'] / row['caliper_mm'], find.unit)}"
+        )
+        return [Finding(Severity.REVIEW, "caliper", message, round(difference, 6), row["limit_mm"], "mm")]
+    if basis != "unit" and abs(row["percent"]) > settings.scale_difference_review_percent:
+        message = f"{find.find}: the length that gives the scale and the {row['name']} ({row['measure']}) disagree by {abs(row['percent']):.2f} %."
+        return [Finding(Severity.REVIEW, "scale-difference", message, abs(row["percent"]), settings.scale_difference_review_percent, "%")]
+    return []
+
+
+def _likely_mistake(ratio: float, unit: Unit) -> str:
+    """A sentence that names the unit the scan seems to have, or the plain factor where it is one of ten, or nothing."""
+    if ratio <= 0:
+        return ""
+    margin = math.log(1 + MISTAKE_MARGIN_PERCENT / 100.0)
+    if unit is not Unit.NONE:
+        for other, size in MM_PER_UNIT.items():
+            if other is not unit and abs(math.log(ratio * size / MM_PER_UNIT[unit])) < margin:
+                return f" The factor is about {ratio:.4g}: is the scan in {other.value} and not in {unit.value}?"
+    for factor in (10.0, 100.0, 1000.0, 25.4, 2.54, 0.1, 0.01, 0.001, 1 / 25.4, 1 / 2.54):
+        if abs(math.log(ratio / factor)) < margin:
+            return f" The factor is about {factor:.4g}: was a unit or a digit mistaken?"
+    return ""
+
+
+def _unchecked(rows: list[dict[str, Any]], find: Find, basis: str) -> list[Finding]:
+    """What is missing: a scale at all, or a length that checks it."""
+    if basis == "none":
+        message = f"{find.find}: the scan has no unit, no scale points and no caliper length, so its size is unknown; add one to bones.csv."
+        return [Finding(Severity.FAILED, "no-scale", message)]
+    if any(row["role"] == "check" for row in rows):
+        return []
+    if basis == "unit":
+        return [Finding(Severity.NOTE, "scale-unchecked", f"{find.find}: no caliper length checks the scale of the scan.")]
+    message = f"{find.find}: the scale comes from the {basis.replace('-', ' ')} alone; a second length of the bone is needed to check it."
+    return [Finding(Severity.REVIEW, "scale-unchecked", message)]
+
+
+def unit_finding(find: Find, file_unit: Unit | None) -> list[Finding]:
+    """A finding where the scan file states another unit than the register; the register's is used."""
+    if file_unit is None or file_unit is find.unit:
+        return []
+    message = f"{find.find}: the scan file states its unit as {file_unit.value}, bones.csv says {find.unit.value}; the table's was used."
+    return [Finding(Severity.REVIEW, "unit-contradiction", message, file_unit.value, find.unit.value)]

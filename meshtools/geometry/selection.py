@@ -1,0 +1,93 @@
+"""Which pieces of a scan are the bone: floaters, support blocks and further bones told apart by area, closedness and flatness."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.orient import open_half_edges, points_inside, rim_labels
+from meshtools.geometry.pieces import Pieces, flat_share, piece_boxes, take_faces
+from meshtools.model import FloatArray, Mesh
+
+SOLID_PART_RATIO = 0.1
+"""A solid piece (closed, or open by small holes only) is a part down to this share of the floater limit: 0.05 % of the largest piece's
+area at the default. The smallest of 44 teeth in the dog skull and jaw (dm_control 1.0.50) has 0.2 %, a ball of 0.9 mm radius beside
+a 200 mm skull 0.01 %; the limit is the geometric middle."""
+SOLID_RIM_RATIO = 0.1
+"""A piece is solid when fans over its rims would add at most this share to its area: a tooth with a hole is, a shred of surface is not."""
+SUPPORT_FLAT_RATIO = 0.8
+"""A detached piece with this share of its area in six planes looks like a block. A box has 1, dog bones less than 0.5 (measured)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """Why each piece of a scan is kept or not: (p,) arrays in the order of `Pieces`; reason is kept, floater, support or not-chosen."""
+
+    reason: tuple[str, ...]
+    is_solid: NDArray[np.bool_]
+    is_support_like: NDArray[np.bool_]
+
+    @property
+    def kept(self) -> tuple[int, ...]:
+        """Places of the pieces that stay."""
+        return tuple(place for place, reason in enumerate(self.reason) if reason == "kept")
+
+
+def solid_pieces(mesh: Mesh, pieces: Pieces) -> NDArray[np.bool_]:
+    """(p,) True for a piece that is closed, or would be after small caps (SOLID_RIM_RATIO)."""
+    start, end, face = open_half_edges(mesh.faces, len(mesh.vertices))
+    if len(start) == 0:
+        return np.ones(len(pieces), dtype=bool)
+    rim = rim_labels(start, end, len(mesh.vertices))
+    n_rims = int(rim.max()) + 1
+    a, b = mesh.vertices[start], mesh.vertices[end]
+    centre = np.stack([np.bincount(rim, (a + b)[:, k] / 2, n_rims) / np.bincount(rim, minlength=n_rims) for k in range(3)], axis=1)[rim]
+    fan = np.linalg.norm(np.cross(a - centre, b - centre), axis=1) / 2
+    return np.asarray(np.bincount(pieces.labels[face], fan, len(pieces)) <= SOLID_RIM_RATIO * pieces.area)
+
+
+def piece_at(mesh: Mesh, pieces: Pieces, point: FloatArray) -> int:
+    """Place of the smallest piece that holds the point inside, else of the piece whose surface is nearest to it."""
+    from meshtools.geometry.distance import Surface
+
+    low, high = piece_boxes(mesh, pieces.labels, len(pieces))
+    holding = np.flatnonzero((low <= point).all(axis=1) & (high >= point).all(axis=1))
+    for place in holding[::-1]:
+        if points_inside(mesh.vertices, mesh.faces[pieces.labels == place], point[None, :])[0]:
+            return int(place)
+    _, face = Surface(mesh).distance(point[None, :])
+    return int(pieces.labels[face[0]])
+
+
+def choose_pieces(mesh: Mesh, pieces: Pieces, floater_percent: float, named: Sequence[int], supports: Sequence[int]) -> Choice:
+    """Decide which pieces stay.
+
+    supports are places of pieces that a person named as support; named are the places a person chose (empty: nobody did), which are
+    then the only ones kept. Otherwise a piece below floater_percent of the largest remaining piece's area goes, unless it is solid and
+    above SOLID_PART_RATIO of that limit.
+    """
+    is_solid = solid_pieces(mesh, pieces)
+    reason = ["support" if place in supports else "kept" for place in range(len(pieces))]
+    largest = max((float(pieces.area[place]) for place, why in enumerate(reason) if why == "kept"), default=0.0)
+    limit = floater_percent / 100.0 * largest
+    for place, why in enumerate(reason):
+        if why != "kept":
+            continue
+        if named:
+            reason[place] = "kept" if place in named else "not-chosen"
+        elif pieces.area[place] < limit * (SOLID_PART_RATIO if is_solid[place] else 1.0):
+            reason[place] = "floater"
+    return Choice(tuple(reason), is_solid, _support_like(mesh, pieces, reason, limit))
+
+
+def _support_like(mesh: Mesh, pieces: Pieces, reason: Sequence[str], limit: float) -> NDArray[np.bool_]:
+    """Kept pieces besides the largest that look like a flat-sided block."""
+    result = np.zeros(len(pieces), dtype=bool)
+    kept = [place for place, why in enumerate(reason) if why == "kept"]
+    for place in kept[1:]:
+        if pieces.area[place] >= limit:
+            result[place] = flat_share(take_faces(mesh, pieces.labels == place)) >= SUPPORT_FLAT_RATIO
+    return result

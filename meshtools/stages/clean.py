@@ -1,0 +1,206 @@
+"""Clean: a raw scan becomes a clean surface in millimetres, with every piece of the bone and a list of all that was done to it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, rim_findings, rim_row
+from meshtools.geometry.measure import greatest_length, median_spacing
+from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
+from meshtools.geometry.pieces import Pieces, face_areas, rank_pieces, take_pieces
+from meshtools.geometry.rims import close_rims_listed, find_rims
+from meshtools.geometry.scale_check import caliper_scale, check_lengths, starting_scale, unit_finding
+from meshtools.geometry.selection import Choice, choose_pieces, piece_at
+from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
+from meshtools.model import EvidenceClass, Find, Finding, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
+from meshtools.settings import CleanSettings
+
+FILL_SOURCE = 1
+LISTED_PIECES = 60
+
+
+def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tuple[Opening, ...], tolerance_mm: float) -> StageResult:
+    """Turn a raw scan into a clean surface in mm, in scan coordinates.
+
+    Order: scale, weld, orient, choose pieces, check the scale, close holes, decimate within tolerance_mm (0 keeps every face).
+    The surface may stay open; its rims are listed. Sources: 0 scanned (labelled OWN until the recipe says otherwise), 1 filled.
+    Raises GeometryError when no face is left.
+    """
+    findings = [Finding(Severity.NOTE, "scan-file", note) for note in raw.notes] + unit_finding(find, raw.file_unit)
+    mm_per_unit, basis = starting_scale(find)
+    mesh, facts = _surface(raw, mm_per_unit, find)
+    own = [opening for opening in openings if opening.find == find.find]
+    mesh, rows, noted = _bone_pieces(mesh, find, settings, own, mm_per_unit)
+    facts |= rows
+    findings += noted
+    if basis == "caliper" and find.caliper is not None:
+        factor = caliper_scale(mesh.vertices, find.caliper)
+        mesh, mm_per_unit = mesh.replaced(vertices=mesh.vertices * factor), mm_per_unit * factor
+    turned = turn_outward(mesh)
+    findings += _turn_findings(find, turned.n_pieces_turned, len(turned.is_unsure), bool(turned.is_unsure[:1].any()))
+    facts |= {"n_pieces_turned": turned.n_pieces_turned, "n_cavities": turned.n_cavities, "mm_per_unit": mm_per_unit, "scale_basis": basis}
+    lengths, noted = check_lengths(turned.mesh.vertices, find, basis, settings)
+    facts |= {"unit": find.unit.value, "lengths": lengths}
+    findings += noted
+    mesh, rows, noted = _closed_holes(turned.mesh, find, settings, own, mm_per_unit)
+    facts |= rows
+    findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
+    mesh, rows = _decimated(mesh, tolerance_mm)
+    facts |= rows | _final_facts(mesh)
+    sources = (SourceEntry(EvidenceClass.OWN, find.find, Origin.SCANNED), SourceEntry(EvidenceClass.FILL, find.find, Origin.FILLED))
+    return StageResult(mesh, sources, facts, tuple(findings))
+
+
+def _surface(raw: RawScan, mm_per_unit: float, find: Find) -> tuple[Mesh, dict[str, Any]]:
+    """Scaled, welded and consistently wound, with the counts of what that took."""
+    welded = weld_scan(raw.vertices * mm_per_unit, raw.faces, raw.colour)
+    if len(welded.mesh.faces) == 0:
+        raise GeometryError(f"The scan of {find.find} ({find.scan}) holds no usable face; scan the piece again or name another file.")
+    mesh, n_fins = remove_fins(welded.mesh)
+    is_flipped = make_consistent(mesh)
+    mesh, n_cut = cut_crowded_edges(flip_faces(mesh, is_flipped))
+    counts = {"n_fins_removed": n_fins, "n_edges_cut": n_cut, "n_faces_flipped": int(is_flipped.sum())}
+    return mesh, {"n_vertices_raw": len(raw.vertices), "n_faces_raw": len(raw.faces)} | welded.counts | counts
+
+
+def _bone_pieces(
+    mesh: Mesh, find: Find, settings: CleanSettings, openings: Sequence[Opening], mm_per_unit: float
+) -> tuple[Mesh, dict[str, Any], list[Finding]]:
+    """The pieces that are the bone; facts about every piece; findings about what a person should decide."""
+    pieces = rank_pieces(mesh)
+    supports = [
+        piece_at(mesh, pieces, np.array([opening.x, opening.y, opening.z]) * mm_per_unit)
+        for opening in openings if opening.kind == "support" and opening.action == "remove"
+    ]
+    named = [number - 1 for number in find.pieces if 1 <= number <= len(pieces)]
+    choice = choose_pieces(mesh, pieces, settings.floater_area_percent, named, supports)
+    if not choice.kept:
+        raise GeometryError(f"{find.find}: no piece of the scan is left; correct the pieces in bones.csv or the supports in openings.csv.")
+    findings = _piece_findings(find, pieces, choice, settings) + _support_findings(find, mesh, pieces, choice, mm_per_unit)
+    counts = {f"n_pieces_{reason.replace('-', '_')}": choice.reason.count(reason) for reason in ("kept", "floater", "support", "not-chosen")}
+    floater_area = float(sum(pieces.area[k] for k, reason in enumerate(choice.reason) if reason == "floater"))
+    facts = {"n_pieces_raw": len(pieces), "pieces": _piece_rows(pieces, choice), **counts}
+    facts["floater_area_percent"] = round(100.0 * floater_area / float(pieces.area.sum()), 6)
+    return take_pieces(mesh, pieces, choice.kept), facts, findings
+
+
+def _piece_rows(pieces: Pieces, choice: Choice) -> list[dict[str, Any]]:
+    """The largest pieces as plain rows, numbered from 1 as bones.csv numbers them."""
+    return [
+        {
+            "number": place + 1, "share_percent": round(100.0 * float(pieces.area[place] / pieces.area[0]), 6),
+            "n_faces": int(pieces.n_faces[place]), "is_solid": bool(choice.is_solid[place]), "outcome": choice.reason[place],
+        }
+        for place in range(min(len(pieces), LISTED_PIECES))
+    ]
+
+
+def _piece_findings(find: Find, pieces: Pieces, choice: Choice, settings: CleanSettings) -> list[Finding]:
+    findings = []
+    wrong = [number for number in find.pieces if not 1 <= number <= len(pieces)]
+    if wrong:
+        message = f"{find.find}: bones.csv asks for piece {wrong[0]}, but the scan has {len(pieces)} pieces."
+        findings.append(Finding(Severity.REVIEW, "piece-number", message, wrong[0], len(pieces)))
+    floaters = [place for place, reason in enumerate(choice.reason) if reason == "floater"]
+    share = 100.0 * float(pieces.area[floaters].sum() / pieces.area.sum())
+    if share > settings.floater_budget_percent:
+        message = f"{find.find}: {len(floaters)} floaters, {share:.2f} % of the area, were removed, more than {settings.floater_budget_percent:g} %."
+        findings.append(Finding(Severity.REVIEW, "floater-budget", message, round(share, 6), settings.floater_budget_percent, "%"))
+    kept = [place for place in choice.kept if not choice.is_support_like[place]]
+    limit = settings.comparable_piece_percent
+    large = [place for place in kept if pieces.area[place] > limit / 100.0 * pieces.area[kept[0]]] if kept else []
+    if len(large) > 1 and not find.pieces:
+        listed = ", ".join(f"{place + 1} ({100.0 * pieces.area[place] / pieces.area[kept[0]]:.0f} %)" for place in large[:10])
+        message = f"{find.find}: the scan holds {len(large)} separate pieces of comparable size, pieces {listed}; name the bone's own in bones.csv."
+        findings.append(Finding(Severity.REVIEW, "comparable-pieces", message, len(large), limit, "%"))
+    return findings
+
+
+def _support_findings(find: Find, mesh: Mesh, pieces: Pieces, choice: Choice, mm_per_unit: float) -> list[Finding]:
+    findings = []
+    for place, reason in enumerate(choice.reason):
+        centre = mesh.vertices[mesh.faces[pieces.labels == place]].mean(axis=(0, 1)) / mm_per_unit if choice.is_support_like[place] else None
+        if centre is not None:
+            message = (
+                f"{find.find}: piece {place + 1} has flat sides like a support block and was kept; to remove it add to openings.csv "
+                f"a row of kind support, action remove, at {centre[0]:.4g}, {centre[1]:.4g}, {centre[2]:.4g}."
+            )
+            findings.append(Finding(Severity.REVIEW, "support-like", message, place + 1))
+        if reason == "support":
+            share = 100.0 * float(pieces.area[place] / pieces.area.sum())
+            message = f"{find.find}: piece {place + 1}, {share:.1f} % of the scan's area, was removed as a support named in openings.csv."
+            severity = Severity.REVIEW if place == 0 else Severity.NOTE
+            findings.append(Finding(severity, "support-removed", message, round(share, 6), None, "%"))
+    return findings
+
+
+def _turn_findings(find: Find, n_turned: int, n_pieces: int, is_first_unsure: bool) -> list[Finding]:
+    findings = []
+    if n_turned:
+        message = f"{find.find}: {n_turned} of {n_pieces} pieces were inside out and were turned outwards."
+        findings.append(Finding(Severity.NOTE, "inside-out", message, n_turned, 0))
+    if is_first_unsure:
+        message = f"{find.find}: the scan is a nearly flat sheet, so which of its sides is the bone's outside could not be told."
+        findings.append(Finding(Severity.REVIEW, "outside-unsure", message))
+    return findings
+
+
+def _closed_holes(
+    mesh: Mesh, find: Find, settings: CleanSettings, openings: Sequence[Opening], mm_per_unit: float
+) -> tuple[Mesh, dict[str, Any], list[Finding]]:
+    """Small and named holes closed; facts about every cap and every rim left; findings."""
+    spacing = median_spacing(mesh)
+    holes = [opening for opening in openings if opening.kind != "support"]
+    choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
+    closing = close_rims_listed(mesh, choice.close, FILL_SOURCE)
+    rows = fill_rows(closing)
+    area = float(face_areas(closing.mesh.vertices, closing.mesh.faces).sum())
+    length = greatest_length(closing.mesh.vertices)
+    limits = (settings.filled_area_review_percent, settings.fill_span_review_percent)
+    findings = fill_findings(find, rows, area, length, limits) + rim_findings(find, choice, closing.refused)
+    facts = {
+        "spacing_mm": round(spacing, 6), "n_fills": len(rows), "fills": rows,
+        "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
+        "rims_left": [rim_row(rim) for rim in (*choice.leave, *closing.refused)],
+    }
+    return closing.mesh, facts, findings
+
+
+def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> list[Finding]:
+    """Q = 1 - m/s with spacing m and smallest feature s, here the part tolerance (Archaeology Data Service guide, quoting English Heritage)."""
+    quality = 1.0 - spacing_mm / settings.part_tolerance_mm
+    if quality >= 0.0:
+        return []
+    message = (
+        f"{find.find}: the scan's points lie {spacing_mm:.2f} mm apart, wider than the part tolerance of {settings.part_tolerance_mm:g} mm; "
+        "smaller features are not recorded in it."
+    )
+    return [Finding(Severity.NOTE, "spacing", message, round(quality, 6), 0.0)]
+
+
+def _decimated(mesh: Mesh, tolerance_mm: float) -> tuple[Mesh, dict[str, Any]]:
+    if tolerance_mm <= 0:
+        return mesh, {"tolerance_mm": 0.0, "n_faces_full": len(mesh.faces)}
+    from meshtools.geometry.decimate import decimate_within
+
+    result = decimate_within(mesh, tolerance_mm)
+    return result.mesh, {
+        "tolerance_mm": tolerance_mm, "n_faces_full": result.n_faces_before, "decimation_bound_mm": round(result.bound_mm, 6),
+        "forward_max_mm": round(result.forward_max_mm, 6), "backward_max_mm": round(result.backward_max_mm, 6), "decimation_engine": result.engine,
+    }
+
+
+def _final_facts(mesh: Mesh) -> dict[str, Any]:
+    audit = audit_topology(mesh)
+    return {
+        "n_vertices": audit.n_vertices, "n_faces": audit.n_faces, "n_pieces": audit.n_pieces, "n_open_edges": audit.n_open_edges,
+        "n_nonmanifold_edges": audit.n_nonmanifold_edges, "n_inconsistent_edges": audit.n_inconsistent_edges, "n_degenerate": audit.n_degenerate,
+        "is_closed": audit.is_closed, "is_outward": audit.is_outward, "volume_mm3": round(audit.volume_mm3, 6) if audit.is_closed else None,
+        "area_mm2": round(audit.area_mm2, 6), "extents_mm": [round(float(x), 6) for x in np.ptp(mesh.vertices, axis=0)],
+        "greatest_length_mm": round(greatest_length(mesh.vertices), 6),
+    }
