@@ -1,0 +1,116 @@
+"""Read all tables of a batch into one Register: every problem of every table is told at once, contradictions become findings."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from meshtools.errors import Problem, TablesError
+from meshtools.model import Decision, Find, Measurement, Opening, Register
+from meshtools.register_cells import BONES, DECISIONS, MEASUREMENTS, OPENINGS, SKELETON, Cells, TableShape, nearest, open_table
+from meshtools.register_checks import check_register, minimum_individuals
+from meshtools.register_finds import UNASSOCIATED, find_from
+from meshtools.register_rows import Known, decision_from, measurement_from, opening_from
+from meshtools.register_skeleton import Skeleton, skeleton_from
+from meshtools.settings import Settings
+from meshtools.settings_file import CONFIG_FILE, ConfigFile, read_config
+
+
+def load_register(batch: Path) -> Register:
+    """Read and cross-check the tables in `batch`/config.
+
+    Every tuple is sorted by content, so the order of rows changes nothing but the `row` fields. `Find.scan` is relative to the batch
+    (`scans/..`). measurements.csv, decisions.csv and openings.csv may be absent. Raises TablesError with all problems of all tables.
+    """
+    problems: list[Problem] = []
+    config = read_config(batch / "config" / "config.yaml", problems)
+    tables = _Tables(batch / "config", problems)
+    skeleton_rows = tables.rows(SKELETON)
+    skeleton = skeleton_from(skeleton_rows, SKELETON.name not in tables.unread)
+    bone_rows = tables.rows(BONES)
+    finds = _finds(bone_rows, skeleton, config)
+    named = {cells.text("find"): finds.get(cells.row) for cells in reversed(bone_rows)}
+    is_column_lost = set(named) == {""}
+    known = Known(skeleton, None if BONES.name in tables.unread or is_column_lost else named, config.target_names if config else None)
+    measurement_rows = tables.rows(MEASUREMENTS)
+    _check_measurement_ids(measurement_rows)
+    measurements: list[Measurement] = _made(measurement_rows, lambda cells: measurement_from(cells, known))
+    decisions: list[Decision] = _made(tables.rows(DECISIONS), lambda cells: decision_from(cells, known))
+    openings: list[Opening] = _made(tables.rows(OPENINGS), lambda cells: opening_from(cells, known))
+    if config is not None and BONES.name not in tables.unread:
+        organisms = {cells.text("organismID") for cells in (*bone_rows, *measurement_rows)} - {""}
+        _check_config(config, skeleton, {name for name in organisms if name.casefold() != UNASSOCIATED}, problems)
+    if problems:
+        raise TablesError(sorted(problems, key=lambda p: (p.file, p.row or 0)))
+    register = Register(
+        targets=config.targets if config else (), elements=skeleton.elements, finds=_sorted(finds.values()), measurements=_sorted(measurements),
+        decisions=_sorted(decisions), openings=_sorted(openings), settings=config.settings if config else Settings(),
+        min_individuals=minimum_individuals(finds.values(), skeleton.elements),
+    )
+    return dataclasses.replace(register, findings=check_register(batch, register))
+
+
+class _Tables:
+    """Opens tables and remembers which could not be read at all."""
+
+    def __init__(self, config: Path, problems: list[Problem]) -> None:
+        self._config, self._problems = config, problems
+        self.unread: set[str] = set()
+
+    def rows(self, shape: TableShape) -> list[Cells]:
+        n_before = len(self._problems)
+        rows = open_table(self._config, shape, self._problems)
+        if not rows and len(self._problems) > n_before:
+            self.unread.add(shape.name)
+        return rows
+
+
+def _finds(rows: Sequence[Cells], skeleton: Skeleton, config: ConfigFile | None) -> dict[int, Find]:
+    """Row number -> Find of every sound row; a find that stands twice is noted in its second row."""
+    first_rows: dict[str, int] = {}
+    finds = {}
+    for cells in rows:
+        name = cells.text("find")
+        if name and name in first_rows:
+            cells.problem("find", f"names a find that row {first_rows[name]} has already; every find is one row.")
+        first_rows.setdefault(name, cells.row)
+        find = find_from(cells, skeleton, config.folders if config else ()) if cells.is_aligned else None
+        if find is not None:
+            finds[cells.row] = find
+    return finds
+
+
+def _made(rows: Sequence[Cells], make: Callable[[Cells], Any]) -> list[Any]:
+    made = [make(cells) for cells in rows if cells.is_aligned]
+    return [value for value in made if value is not None]
+
+
+def _sorted(values: Any) -> tuple[Any, ...]:
+    """Values in an order of their content alone: every field but the row, compared as text."""
+    return tuple(sorted(values, key=lambda value: [str(getattr(value, f.name)) for f in dataclasses.fields(value) if f.name != "row"]))
+
+
+def _check_measurement_ids(rows: Sequence[Cells]) -> None:
+    seen: dict[str, int] = {}
+    for cells in rows:
+        name = cells.text("measurementID")
+        if name and name in seen:
+            cells.problem("measurementID", f"is the id of row {seen[name]} already; every measurement has its own.")
+        seen.setdefault(name, cells.row)
+
+
+def _check_config(config: ConfigFile, skeleton: Skeleton, organisms: set[str], problems: list[Problem]) -> None:
+    """Hold what config.yaml names against the tables: individuals against organismID, groups against the skeleton's."""
+    for target in config.targets:
+        if target.individual not in organisms:
+            column = f"targets.{target.name}"
+            rule = "is no organismID of config/bones.csv or config/measurements.csv."
+            problems.append(Problem(CONFIG_FILE, config.rows[column], column, target.individual, rule, nearest(target.individual, organisms)))
+    groups = {element.group for element in skeleton.elements} - {""}
+    for group, _ in config.settings.class_order:
+        row = config.rows.get(f"class_order.{group}")
+        if row is not None and group != "default" and group not in groups and skeleton.is_read and not skeleton.unjudged:
+            options = groups | {"default"}
+            problems.append(Problem(CONFIG_FILE, row, "class_order", group, "is no group of config/skeleton.csv.", nearest(group, options)))

@@ -1,0 +1,206 @@
+"""The columns of each table, and the typed reading of single cells. What is wrong is noted, never raised, so all is told at once."""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from meshtools.errors import Problem, TablesError
+from meshtools.files.tables import read_table
+
+SLUG = re.compile(r"[a-z0-9][a-z0-9-]*")
+NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
+NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class TableShape:
+    """A table's file name below config/, its columns in the order of the template, and those that every row must fill."""
+
+    name: str
+    columns: tuple[str, ...]
+    required: tuple[str, ...]
+    is_optional: bool = False
+
+
+BONES = TableShape(
+    "bones.csv",
+    (
+        *("find", "catalogNumber", "organismID", "scientificName", "identificationQualifier", "lifeStage", "element", "side", "portion"),
+        *("preserved_percent", "condition", "pathology", "deformation", "scan", "unit", "capture", "caliper_mm", "caliper_of"),
+        *("second_caliper_mm", "second_caliper_of", "scale_point_a", "scale_point_b", "scale_distance_mm", "pieces", "identifiedBy", "remarks"),
+    ),
+    ("find", "element", "side", "organismID", "scan"),
+)
+SKELETON = TableShape(
+    "skeleton.csv",
+    ("element", "pairing", "series", "position", "region", "group", "uberon", "homologue_key", "joins"),
+    ("element", "pairing"),
+)
+MEASUREMENTS = TableShape(
+    "measurements.csv",
+    (
+        *("organismID", "find", "element", "side", "measurementID", "measurementType", "measurementValue", "measurementUnit"),
+        *("measurementMethod", "measurementDeterminedBy", "measurementDeterminedDate"),
+    ),
+    ("measurementType", "measurementValue", "measurementUnit"),
+    is_optional=True,
+)
+DECISIONS = TableShape(
+    "decisions.csv",
+    ("target", "element", "find", "kind", "value", "by", "date", "reason", "evidence_key"),
+    ("kind", "by", "date", "reason"),
+    is_optional=True,
+)
+OPENINGS = TableShape(
+    "openings.csv",
+    ("find", "kind", "x", "y", "z", "diameter_mm", "action"),
+    ("find", "kind", "x", "y", "z", "diameter_mm", "action"),
+    is_optional=True,
+)
+SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS)
+
+
+def nearest(value: str, options: Iterable[str]) -> str:
+    """The option most like `value`, upper and lower case being equal; empty where none is near. Ties go to the first by alphabet."""
+    by_fold = {option.casefold(): option for option in sorted(options, reverse=True)}
+    close = difflib.get_close_matches(value.casefold(), sorted(by_fold), n=1, cutoff=0.6)
+    return by_fold[close[0]] if close else ""
+
+
+def number_of(text: str) -> tuple[float | None, str]:
+    """Read a decimal number: (number, "") or (None, the rule that the text breaks). Decimal commas, NaN and infinity are refused."""
+    if DECIMAL_COMMA.fullmatch(text):
+        return None, f"has a decimal comma; write {text.replace(',', '.')} with a decimal point."
+    if NOT_A_NUMBER.fullmatch(text):
+        return None, "is not a finite number; leave the cell empty where nothing was measured."
+    if not NUMBER.fullmatch(text):
+        return None, "is not a number; write digits with a decimal point and nothing else."
+    number = float(text)
+    return (number, "") if math.isfinite(number) else (None, "is too large to be a number.")
+
+
+class Cells:
+    """One row of a table, read cell by cell. Every reading that fails adds a Problem to the list shared by all tables."""
+
+    def __init__(self, file: str, row: int, values: Mapping[str, str], problems: list[Problem]) -> None:
+        self.file, self.row, self._values, self._problems = file, row, values, problems
+        self.is_sound = True
+        self.is_aligned = True  # False: more cells than columns, so no cell can be trusted to stand below its name
+
+    def problem(self, column: str, rule: str, near: str = "") -> None:
+        """Note that the cell breaks a rule; `near` is the valid value that was perhaps meant."""
+        self.is_sound = False
+        self._problems.append(Problem(self.file, self.row, column, self.text(column), rule, near))
+
+    def text(self, column: str) -> str:
+        """The cell's text, empty where the cell or the whole column is absent."""
+        return self._values.get(column, "")
+
+    def filled(self, column: str) -> str:
+        """The text of a cell that must not be empty. An absent column is noted once for the table, not in every row."""
+        if column not in self._values:
+            self.is_sound = False
+        elif not self._values[column]:
+            self.problem(column, "is empty; every row must fill it.")
+        return self.text(column)
+
+    def choice(self, column: str, allowed: Iterable[str]) -> str:
+        """A word of a closed list in the list's own spelling (case is forgiven), or empty where the cell is empty or wrong."""
+        words = {word.casefold(): word for word in allowed}
+        text = self.text(column)
+        if text and text.casefold() not in words:
+            self.problem(column, f"is not one of {', '.join(words.values())}.", nearest(text, words.values()))
+        return words.get(text.casefold(), "")
+
+    def number(self, column: str) -> float | None:
+        """A finite number, or None where the cell is empty or wrong."""
+        if not self.text(column):
+            return None
+        number, rule = number_of(self.text(column))
+        if number is None:
+            self.problem(column, rule)
+        return number
+
+    def positive(self, column: str, most: float = math.inf) -> float | None:
+        """A number above zero and at most `most`, or None where the cell is empty or wrong."""
+        number = self.number(column)
+        if number is not None and not 0 < number <= most:
+            self.problem(column, "is not above zero." if most == math.inf else f"is not above 0 and at most {most:g}.")
+            return None
+        return number
+
+    def numbers(self, column: str, count: int) -> tuple[float, ...] | None:
+        """`count` numbers separated by blanks, or None where the cell is empty or wrong."""
+        parts = self.text(column).split()
+        if not parts:
+            return None
+        read = [number_of(part) for part in parts]
+        wrong = next((rule for number, rule in read if number is None), "")
+        if wrong or len(parts) != count:
+            self.problem(column, wrong or f"does not hold {count} numbers separated by blanks.")
+            return None
+        return tuple(number for number, _ in read if number is not None)
+
+    def date(self, column: str) -> str:
+        """A date or time in ISO 8601 (2024-05-31, 2024-05 or 2024-05-31T14:00+02:00), or empty where the cell is empty or wrong."""
+        text = self.text(column)
+        if text and not _is_iso_date(text):
+            self.problem(column, "is not a date as ISO 8601 writes it, such as 2024-05-31; format the cell as text so that it stays so.")
+            return ""
+        return text
+
+
+def _is_iso_date(text: str) -> bool:
+    if re.fullmatch(r"\d{4}(-(0[1-9]|1[0-2]))?", text, re.ASCII):
+        return True
+    try:
+        datetime.datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return text.isascii() and "-" in text
+
+
+def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list[Cells]:
+    """Read one table below the folder `config` and bind its cells to columns. An optional table that is absent is empty."""
+    path = config / shape.name
+    if shape.is_optional and not path.exists():
+        return []
+    try:
+        header, rows = read_table(path)
+    except TablesError as error:
+        problems.extend(error.problems)
+        return []
+    file = f"config/{shape.name}"
+    bound = []
+    _check_header(file, shape, header.number, header.cells, problems)
+    for row in rows:
+        n_columns = len(header.cells)
+        padded = (row.cells + ("",) * n_columns)[:n_columns]
+        # of a column given twice the first counts; the header check has noted it
+        cells = Cells(file, row.number, dict(zip(reversed(header.cells), reversed(padded), strict=True)), problems)
+        if len(row.cells) > n_columns:
+            cells.is_aligned = False
+            cells.problem("", f"has {len(row.cells)} cells where the header has {n_columns}; put texts that hold the separator in quotation marks "
+                          "and write numbers with a decimal point.")
+        bound.append(cells)
+    return bound
+
+
+def _check_header(file: str, shape: TableShape, number: int, names: tuple[str, ...], problems: list[Problem]) -> None:
+    for index, name in enumerate(names):
+        if not name:
+            problems.append(Problem(file, number, "", "", f"has no name above column {index + 1}; name it or delete the column."))
+        elif name in names[:index]:
+            problems.append(Problem(file, number, name, "", "is a column that stands in the header twice; delete one."))
+        elif name not in shape.columns:
+            problems.append(Problem(file, number, name, "", "is not a column of this table.", nearest(name, shape.columns)))
+    for name in shape.required:
+        if name not in names:
+            problems.append(Problem(file, number, name, "", "is a column that the table must have and has not."))

@@ -1,0 +1,153 @@
+"""Turn rows of measurements.csv, decisions.csv and openings.csv into value types, noting every rule that a cell breaks."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+from meshtools.model import MM_PER_UNIT, Decision, EvidenceClass, Find, Measurement, Opening, Side, Unit
+from meshtools.register_cells import Cells, nearest, number_of
+from meshtools.register_finds import UNASSOCIATED, element_and_side, is_outside
+from meshtools.register_skeleton import Skeleton
+
+MEASUREMENT_UNITS: Mapping[str, Unit] = {"mm": Unit.MM, "cm": Unit.CM, "m": Unit.M, "[in_i]": Unit.INCH, "inch": Unit.INCH}
+DECISION_KINDS = ("class", "donor", "factor", "plane", "close", "sign-off")
+DECIDED_CLASSES = tuple(c.value for c in EvidenceClass if c not in (EvidenceClass.FILL, EvidenceClass.MADE))
+MODEL_SUFFIXES = (".stl", ".ply", ".obj")
+OPENING_KINDS = ("foramen", "canal", "break", "support")
+OPENING_ACTIONS = ("keep", "close", "remove")
+
+
+@dataclass(frozen=True)
+class Known:
+    """What rows may refer to. `finds` maps every find that bones.csv names to its value, None where its row is broken. `finds` or
+    `targets` None: the table could not be read, so references to it are not judged."""
+
+    skeleton: Skeleton
+    finds: Mapping[str, Find | None] | None
+    targets: frozenset[str] | None
+
+
+def measurement_from(cells: Cells, known: Known) -> Measurement | None:
+    """One row of measurements.csv in millimetres; a row that names only a find takes the rest from that find."""
+    name, organism = _reference(cells, "find", known.finds), cells.text("organismID")
+    element, side = element_and_side(cells, known.skeleton)
+    kind, value = cells.filled("measurementType"), cells.positive("measurementValue")
+    for column in ("measurementValue", "measurementUnit"):
+        cells.filled(column)
+    unit = cells.choice("measurementUnit", MEASUREMENT_UNITS)
+    date = cells.date("measurementDeterminedDate")
+    find = (known.finds or {}).get(name)
+    if find is not None:
+        _check_same(cells, {"organismID": find.organism_id, "element": find.element, "side": find.side.value})
+        organism, element, side = find.organism_id, find.element, find.side
+    elif not name:
+        if known.skeleton.sides_by_name.get(element) == frozenset({Side.MEDIAN}):
+            side = Side.MEDIAN
+        missing = [column for column in ("organismID", "element", "side") if not cells.text(column)]
+        if missing and not (missing == ["side"] and side is Side.MEDIAN):
+            cells.problem("find", f"is empty and so is {' and '.join(missing)}; name the find, or the organismID with element and side.")
+        if organism.casefold() == UNASSOCIATED:
+            cells.problem("organismID", "names no animal; name the find that was measured.")
+    if not cells.is_sound or value is None or (name and find is None):
+        return None
+    return Measurement(
+        row=cells.row, organism_id=organism, element=element, side=side, measurement_type=kind,
+        value_mm=value * MM_PER_UNIT[MEASUREMENT_UNITS[unit]], find=name, method=cells.text("measurementMethod"),
+        determined_by=cells.text("measurementDeterminedBy"), determined_date=date,
+    )
+
+
+def _check_same(cells: Cells, expected: Mapping[str, str]) -> None:
+    for column, value in expected.items():
+        if cells.text(column) and cells.text(column).casefold() != value.casefold():
+            cells.problem(column, f"disagrees with the find, which says '{value}' in config/bones.csv; leave it empty or correct one.")
+
+
+_A = {"find": "a find", "element": "an element (its name, for one side with -left or -right)", "target": "a target"}
+
+
+def _reference(cells: Cells, column: str, names: Collection[str] | None) -> str:
+    name = cells.text(column).casefold() if column == "element" else cells.text(column)
+    if name and names is not None and name not in names:
+        where = {"find": "config/bones.csv", "element": "config/skeleton.csv", "target": "config/config.yaml"}[column]
+        cells.problem(column, f"is not {_A[column]} of {where}.", nearest(name, names))
+    return name
+
+
+def opening_from(cells: Cells, known: Known) -> Opening | None:
+    """One row of openings.csv; x, y and z stay in scan units."""
+    for column in ("find", "kind", "x", "y", "z", "diameter_mm", "action"):
+        cells.filled(column)
+    find = _reference(cells, "find", known.finds)
+    kind, action = cells.choice("kind", OPENING_KINDS), cells.choice("action", OPENING_ACTIONS)
+    x, y, z = (cells.number(column) for column in "xyz")
+    diameter = cells.positive("diameter_mm")
+    if action == "remove" and kind not in ("", "support"):
+        cells.problem("action", f"is only for a support block; keep or close a {kind}.")
+    if x is None or y is None or z is None or diameter is None or not cells.is_sound:
+        return None
+    return Opening(cells.row, find, kind, x, y, z, diameter, action)
+
+
+def decision_from(cells: Cells, known: Known) -> Decision | None:
+    """One row of decisions.csv, its value in one spelling: a class code, `SCU: <file>`, a number or numbers, yes or no."""
+    for column in ("kind", "by", "date", "reason"):
+        cells.filled(column)
+    kind = cells.choice("kind", DECISION_KINDS)
+    target = _reference(cells, "target", known.targets)
+    element = cells.text("element").casefold()
+    if known.skeleton.judges(element):
+        _reference(cells, "element", known.skeleton.places)
+    find = _reference(cells, "find", known.finds)
+    date, value = cells.date("date"), _decided_value(cells, kind)
+    needed = {"class": ("element",), "donor": ("element",), "sign-off": ("target", "element", "evidence_key")}
+    for column in needed.get(kind, ()):
+        cells.filled(column)
+    if kind in ("factor", "plane", "close") and not element and not find:
+        cells.problem("element", f"is empty and so is find; a {kind} decision names one of them.")
+    if kind == "donor" and not find:
+        if not value:
+            cells.problem("find", "is empty; a donor decision names the find that is the donor.")
+        elif known.finds is not None and value not in known.finds:
+            cells.problem("value", "is not a find of config/bones.csv.", nearest(value, known.finds))
+        find = value
+    if not cells.is_sound:
+        return None
+    return Decision(
+        cells.row, target, element, find, kind, value, cells.text("by"), date, cells.text("reason"), cells.text("evidence_key"),
+    )
+
+
+def _decided_value(cells: Cells, kind: str) -> str:
+    text = cells.text("value")
+    if kind not in ("class", "factor", "plane", "close") or not text:
+        if kind in ("class", "factor", "plane", "close"):
+            cells.problem("value", f"is empty; a {kind} decision needs its value.")
+        return text
+    if kind == "class":
+        return _decided_class(cells, text)
+    if kind == "factor":
+        cells.positive("value")
+    elif kind == "plane":
+        plane = cells.numbers("value", 4)
+        if plane is not None and not any(plane[:3]):
+            cells.problem("value", "has a normal of no length; write the normal's x, y, z and the offset in mm.")
+    elif text.casefold() in ("yes", "no"):
+        return text.casefold()
+    elif (number_of(text)[0] or 0.0) <= 0:
+        cells.problem("value", "is not yes, no or the largest span in mm that may be closed.")
+    return text
+
+
+def _decided_class(cells: Cells, text: str) -> str:
+    path = (text[4:] if text.upper().startswith("SCU:") else text).strip().replace("\\", "/")
+    if path.lower().endswith(MODEL_SUFFIXES):
+        if is_outside(path):
+            cells.problem("value", "leads out of the batch; give the file's path below the batch's folder.")
+        return f"{EvidenceClass.SCU}: {'/'.join(part for part in path.split('/') if part not in ('', '.'))}"
+    if text.upper().startswith(EvidenceClass.SCU):
+        cells.problem("value", "needs the file made by hand, in mm: 'SCU: models/horn.ply' (.stl, .ply or .obj).")
+    elif text.upper() not in DECIDED_CLASSES:
+        cells.problem("value", f"is not one of {', '.join(DECIDED_CLASSES)}.", nearest(text, DECIDED_CLASSES))
+    return text.upper()
