@@ -15,6 +15,7 @@ from meshtools.model import Attempt, Element, Find, NextStep, Recipe, Severity, 
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, factor_for, is_uncertain
 
 MAX_STEPS = 8
+MAX_STEPS_LOOKED_AT = 100
 INTERVAL_WEIGHT = 0.5  # a narrower interval is worth half a filled gap; a default proposed here
 USUAL_LENGTH = "greatest-length"
 Need = tuple[str, str]  # what is lacking, target/element
@@ -60,7 +61,7 @@ def next_steps(tables: PlanTables, targets: Sequence[Target], elements: Sequence
 
 def _choose_greedily(options: list[_Option]) -> tuple[NextStep, ...]:
     steps: list[NextStep] = []
-    while options and len(steps) < MAX_STEPS:
+    while options and len(steps) < MAX_STEPS_LOOKED_AT:
         best = min(options, key=lambda option: (-_worth(option), -len(option.needs), -option.n_same_group, option.action, option.what))
         if not best.needs:
             break
@@ -69,7 +70,14 @@ def _choose_greedily(options: list[_Option]) -> tuple[NextStep, ...]:
         options.remove(best)
         for option in options:
             option.needs -= served
-    return tuple(steps)
+    return _mixed(steps)
+
+
+def _mixed(steps: Sequence[NextStep]) -> tuple[NextStep, ...]:
+    """At most 8 of the steps, in their order: first up to 4 of each action, so that no kind crowds out the others, then the rest."""
+    n_before = [sum(earlier.action == step.action for earlier in steps[:index]) for index, step in enumerate(steps)]
+    preferred = sorted(range(len(steps)), key=lambda index: (n_before[index] >= MAX_STEPS // 2, index))
+    return tuple(steps[index] for index in sorted(preferred[:MAX_STEPS]))
 
 
 def _worth(option: _Option) -> float:

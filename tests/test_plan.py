@@ -161,6 +161,21 @@ def test_a_donor_without_shared_lengths_is_refused_and_the_measurement_named() -
     assert plan.next_steps[0].elements == ("mount/femur-left", "mount/femur-right", "mount/fibula-left", "mount/fibula-right")
 
 
+def test_a_factor_on_few_lengths_names_the_length_that_would_found_it_better() -> None:
+    elements = pair("femur") + pair("tibia") + pair("humerus")
+    finds = [find("f2", "femur", L, "ind-b"), find("h1", "humerus", L), find("h2", "humerus", R, "ind-b")]
+    plan = make_plan(register(finds, lengths("ind-a", tibia=120.0) + lengths("ind-b", tibia=110.0), elements=elements))
+    assert codes(recipe(plan)) >= {"few-lengths"}
+    assert [step.message for step in plan.next_steps if step.action == "measure"] == [
+        "measure the greatest length of the humerus of ind-a and of ind-b: 2 elements get a better founded factor"]
+
+
+def test_scans_do_not_crowd_decisions_out_of_the_next_steps() -> None:
+    elements = (*(element for i in range(9) for element in pair(f"rib-{i}")), Element("skull", M))
+    steps = make_plan(register([find("s1", "skull", M, preserved_percent=20.0)], elements=elements)).next_steps
+    assert [step.action for step in steps] == ["scan"] * 7 + ["decide"]
+
+
 def test_a_stated_factor_is_used_with_its_author_and_needs_no_lengths() -> None:
     finds = [find("f2", "femur", L, "ind-b")]
     places = ({}, {"element": "", "find": "f2"}, {"element": "femur", "target": "mount"})
