@@ -1,0 +1,188 @@
+"""3MF: a zip package with a model in XML; build items place objects, objects may be put together from components."""
+
+from __future__ import annotations
+
+import io
+import posixpath
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+from xml.parsers import expat
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.errors import ScanError
+from meshtools.files.scan_parts import MOST_TRIANGLES, ScanParts, damaged, placed, product
+from meshtools.files.threemf_model import MOST_PLACEMENTS, ModelObject, ModelPart, Placement, read_model
+from meshtools.model import FloatArray, Unit
+
+_MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+_MOST_MODEL_BYTES = 4 << 30
+_PLAIN_BYTES = 64 << 20  # model parts up to this size together may be packed as tightly as they like
+_TIGHTEST_RATIO = 100  # mesh XML packs about 5 to 15 times
+_DEEPEST = 64
+_CHUNK_BYTES = 1 << 20
+_UNITS = {"millimeter": Unit.MM, "centimeter": Unit.CM, "meter": Unit.M, "inch": Unit.INCH}
+_MM_PER_OTHER_UNIT = {"micron": 0.001, "foot": 304.8}
+_UNPRINTED = ("support", "solidsupport")
+_ZIP_ERRORS = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError, ValueError)
+
+ObjectKey = tuple[str, str]  # part, id
+
+
+@dataclass
+class _Package:
+    """The opened zip and the model parts read so far."""
+
+    name: str
+    archive: zipfile.ZipFile
+    n_packed: int
+    n_unpacked: int = 0
+    parts: dict[str, ModelPart] = field(default_factory=dict)
+    counts: dict[ObjectKey, tuple[int, int]] = field(default_factory=dict)
+
+    def part(self, path: str) -> ModelPart:
+        """The model part of that path, read once."""
+        if path not in self.parts:
+            self.parts[path] = read_model(self.name, self.chunks(path))
+        return self.parts[path]
+
+    def object(self, key: ObjectKey) -> ModelObject:
+        """The object of that part and id."""
+        found = self.part(key[0]).objects.get(key[1])
+        if found is None:
+            raise damaged(self.name, f"places 3MF object {key[1][:20]}, which it does not hold")
+        return found
+
+    def chunks(self, path: str) -> Iterator[bytes]:
+        """The unpacked bytes of a part, piece by piece, never more than the directory states and the limits allow."""
+        try:
+            entry = self.archive.getinfo(path)
+        except KeyError:
+            raise damaged(self.name, "names a 3MF part that it does not hold") from None
+        self.n_unpacked += entry.file_size
+        if self.n_unpacked > min(max(_PLAIN_BYTES, _TIGHTEST_RATIO * self.n_packed), _MOST_MODEL_BYTES):
+            raise ScanError(f"{self.name} unpacks from {self.n_packed} to {self.n_unpacked} bytes, which no scan does: ask for a plain mesh.")
+        try:
+            with self.archive.open(entry) as stream:
+                while chunk := stream.read(_CHUNK_BYTES):
+                    yield chunk
+        except _ZIP_ERRORS:
+            raise damaged(self.name, "has a 3MF part that cannot be unpacked") from None
+
+
+def read_3mf(name: str, content: bytes) -> ScanParts:
+    """Read 3MF in the unit it states (micron and foot become millimetres, with a note). Colours are not read.
+
+    A transform that reflects also turns the faces. Raises ScanError for a damaged package, a document type, a circle of components,
+    content that unpacks or repeats itself beyond reason.
+    """
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(content))
+    except _ZIP_ERRORS:
+        raise damaged(name, "is a zip package that cannot be opened") from None
+    with archive:
+        package = _Package(name, archive, len(content))
+        root = _root_part(package)
+        model = package.part(root)
+        if not model.items:
+            raise ScanError(f"{name} has no 3MF build item, so nothing is placed: export the mesh as a part to be built.")
+        notes = ["The colours of the 3MF file were not read."] if model.has_colours else []
+        vertices, faces = _assemble(package, root, notes)
+    scale = _MM_PER_OTHER_UNIT.get(model.unit)
+    if scale is not None:
+        notes.append(f"Coordinates in {model.unit} were brought to millimetres.")
+        return ScanParts(vertices * scale, faces, "3MF", None, Unit.MM, tuple(notes))
+    if model.unit not in _UNITS:
+        raise damaged(name, f"states the unit '{model.unit[:20]}', which 3MF does not know")
+    return ScanParts(vertices, faces, "3MF", None, _UNITS[model.unit], tuple(notes))
+
+
+def _root_part(package: _Package) -> str:
+    """The model part that the package's relationships name; a part called *.model where they name none."""
+    names = package.archive.namelist()
+    if "_rels/.rels" in names:
+        targets: list[str] = []
+
+        def start_element(tag: str, attributes: dict[str, str]) -> None:
+            if attributes.get("Type") == _MODEL_RELATION and "Target" in attributes:
+                targets.append(attributes["Target"])
+
+        def refuse(*_: Any) -> None:
+            raise ScanError(f"{package.name} declares an XML document type, which 3MF forbids: export it again with another program.")
+
+        parser = expat.ParserCreate()
+        parser.StartElementHandler = start_element
+        parser.StartDoctypeDeclHandler = refuse
+        try:
+            for chunk in package.chunks("_rels/.rels"):
+                parser.Parse(chunk, False)
+            parser.Parse(b"", True)
+        except expat.ExpatError:
+            raise damaged(package.name, "has 3MF relationships with broken XML") from None
+        if targets:
+            return _part_path(targets[0], "")
+    models = sorted(entry for entry in names if entry.lower().endswith(".model"))
+    if not models:
+        raise ScanError(f"{package.name} is a zip archive without a 3MF model: unpack it and name the scan inside.")
+    return models[0]
+
+
+def _part_path(path: str, current: str) -> str:
+    return posixpath.normpath(path).lstrip("/") if path else current
+
+
+def _assemble(package: _Package, root: str, notes: list[str]) -> tuple[FloatArray, NDArray[Any]]:
+    """Place every build item; the number of triangles and placements is known and limited before any is made."""
+    items = package.part(root).items
+    wanted: list[tuple[ObjectKey, Placement]] = []
+    for item in items:
+        key = (_part_path(item.path, root), item.object_id)
+        if package.object(key).kind in _UNPRINTED:
+            notes.append("Support objects of the 3MF file were left out.")
+        else:
+            wanted.append((key, item))
+    totals = [_count(package, key, ()) for key, _ in wanted]
+    n_triangles, n_meshes = sum(total[0] for total in totals), sum(total[1] for total in totals)
+    if n_triangles > MOST_TRIANGLES or n_meshes > MOST_PLACEMENTS:
+        raise ScanError(f"{package.name} repeats its parts to {n_triangles} triangles in {n_meshes} placements: export one plain mesh.")
+    vertices: list[FloatArray] = []
+    faces: list[NDArray[Any]] = []
+    for key, item in wanted:
+        _place(package, key, item.matrix, (vertices, faces))
+    n_before = np.cumsum([0] + [len(points) for points in vertices])
+    shifted = [part + first for part, first in zip(faces, n_before, strict=False)]
+    return np.concatenate([np.zeros((0, 3)), *vertices]), np.concatenate([np.zeros((0, 3), dtype=np.int64), *shifted])
+
+
+def _count(package: _Package, key: ObjectKey, above: tuple[ObjectKey, ...]) -> tuple[int, int]:
+    """Triangles and meshes that an object unfolds to. Refuses circles and chains deeper than any real assembly."""
+    if key in above:
+        raise damaged(package.name, f"has a 3MF object {key[1][:20]} that contains itself")
+    if len(above) >= _DEEPEST:
+        raise ScanError(f"{package.name} nests 3MF components more than {_DEEPEST} deep: export one plain mesh.")
+    if key not in package.counts:
+        found = package.object(key)
+        n_triangles, n_meshes = len(found.triangles) // 3, 1
+        for component in found.components:
+            inner = _count(package, (_part_path(component.path, key[0]), component.object_id), (*above, key))
+            n_triangles, n_meshes = n_triangles + inner[0], n_meshes + inner[1]
+        package.counts[key] = (n_triangles, n_meshes)
+    return package.counts[key]
+
+
+def _place(package: _Package, key: ObjectKey, matrix: FloatArray, placed_parts: tuple[list[FloatArray], list[NDArray[Any]]]) -> None:
+    found = package.object(key)
+    own_vertices, own_faces = found.mesh()
+    if len(own_faces) and not 0 <= int(own_faces.min()) <= int(own_faces.max()) < len(own_vertices):
+        wrong = int(own_faces.min()) if own_faces.min() < 0 else int(own_faces.max())
+        raise damaged(package.name, f"has a face that names vertex {wrong}, counted from 0, but its object holds {len(own_vertices)} vertices")
+    vertices, faces = placed(own_vertices, own_faces, matrix)
+    placed_parts[0].append(vertices)
+    placed_parts[1].append(faces)
+    for component in found.components:
+        inner = product(matrix, component.matrix)
+        _place(package, (_part_path(component.path, key[0]), component.object_id), inner, placed_parts)
