@@ -49,7 +49,7 @@ def plan_element(tables: PlanTables, target: Target, element: Element) -> Recipe
     decided = decided_for(tables.decisions, target, element, tables.finds)
     candidates, rejected = gather_candidates(tables, target, element, decided)
     if decided.class_decision and decided.evidence in (EvidenceClass.NONE, EvidenceClass.SCU):
-        return _recipe_by_hand(target, element, decided, (*rejected, *_overruled(candidates)))
+        return _recipe_by_hand(target, element, decided, _tried(tables, _Look(target, element, candidates, rejected, None, True)))
     choice = _choose(tables, target, element, candidates, decided)
     look = _Look(target, element, candidates, rejected, choice.candidate, choice.is_forced)
     tried = _tried(tables, look)
@@ -126,14 +126,13 @@ def _open_classes(tables: PlanTables, element: Element) -> tuple[str, ...]:
 def _tried(tables: PlanTables, look: _Look) -> tuple[Attempt, ...]:
     order = _open_classes(tables, look.element)
     places = places_in_order(order)
-    chosen_place = len(order)
-    if look.chosen:
-        chosen_place = -1 if look.is_forced else places[look.chosen.evidence]
+    chosen_place = places[look.chosen.evidence] if look.chosen and not look.is_forced else len(order)
     seen = {attempt.evidence for attempt in look.rejected} | {candidate.evidence for candidate in look.candidates}
     empty = [
         Attempt(EvidenceClass(code), "", _why_class_is_empty(code, look.target, look.element))
         for code in order
-        if places[code] < chosen_place and code not in seen and not (look.element.side is Side.MEDIAN and code in REFLECTED_CLASSES)
+        if not look.is_forced and places[code] < chosen_place and code not in seen
+        and not (look.element.side is Side.MEDIAN and code in REFLECTED_CLASSES)
     ]
     others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order)) for c in look.candidates if c is not look.chosen]
     attempts = [*empty, *look.rejected, *others]
@@ -163,10 +162,6 @@ def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
     if look.is_forced or look.chosen is None:
         return f"{USABLE}but a person decided otherwise"
     return f"{USABLE}ranks after {look.chosen.find.find}"
-
-
-def _overruled(candidates: Sequence[Candidate]) -> tuple[Attempt, ...]:
-    return tuple(Attempt(c.evidence, c.find.find, f"{USABLE}but a person decided otherwise") for c in candidates)
 
 
 def _recipe_by_hand(target: Target, element: Element, decided: Decided, tried: tuple[Attempt, ...]) -> Recipe:

@@ -31,6 +31,7 @@ from meshtools.factor import (
 )
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Find, Finding, Register, Severity, Side, Target
 from meshtools.plan_decisions import Decided, named_find, signature
+from meshtools.register_finds import is_whole
 from meshtools.settings import PlanSettings, Settings
 
 PRESERVATION_WEIGHT = 0.25
@@ -199,7 +200,8 @@ def _doubts(tables: PlanTables, target: Target, candidate: Candidate) -> list[Fi
         doubts.append(Finding(Severity.REVIEW, "pathology-reflected", message, find.pathology))
     if find.find in tables.twins:
         others = ", ".join(tables.twins[find.find])
-        message = f"{animal_of(find)} has {len(tables.twins[find.find])} finds of this {find.side.value} {find.element} ({others}): which one is it?"
+        question = "which one is it?" if is_whole(find) else "which one is it, or are they pieces of one bone?"
+        message = f"{animal_of(find)} has {len(tables.twins[find.find])} finds of this {find.side.value} {find.element} ({others}): {question}"
         doubts.append(Finding(Severity.REVIEW, "duplicate-element", message, others))
     if candidate.is_stub:
         message = f"Of {find.find} only {find.preserved_percent:g} % is preserved."
@@ -210,6 +212,11 @@ def _doubts(tables: PlanTables, target: Target, candidate: Candidate) -> list[Fi
 def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[Finding, ...]:
     """What a person should know of the chosen find, without a decision being needed."""
     find, remarks = candidate.find, []
+    if not is_whole(find):
+        is_share_stated = find.preserved_percent is not None
+        message = f"{find.find} is only a part of the bone ({find.portion}), so the replica is no more than that"
+        message += "." if is_share_stated else "; how much of the bone it is, is not stated."
+        remarks.append(Finding(Severity.NOTE if is_share_stated else Severity.REVIEW, "portion", message, find.portion))
     if _words(find.deformation) not in ("", "none"):
         message = f"{find.find} is deformed ({find.deformation}); the replica keeps the deformation."
         remarks.append(Finding(Severity.REVIEW, "deformed", message, find.deformation))

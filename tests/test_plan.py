@@ -240,6 +240,20 @@ def test_two_finds_of_one_bone_take_the_better_preserved_and_ask() -> None:
     assert (left.finds, left.status, codes(left)) == (("b",), "ask", {"duplicate-element"})
 
 
+def test_a_part_of_a_bone_of_unstated_share_is_reported() -> None:
+    left = recipe(make_plan(register([find("f1", "femur", L, portion="distal half")])))
+    assert codes(left) == {"portion"}
+
+
+def test_the_next_best_way_is_the_first_that_needs_nobody() -> None:
+    finds = [find("own", "femur", L), find("ill", "femur", R, pathology="callus"), find("donor", "femur", L, "ind-b")]
+    assert [(a.find, a.why[:8]) for a in recipe(make_plan(register(finds, BIG + SMALL))).tried] == [("ill", "needs a "), ("donor", "usable, ")]
+    left_out = recipe(make_plan(register(finds, BIG + SMALL, (decide("class", "NONE"),))))
+    best = next_best(left_out.tried)
+    assert best is not None
+    assert best.find == "own"
+
+
 def test_a_gap_says_what_was_tried_and_a_scan_is_named() -> None:
     plan = make_plan(register([]))
     left = recipe(plan)
