@@ -21,6 +21,7 @@ from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.model import Severity, plain
+from meshtools.register_checks import place_of
 from meshtools.workspace import Workspace, open_workspace
 
 REPOSITORY = Path(__file__).resolve().parent.parent
@@ -53,7 +54,8 @@ def check(options: argparse.Namespace) -> Answer:
     """`bonewright check`: all problems of the tables (exit 2), contradictions (exit 1) or a clean bill (exit 0)."""
     register = open_workspace(options.batch).register
     needs_person = any(finding.severity is not Severity.NOTE for finding in register.findings)
-    lines = [f"{f.severity.value}: {f.message}" for f in register.findings]
+    places = [place_of(finding, register) for finding in register.findings]
+    lines = [f"{f.severity.value}: {f.message}" + (f" [{place}]" if place else "") for f, place in zip(register.findings, places, strict=True)]
     lines.append(
         f"{len(register.finds)} finds, {len(register.elements)} elements, {len(register.targets)} targets; "
         f"at least {register.min_individuals} individuals (minimum number, from repeated elements)."
@@ -152,7 +154,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     totals = Counter(row["status"] for row in rows)
     lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in rows if row["status"] in ("failed", "review")]
     lines.append(str(workspace.folder / "results" / "index.html"))
-    order = ("ready", "review", "failed", "gap", "left out", "to build")
+    order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     needs_person = any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "totals": dict(sorted(totals.items())), "index": lines[-2]}
@@ -168,7 +170,7 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
         name = f"{recipe.target}/{recipe.element}"
         row = {"target": recipe.target, "element": recipe.element, "class": recipe.evidence.value, "why": recipe.reason}
         if name not in workspace.worklist.jobs["report"]:
-            row["status"] = "gap" if recipe.status != "planned" else "left out"
+            row["status"] = "gap"
         elif ("rebuild", name) in stale or ("report", name) in stale:
             row["status"] = "to build"
         else:

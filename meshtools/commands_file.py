@@ -73,10 +73,10 @@ def _triple(option: str, text: str) -> tuple[float, float, float]:
 def _read(path: Path, unit: str) -> Mesh:
     """A scan file as a mesh in mm with coincident vertices merged, so that closed bodies are seen as closed."""
     from meshtools.files.read_scan import read_scan
-    from meshtools.geometry.weld import weld
+    from meshtools.geometry.weld import weld_scan
 
     raw = read_scan(path)
-    return weld(Mesh.create(raw.vertices * MM_PER_UNIT[Unit(unit)], raw.faces, colour=raw.colour)).mesh
+    return weld_scan(raw.vertices * MM_PER_UNIT[Unit(unit)], raw.faces, raw.colour).mesh
 
 
 def _write(path: Path, mesh: Mesh) -> None:

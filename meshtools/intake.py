@@ -63,7 +63,7 @@ def scan_files(batch: Path) -> list[str]:
 def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerdict:
     """Read one scan and judge it: readable, unit known, coverage, spacing against the tolerance at target size."""
     from meshtools.files.read_scan import read_scan
-    from meshtools.geometry.weld import weld
+    from meshtools.geometry.weld import weld_scan
 
     name = find.find if find else ""
     try:
@@ -72,23 +72,23 @@ def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerd
         return ScanVerdict(scan, name, "re-scan", (str(error),), used_by=_used_by(workspace, name))
     unit = find.unit if find else Unit.NONE
     mm_per_unit = MM_PER_UNIT.get(unit)
-    mesh = weld(Mesh.create(raw.vertices * (mm_per_unit or 1.0), raw.faces)).mesh
+    mesh = weld_scan(raw.vertices * (mm_per_unit or 1.0), raw.faces, None).mesh
     return _judge(workspace, scan, name, mesh, mm_per_unit is not None)
 
 
 def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: bool) -> ScanVerdict:
     import numpy as np
 
-    from meshtools.geometry.measure import median_spacing
-    from meshtools.geometry.pieces import label_pieces
+    from meshtools.geometry.measure import edge_spacing
+    from meshtools.geometry.pieces import face_areas, label_pieces
     from meshtools.geometry.rims import close_rims, find_rims
 
     rims = find_rims(mesh)
     closed = close_rims(mesh, rims, 1)
-    areas = np.linalg.norm(np.cross(*(closed.vertices[closed.faces[:, k]] - closed.vertices[closed.faces[:, 0]] for k in (1, 2))), axis=1)
+    areas = face_areas(closed.vertices, closed.faces)
     missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
     limit_mm = workspace.register.settings.clean.part_tolerance_mm / max(1.0, largest_factor_by_find(workspace.plan).get(name, 1.0))
-    spacing_mm = round(median_spacing(mesh), 4) if has_unit else None
+    spacing_mm = round(edge_spacing(mesh), 4) if has_unit else None
     reasons = []
     if missing_percent > MOST_MISSING_PERCENT:
         reasons.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
@@ -110,7 +110,8 @@ def _picture(mesh: Mesh, rims: Sequence[Any]) -> bytes:
     on_rim = np.zeros(len(mesh.vertices), dtype=bool)
     for rim in rims:
         on_rim[rim.vertices] = True
-    colours = np.where(on_rim[mesh.faces].any(axis=1)[:, None], [213, 94, 0], [205, 200, 190]).astype(np.uint8)
+    is_red = np.any(on_rim[mesh.faces], axis=1)
+    colours = np.array([[205, 200, 190], [213, 94, 0]], dtype=np.uint8)[is_red.astype(np.intp)]
     return encode_png(render_picture(mesh, colours, "oblique", (700, 500)))
 
 

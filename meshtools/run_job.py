@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 TRY_AGAIN = 75
-SINGLE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
+SINGLE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 def main(arguments: list[str]) -> int:

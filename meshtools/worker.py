@@ -6,6 +6,7 @@ code. The worker ends with the process that started it, and its children end wit
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import os
 import selectors
@@ -71,7 +72,7 @@ class Worker:
             code = run_job(Path(), stage, name, key)
         finally:
             if code not in (0, 75):
-                sys.excepthook(*sys.exc_info())  # type: ignore[arg-type]
+                sys.excepthook(*sys.exc_info())
             sys.stderr.flush()
             os._exit(code)
 
@@ -82,10 +83,8 @@ class Worker:
                 return
             code = os.waitstatus_to_exitcode(status)
             connection = self._children.pop(pid)
-            try:
+            with contextlib.suppress(OSError):  # the client may be gone; the record, if any, stands
                 connection.sendall(bytes([code if code >= 0 else 128 - code]))
-            except OSError:
-                pass  # the client is gone; the record, if any, stands
             connection.close()
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from meshtools.handover import HandOver
 from meshtools.keys import ContentHashes, code_digest, sha256_of
-from meshtools.model import Decision, EvidenceClass, Find, Plan, Recipe, Register, Side, Unit, plain
+from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe, Register, Side, Target, Unit, plain
 from meshtools.plan import largest_factor_by_find
 
 Job = dict[str, Any]
@@ -165,13 +165,25 @@ def _index_job(register: Register, plan: Plan, report: Mapping[str, Job]) -> Job
     unbuilt = [r for r in plan.recipes if not is_built(r)]
     job = {
         "plan": plan_json(plan),
-        "elements": [plain(element) | {"slug": element.slug} for element in register.elements],
+        "elements": [plain(element) | {"slug": element.slug} for element in sorted(register.elements, key=_place)],
         "report_keys": {name: item["key"] for name, item in report.items()},
         "register_findings": plain(register.findings),
         "min_individuals": register.min_individuals,
+        "target_words": {target.name: _target_words(target) for target in register.targets},
         "left_out": sorted(name_of(r) for r in unbuilt if r.status != "gap" and r.evidence is EvidenceClass.NONE),
     }
     return _sealed("index", "index", job)
+
+
+def _place(element: Element) -> tuple[str, str, int, str, str]:
+    """Where an element stands in the index: by group, series and position, whatever the order of the table's rows."""
+    return element.group, element.series, element.position or 0, element.name, element.side.value
+
+
+def _target_words(target: Target) -> str:
+    if target.is_individual:
+        return f"At the size of individual {target.individual}."
+    return f"At {target.size_factor:g} times the size of individual {target.individual}, as stated in config.yaml."
 
 
 def plan_json(plan: Plan) -> Job:

@@ -11,6 +11,7 @@ from typing import Any
 from meshtools.errors import UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.handover import read_hand_overs
+from meshtools.jobs.index import plan_bytes
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import job_file, record_path
 from meshtools.keys import ContentHashes
@@ -61,17 +62,15 @@ class Workspace:
         """Lay down the plain dict of every job; files that are the same already are left alone."""
         for stage, jobs in self.worklist.jobs.items():
             for name, job in jobs.items():
-                _write_changed(self.folder / job_file(stage, name), json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False))
+                _write_changed(self.folder / job_file(stage, name), json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False).encode())
         self.save_hashes()
 
     def write_plan(self) -> None:
         """Bring results/plan.json up to date; its bytes change only when the plan does."""
-        text = json.dumps(plan_json(self.plan), sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-        _write_changed(self.folder / "results" / "plan.json", text)
+        _write_changed(self.folder / "results" / "plan.json", plan_bytes(plan_json(self.plan)))
 
 
-def _write_changed(path: Path, text: str) -> None:
-    content = text.encode()
+def _write_changed(path: Path, content: bytes) -> None:
     if not path.is_file() or path.read_bytes() != content:
         write_atomic(path, content)
 

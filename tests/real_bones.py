@@ -10,7 +10,6 @@ import sys
 import zipfile
 from pathlib import Path
 
-
 CACHE = Path(__file__).resolve().parent.parent / ".cache"
 DOG = CACHE / "dog"
 N_BONES = 172

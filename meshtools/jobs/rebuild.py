@@ -14,7 +14,7 @@ from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
-from meshtools.model import Finding, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, status_of
+from meshtools.model import Finding, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, plain, status_of
 from meshtools.plain import from_plain
 from meshtools.settings import RebuildSettings
 from meshtools.stages.rebuild import rebuild_element
@@ -34,7 +34,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
             reasons += [finding["message"] for finding in clean["findings"] if finding["severity"] == "failed"]
         else:
             cleaned.append((find, *_clean_mesh(batch, clean)))
-            openings += _openings_mm(job["openings"], find, clean["facts"]["mm_per_scan_unit"])
+            openings += _openings_mm(job["openings"], find, clean["facts"]["mm_per_unit"])
     try:
         if reasons:
             raise GeometryError(" ".join(reasons))
@@ -83,11 +83,11 @@ def _openings_mm(rows: list[dict[str, Any]], find: str, mm_per_scan_unit: float)
 def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: StageResult) -> None:
     """Write the replica; where it may be delivered also STL, 3MF and GLB, each read back from disk before the record is written."""
     contents = {"replica.ply": write_replica_ply(result.mesh)}
-    frames: dict[str, Any] = {"replica.ply": np.eye(4).tolist()}
+    frames: dict[str, Any] = {"replica.ply": result.facts["replica_from_scan"]}
     if result.facts["deliverable"]:
-        label = PartLabel(job["part_id"], job["revision"], job["recipe"]["target"], job["recipe"]["element"], job["recipe"]["class"])
+        label = PartLabel(job["part_id"], str(job["revision"]), job["recipe"]["target"], job["recipe"]["element"], job["recipe"]["class"])
         for name, encode in (("replica.stl", encode_stl), ("replica.3mf", encode_3mf), ("replica.glb", encode_glb)):
-            delivery = encode(result.mesh, label, result.sources)
+            delivery = encode(result.mesh, label, result.sources, result.facts["replica_from_scan"])
             contents[name] = delivery.content
             frames[name] = np.asarray(delivery.delivered_from_scan).tolist()
     facts = dict(result.facts) | {"part_id": job["part_id"], "revision": job["revision"], "delivered_from_scan": frames}
@@ -97,12 +97,18 @@ def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: Stag
 
 def check_deliveries(batch: Path, record: Record) -> tuple[Finding, ...]:
     """Read every delivered file back and compare it with what was planned; also look for files that should be there."""
-    if not record.facts["deliverable"]:
+    return check_written(batch, {"facts": record.facts, "files": plain(record.files)})
+
+
+def check_written(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """The same check for a record as it stands on disk."""
+    facts = record["facts"]
+    if not facts["deliverable"]:
         return ()
     findings: list[Finding] = []
-    for entry in record.files:
-        planned = PlannedPart(record.facts["volume_mm3"], tuple(record.facts["extents_mm"]), entry.sha256)
-        findings += verify_delivery(batch / entry.path, planned)
-    missing = set(FILES.names) - {Path(entry.path).name for entry in record.files}
+    for entry in record["files"]:
+        planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"])
+        findings += verify_delivery(batch / entry["path"], planned)
+    missing = set(FILES.names) - {Path(entry["path"]).name for entry in record["files"]}
     findings += [Finding(Severity.FAILED, "delivery-missing", f"{name} was not written.") for name in sorted(missing)]
     return tuple(findings)

@@ -23,9 +23,10 @@ from meshtools.report.sheet import make_sheet, sheet_json
 from meshtools.report.viewer_mesh import MOST_FACES, viewer_mesh
 from meshtools.report.words import class_words
 
-FILES = JobFiles(("report.html",))
+FILES = JobFiles(("picture.png", "report.html"))
 NOBODYS = (EvidenceClass.FILL, EvidenceClass.MADE)
 PICTURE_PX = (900, 600)
+THUMBNAIL_PX = (240, 160)
 
 
 def run(batch: Path, job: Mapping[str, Any]) -> None:
@@ -36,13 +37,15 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     extra: dict[str, Any] = {}
     if rebuild["status"] != "failed":
         extra = _shape(batch, job, records)
+    thumbnail = extra.pop("thumbnail_png", None)
     records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
     sheet = make_sheet(_sheet_job(job) | extra, records)
     facts = _json(sheet)
     every = [from_plain(Finding, {k: v for k, v in row.items() if k != "stage"}) for row in facts["findings"]]
     status = {"ready": "ok"}.get(facts["status"], facts["status"])
+    contents = {"report.html": bone_page(sheet).encode()} | ({"picture.png": thumbnail} if thumbnail else {})
     record = Record("report", job["key"], status, facts, tuple(every), (), ())
-    write_results(batch, f"results/{job['name']}/report.json", record, {"report.html": bone_page(sheet).encode()}, FILES)
+    write_results(batch, f"results/{job['name']}/report.json", record, contents, FILES)
 
 
 def _json(sheet: Mapping[str, Any]) -> dict[str, Any]:
@@ -104,6 +107,7 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
         "viewer": viewer_mesh(view, sources, error_mm, deviation_mm, job["part_tolerance_mm"]),
         "picture_png": encode_png(render_picture(view, class_colours(view, sources), "oblique", PICTURE_PX)),
     }
+    extra["thumbnail_png"] = encode_png(render_picture(view, class_colours(view, sources), "oblique", THUMBNAIL_PX))
     if scan is not None:
         extra["deviation"] = plain(compare(replica, scan))
     return extra
@@ -128,7 +132,7 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
             raw = read_scan(batch / path)
         except ScanError:
             return None
-        factor = records[f"clean/{find}"]["facts"]["mm_per_scan_unit"]
+        factor = records[f"clean/{find}"]["facts"]["mm_per_unit"]
         mesh = Mesh.create(raw.vertices * factor, raw.faces)
         mesh = reflect(mesh) if job["recipe"]["reflect"] else mesh
         parts.append(scale(mesh, job["recipe"]["factor"]))

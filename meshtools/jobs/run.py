@@ -49,7 +49,7 @@ def write_crash_record(batch: Path, stage: str, name: str, key: str, code: int) 
     """Record that a job's process ended by itself (a crash in native code, no memory), so that the other bones go on."""
     reason = f"signal {code - 128}" if code > 128 else f"code {code}"
     message = f"{name}: the {stage} job ended without a result ({reason}); see logs/{stage}-{name.replace('/', '-')}.log. Build again, or report it."
-    files = getattr(import_module(f"meshtools.jobs.{stage}"), "FILES")
+    files = import_module(f"meshtools.jobs.{stage}").FILES
     write_results(batch, record_path(stage, name), failed_record(stage, key, "crash", message), {}, files)
 
 

@@ -1,0 +1,74 @@
+"""The index job: results/index.html, summary.csv and plan.json over all elements of the batch."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.model import Finding, Record, Severity, plain
+from meshtools.report.index import index_page, summary_csv
+
+FILES = JobFiles(("index.html", "plan.json", "summary.csv"))
+
+
+def run(batch: Path, job: Mapping[str, Any]) -> None:
+    """Write the index of the batch from the records of the pages."""
+    rows = [_row(batch, job, recipe) for recipe in job["plan"]["elements"]]
+    contents = {
+        "index.html": index_page(_index(job, rows)).encode(),
+        "plan.json": plan_bytes(job["plan"]),
+        "summary.csv": summary_csv(rows).encode(),
+    }
+    totals: dict[str, int] = {}
+    for row in rows:
+        totals[row["status"]] = totals.get(row["status"], 0) + 1
+    record = Record("index", job["key"], "ok", {"totals": dict(sorted(totals.items()))}, (), (), ())
+    write_results(batch, "results/index.json", record, contents, FILES)
+
+
+def plan_bytes(plan: Mapping[str, Any]) -> bytes:
+    """plan.json, which changes its bytes only when the plan changes."""
+    return (json.dumps(plan, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def _row(batch: Path, job: Mapping[str, Any], recipe: Mapping[str, Any]) -> dict[str, Any]:
+    name = f"{recipe['target']}/{recipe['element']}"
+    row = {"target": recipe["target"], "element": recipe["element"], "class": recipe["class"], "volume_mm3": None, "mass_kg": None, "report": ""}
+    if name not in job["report_keys"]:
+        left_out = Finding(Severity.NOTE, "left-out", recipe["reason"])
+        nothing = Finding(Severity.REVIEW, "no-source", recipe["reason"])
+        return row | {"status": "gap", "findings": [plain(left_out if name in job["left_out"] else nothing)]}
+    page = read_record(batch / f"results/{name}/report.json")
+    if page is None or page["key"] != job["report_keys"][name]:
+        raise StaleInputError(f"results/{name}/report.json: the page is not the planned one. Build again.")
+    if "crash" in {finding["code"] for finding in page["findings"]} and "measures" not in page["facts"]:
+        return row | {"status": "failed", "findings": page["findings"]}
+    facts = page["facts"]
+    picture = batch / f"results/{name}/picture.png"
+    return row | {
+        "status": facts["status"],
+        "findings": page["findings"],
+        "volume_mm3": facts["measures"]["volume_mm3"],
+        "mass_kg": facts["mass"]["mass_kg"],
+        "report": f"{name}/report.html",
+        "picture_png": picture.read_bytes() if picture.is_file() else None,
+    }
+
+
+def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    order = {element["slug"]: place for place, element in enumerate(job["elements"])}
+    completeness = job["plan"]["completeness"]
+    targets = []
+    for name in sorted({row["target"] for row in rows}):
+        mine = sorted((row for row in rows if row["target"] == name), key=lambda row: (order.get(row["element"], len(order)), row["element"]))
+        targets.append({"name": name, "words": job["target_words"][name], "rows": mine, "completeness": completeness[name]})
+    return {
+        "title": "Replicas of the batch",
+        "targets": targets,
+        "findings": [*job["register_findings"], *job["plan"]["findings"]],
+        "next_steps": job["plan"]["next_steps"],
+        "min_individuals": job["min_individuals"],
+    }

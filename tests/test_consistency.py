@@ -1,0 +1,97 @@
+"""What keeps the house in order: import directions, documented commands, small functions, no broad excepts."""
+
+from __future__ import annotations
+
+import argparse
+import ast
+from pathlib import Path
+
+import pytest
+
+from meshtools.cli import build_parser
+
+ROOT = Path(__file__).resolve().parent.parent
+MODULES = sorted((ROOT / "meshtools").rglob("*.py"))
+
+# a layer may import its own and lower ones
+LAYERS = {
+    "errors": 0, "units": 0, "settings": 1, "model": 2, "plain": 3, "keys": 3, "batch_lock": 3, "answer": 3, "settings_file": 4, "geometry": 4, "files": 4, "register": 5,
+    "factor": 5, "completeness": 5, "plan": 6, "stages": 5, "report": 5, "jobs": 7, "handover": 7, "worklist": 8, "workspace": 9,
+    "worker": 9, "run_job": 9, "glue": 10, "intake": 10, "commands": 11, "cli": 12,
+}  # fmt: skip
+
+
+def layer_of(module: str) -> int:
+    """Layer of `meshtools.<name>...`; register_rows counts as register."""
+    head = module.split(".")[1] if "." in module else "errors"
+    for name in (head, head.split("_")[0]):
+        if name in LAYERS:
+            return LAYERS[name]
+    raise AssertionError(f"{module} has no layer: say where it belongs")
+
+
+def imports_of(path: Path) -> set[str]:
+    """Names of the meshtools modules that a file imports, anywhere in it."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("meshtools."):
+            found.add(node.module)
+        elif isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names if alias.name.startswith("meshtools."))
+    return found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_a_module_imports_only_its_own_layer_and_lower_ones(path: Path) -> None:
+    own = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+    entry_points = {"meshtools.run_job"}  # what the glue needs of it is a table of environment variables
+    wrong = {name for name in imports_of(path) - entry_points if own.count(".") and layer_of(name) > layer_of(own)}
+    assert wrong == set()
+
+
+def test_geometry_knows_neither_files_nor_stages() -> None:
+    for path in (ROOT / "meshtools" / "geometry").glob("*.py"):
+        assert not {name for name in imports_of(path) if name.split(".")[1] in ("files", "stages", "jobs", "report")}, path.name
+
+
+def test_no_stage_imports_another() -> None:
+    for path in (ROOT / "meshtools" / "stages").glob("*.py"):
+        assert not {name for name in imports_of(path) if name.startswith("meshtools.stages")}, path.name
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_functions_stay_below_60_lines_and_modules_below_400(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert text.count("\n") <= 400
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            docstring = ast.get_docstring(node, clean=False)
+            n_lines = node.end_lineno - node.lineno + 1 - (docstring.count("\n") + 1 if docstring else 0)  # type: ignore[operator]
+            assert n_lines <= 60, f"{node.name}: {n_lines} lines"
+
+
+def commands() -> list[str]:
+    action = next(a for a in build_parser()._actions if isinstance(a, argparse._SubParsersAction))
+    return sorted(action.choices)
+
+
+@pytest.mark.parametrize("command", commands())
+def test_every_command_is_documented(command: str) -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert f"bonewright {command}" in text
+
+
+def test_the_command_line_never_imports_snakemake() -> None:
+    import subprocess
+    import sys
+
+    code = "import sys, meshtools.cli, meshtools.commands_batch, meshtools.commands_file, meshtools.glue; print('snakemake' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == "False"
+
+
+def test_no_file_names_a_path_of_one_machine_or_a_registry_host() -> None:
+    hosts = ("pypi" + ".org", "registry.npm" + "js", "deb.deb" + "ian", "pythonhosted" + ".org")
+    paths = [*ROOT.glob("*.*"), *(ROOT / "setup").glob("*"), *(ROOT / "viewer").glob("*.*"), *MODULES]
+    for path in (path for path in paths if path.is_file()):
+        text = path.read_text(encoding="utf-8", errors="ignore")
+        assert not any(host in text for host in hosts), path.name
