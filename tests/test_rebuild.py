@@ -121,14 +121,14 @@ class TestClosing:
         assert (finding.severity, finding.limit, result.facts["deliverable"]) == (Severity.REVIEW, 25.0, False)
 
     def test_a_wide_rim_that_a_person_named_is_closed(self):
-        opening = Opening(4, "f-1", "break", 30.0, 20.0, 25.0, 40.0, "close")
+        opening = Opening(4, "f-1", "break", 15.0, 20.0, 50.0, 40.0, "close")
         result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(opening,))
         assert result.facts["deliverable"]
         assert result.facts["volume_mm3"] == pytest.approx(60_000 * 1.25**3)
         assert {"filled-area", "fill-span"} <= set(codes(result))
 
     def test_a_rim_that_a_person_keeps_open_is_never_closed_silently(self):
-        opening = Opening(4, "f-1", "foramen", 3.0, 2.0, 2.5, 4.0, "keep")
+        opening = Opening(4, "f-1", "foramen", 1.5, 2.0, 5.0, 4.0, "keep")
         result = rebuilt(lidless(box((0, 0, 0), (3, 4, 5))), openings=(opening,))
         assert "open-rim-kept" in codes(result)
         assert not result.facts["deliverable"]
@@ -171,9 +171,9 @@ class TestReplica:
         mesh = box((0, 0, 0), (3, 4, 5), [0] * 10 + [1, 1])
         sources = (*SCANNED, SourceEntry(EvidenceClass.FILL, "f-1", Origin.FILLED))
         result = rebuild_element(RECIPE, [("f-1", mesh, sources)], RebuildSettings(), ())
-        assert result.facts["evidence_share"] == pytest.approx({"DON-R": 74 / 94, "FILL": 20 / 94})
-        assert result.facts["volume_from_bone_percent"] == pytest.approx(100 * 74 / 94)
-        assert result.facts["filled_area_percent"] == pytest.approx(100 * 20 / 94)
+        assert result.facts["evidence_share"] == pytest.approx({"DON-R": 82 / 94, "FILL": 12 / 94})
+        assert result.facts["volume_from_bone_percent"] == pytest.approx(100 * 82 / 94)
+        assert result.facts["filled_area_percent"] == pytest.approx(100 * 12 / 94)
 
     def test_two_finds_keep_their_own_sources(self):
         recipe = dataclasses.replace(RECIPE, finds=("f-1", "f-2"))

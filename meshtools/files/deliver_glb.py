@@ -1,0 +1,129 @@
+"""A part as GLB (glTF 2.0, Khronos): metres, +Y up, the colour of each face's evidence class, the part's label as extras."""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.files.deliver_frame import (
+    EVIDENCE_COLOURS,
+    Delivery,
+    PartLabel,
+    Recentred,
+    classes_of,
+    finds_of,
+    recentre,
+    scan_matrix,
+)
+from meshtools.model import ColourArray, EvidenceClass, FloatArray, Mesh, SourceEntry
+
+METRES_PER_MM = 0.001
+_MAGIC, _VERSION, _JSON_CHUNK, _BINARY_CHUNK = 0x46546C67, 2, 0x4E4F534A, 0x004E4942
+_FLOAT, _UNSIGNED_BYTE, _UNSIGNED_INT = 5126, 5121, 5125
+_VERTEX_BUFFER, _INDEX_BUFFER = 34962, 34963
+Y_UP_FROM_Z_UP = np.array([[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0]])
+"""A rotation, determinant +1: glTF's +Y is our +z."""
+
+
+def encode_glb(
+    mesh: Mesh, label: PartLabel, sources: Sequence[SourceEntry], replica_from_scan: Sequence[Sequence[float]] | FloatArray | None = None
+) -> Delivery:
+    """GLB in metres about the middle of the part's box; a rotation in the node brings +z up to +Y.
+
+    COLOR_0 is the linear colour of the evidence class. Vertices are not split where classes meet, so the surface is closed by its
+    indices alone; such a vertex takes the class that is the lesser evidence, so a fill never looks smaller than it is. The class of every
+    single face is in the 3MF and the PLY. A scanned colour goes into the attribute _SCAN_COLOR, in sRGB.
+    """
+    part = recentre(mesh)
+    # rounded to 32-bit once more in metres, per coordinate, so equal coordinates stay equal and the surface stays closed
+    positions = (part.vertices.astype(np.float64) * METRES_PER_MM).astype("<f4")
+    colours = _vertex_colours(part, mesh.source[part.face_rows], sources)
+    indices = part.faces.astype("<u4")
+    buffers: dict[str, NDArray[Any]] = {"POSITION": positions, "COLOR_0": _with_alpha(_linear(colours))}
+    if mesh.colour is not None:
+        buffers["_SCAN_COLOR"] = _with_alpha(mesh.colour[part.vertex_rows])
+    content = _container(_document(buffers, indices, _extras(mesh, label, sources)), buffers, indices)
+    in_metres = np.diag([METRES_PER_MM, METRES_PER_MM, METRES_PER_MM, 1.0])
+    return Delivery(content, Y_UP_FROM_Z_UP @ in_metres @ part.matrix @ scan_matrix(replica_from_scan))
+
+
+def _vertex_colours(part: Recentred, source: NDArray[np.uint16], sources: Sequence[SourceEntry]) -> ColourArray:
+    """sRGB colour (n, 3) of every vertex: that of the last class, in the order of EvidenceClass, among its faces."""
+    classes = list(EvidenceClass)
+    rank_of_source = np.array([classes.index(entry.evidence) for entry in sources])
+    rank = np.zeros(len(part.vertices), dtype=np.int64)
+    np.maximum.at(rank, part.faces.ravel(), np.repeat(rank_of_source[source], 3))
+    colours: ColourArray = np.array([EVIDENCE_COLOURS[evidence] for evidence in classes], dtype=np.uint8)[rank]
+    return colours
+
+
+def _linear(colours: ColourArray) -> ColourArray:
+    """sRGB to linear (IEC 61966-2-1), as glTF wants vertex colours."""
+    share = colours.astype(np.float64) / 255.0
+    linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    rounded: ColourArray = np.rint(linear * 255.0).astype(np.uint8)
+    return rounded
+
+
+def _with_alpha(colours: ColourArray) -> ColourArray:
+    return np.column_stack([colours, np.full(len(colours), 255, dtype=np.uint8)])
+
+
+def _extras(mesh: Mesh, label: PartLabel, sources: Sequence[SourceEntry]) -> dict[str, Any]:
+    classes = classes_of(mesh.source, sources)
+    return {
+        "part_id": label.part_id,
+        "revision": label.revision,
+        "target": label.target,
+        "element": label.element,
+        "class": str(label.evidence),
+        "finds": list(finds_of(mesh.source, sources)),
+        "class_colours": {evidence.value: "#{:02X}{:02X}{:02X}".format(*EVIDENCE_COLOURS[evidence]) for evidence in classes},
+        "is_replica": True,
+    }
+
+
+def _document(buffers: dict[str, NDArray[Any]], indices: NDArray[np.uint32], extras: dict[str, Any]) -> dict[str, Any]:
+    views: list[dict[str, Any]] = []
+    accessors: list[dict[str, Any]] = []
+    offset = 0
+    for name, values in buffers.items():
+        views.append({"buffer": 0, "byteOffset": offset, "byteLength": values.nbytes, "target": _VERTEX_BUFFER})
+        offset += values.nbytes
+        accessor: dict[str, Any] = {"bufferView": len(accessors), "count": len(values)}
+        if name == "POSITION":
+            bounds = {"min": [float(low) for low in values.min(axis=0)], "max": [float(high) for high in values.max(axis=0)]}
+            accessor |= {"componentType": _FLOAT, "type": "VEC3"} | bounds
+        else:
+            accessor |= {"componentType": _UNSIGNED_BYTE, "type": "VEC4", "normalized": True}
+        accessors.append(accessor)
+    attributes = {name: number for number, name in enumerate(buffers)}
+    views.append({"buffer": 0, "byteOffset": offset, "byteLength": indices.nbytes, "target": _INDEX_BUFFER})
+    accessors.append({"bufferView": len(attributes), "count": indices.size, "componentType": _UNSIGNED_INT, "type": "SCALAR"})
+    primitive = {"attributes": attributes, "indices": len(attributes), "material": 0, "mode": 4}
+    return {
+        "asset": {"version": "2.0", "generator": "Bonewright"},
+        "scene": 0,
+        "scenes": [{"nodes": [0]}],
+        # glTF stores matrices by columns
+        "nodes": [{"name": extras["part_id"], "mesh": 0, "matrix": Y_UP_FROM_Z_UP.T.ravel().tolist(), "extras": extras}],
+        "meshes": [{"name": extras["part_id"], "primitives": [primitive]}],
+        "materials": [{"name": "evidence class", "pbrMetallicRoughness": {"metallicFactor": 0.0, "roughnessFactor": 0.8}}],
+        "accessors": accessors,
+        "bufferViews": views,
+        "buffers": [{"byteLength": offset + indices.nbytes}],
+    }
+
+
+def _container(document: dict[str, Any], buffers: dict[str, NDArray[Any]], indices: NDArray[np.uint32]) -> bytes:
+    text = json.dumps(document, separators=(",", ":"), ensure_ascii=True).encode("ascii")
+    text = text.ljust(-(-len(text) // 4) * 4)
+    binary = b"".join(values.tobytes() for values in (*buffers.values(), indices))
+    length = 12 + 8 + len(text) + 8 + len(binary)
+    head = struct.pack("<IIIII", _MAGIC, _VERSION, length, len(text), _JSON_CHUNK)
+    return head + text + struct.pack("<II", len(binary), _BINARY_CHUNK) + binary

@@ -1,0 +1,152 @@
+"""Read delivered files back without the code that wrote them: plain parsing of PLY, STL, 3MF and GLB to millimetres, +z up.
+
+These readers serve the check of a delivery only. They take what the format's specification allows our files to hold and raise
+ScanError for anything else.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import struct
+import zipfile
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+from xml.parsers import expat
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.errors import ScanError
+from meshtools.model import FloatArray
+
+_MM_PER_3MF_UNIT = {"micron": 0.001, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
+_PLY_TYPES = {"uchar": "<u1", "ushort": "<u2", "int": "<i4", "uint": "<u4", "float": "<f4", "double": "<f8"}
+
+
+@dataclass(frozen=True, eq=False)
+class DeliveredSurface:
+    """vertices (n, 3) float64 in mm, +z up; faces (m, 3) int64; `unit` as the file itself states it, '' where it cannot."""
+
+    vertices: FloatArray
+    faces: NDArray[np.int64]
+    unit: str = ""
+
+
+def read_delivered(content: bytes, suffix: str) -> DeliveredSurface:
+    """Parse the bytes of a delivered file by its suffix. ScanError when they are damaged or not of that format."""
+    reader = _READERS.get(suffix)
+    if reader is None:
+        raise ScanError(f"a '{suffix}' file is not one of the delivered formats {', '.join(_READERS)}")
+    try:
+        surface = reader(content)
+    except (ValueError, KeyError, IndexError, TypeError, struct.error, zipfile.BadZipFile, zlib.error, expat.ExpatError) as error:
+        raise ScanError(f"it cannot be read as {suffix}: {error}") from error
+    if not len(surface.faces):
+        raise ScanError("it holds no faces")
+    if surface.faces.min() < 0 or surface.faces.max() >= len(surface.vertices) or not np.isfinite(surface.vertices).all():
+        raise ScanError("a face names a vertex that is not there, or a vertex is not finite")
+    return surface
+
+
+def _read_stl(content: bytes) -> DeliveredSurface:
+    count = struct.unpack_from("<I", content, 80)[0]
+    if len(content) != 84 + 50 * count:
+        raise ValueError(f"{count} triangles are announced, {(len(content) - 84) / 50:g} are there")
+    corners = np.frombuffer(content, np.uint8, offset=84).reshape(count, 50)[:, 12:48].copy().view("<f4").astype(np.float64)
+    return DeliveredSurface(corners.reshape(-1, 3), np.arange(3 * count, dtype=np.int64).reshape(-1, 3))
+
+
+def _read_ply(content: bytes) -> DeliveredSurface:
+    end = content.index(b"end_header\n") + len(b"end_header\n")
+    lines = [line.split() for line in content[:end].decode("ascii").splitlines()]
+    if lines[0] != ["ply"] or lines[1] != ["format", "binary_little_endian", "1.0"]:
+        raise ValueError("it is not a binary little-endian PLY")
+    counts: dict[str, int] = {}
+    fields: dict[str, list[Any]] = {"vertex": [], "face": []}
+    element = ""
+    for words in lines[2:]:
+        if words[0] == "element":
+            element, counts[words[1]] = words[1], int(words[2])
+        elif words[:2] == ["property", "list"]:
+            fields[element] += [("corners_count", _PLY_TYPES[words[2]]), ("corners", _PLY_TYPES[words[3]], (3,))]
+        elif words[0] == "property":
+            fields[element].append((words[2], _PLY_TYPES[words[1]]))
+    vertices = np.frombuffer(content, np.dtype(fields["vertex"]), counts["vertex"], end)
+    faces = np.frombuffer(content, np.dtype(fields["face"]), counts["face"], end + vertices.nbytes)
+    if end + vertices.nbytes + faces.nbytes != len(content) or (faces["corners_count"] != 3).any():
+        raise ValueError("its length does not follow from its header")
+    points = np.column_stack([vertices[axis] for axis in "xyz"]).astype(np.float64)
+    return DeliveredSurface(points, faces["corners"].astype(np.int64))
+
+
+class _ModelPart:
+    """Gathers what the model part of a 3MF package says, element by element."""
+
+    def __init__(self) -> None:
+        self.unit = ""
+        self.coordinates: list[float] = []
+        self.corners: list[int] = []
+        self.n_meshes = 0
+        self.transforms: list[str] = []
+
+    def start(self, name: str, attributes: Mapping[str, str]) -> None:
+        if name == "vertex":
+            self.coordinates += (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
+        elif name == "triangle":
+            self.corners += (int(attributes["v1"]), int(attributes["v2"]), int(attributes["v3"]))
+        elif name == "mesh":
+            self.n_meshes += 1
+        elif name == "model":
+            self.unit = attributes.get("unit", "")
+        elif name in ("item", "component"):
+            self.transforms.append(attributes.get("transform", ""))
+
+
+def _read_3mf(content: bytes) -> DeliveredSurface:
+    with zipfile.ZipFile(io.BytesIO(content)) as package:
+        targets = [name for name in package.namelist() if name.lower().endswith(".model")]
+        if len(targets) != 1 or package.testzip() is not None:
+            raise ValueError("the package does not hold one sound model part")
+        model = package.read(targets[0])
+    part, parser = _ModelPart(), expat.ParserCreate()
+    parser.StartElementHandler = part.start
+    parser.Parse(model, True)
+    if part.n_meshes != 1 or part.transforms != [""]:
+        raise ValueError("the model is not one mesh placed once without a matrix")
+    points = np.array(part.coordinates, dtype=np.float32).astype(np.float64).reshape(-1, 3) * _MM_PER_3MF_UNIT[part.unit or "millimeter"]
+    return DeliveredSurface(points, np.array(part.corners, dtype=np.int64).reshape(-1, 3), part.unit)
+
+
+def _read_glb(content: bytes) -> DeliveredSurface:
+    magic, version, length, text_length, text_kind = struct.unpack_from("<4sIII4s", content)
+    if (magic, version, length, text_kind) != (b"glTF", 2, len(content), b"JSON"):
+        raise ValueError("the container's head does not fit its content")
+    document = json.loads(content[20 : 20 + text_length])
+    binary_length, binary_kind = struct.unpack_from("<I4s", content, 20 + text_length)
+    binary = content[28 + text_length : 28 + text_length + binary_length]
+    if binary_kind != b"BIN\0" or len(binary) != binary_length:
+        raise ValueError("the container's binary part is cut off")
+    nodes, meshes = document["nodes"], document["meshes"]
+    if len(nodes) != 1 or len(meshes) != 1 or len(meshes[0]["primitives"]) != 1:
+        raise ValueError("the scene is not one mesh in one node")
+    primitive = meshes[0]["primitives"][0]
+    points = _accessor(document, binary, primitive["attributes"]["POSITION"], "<f4", 3).astype(np.float64)
+    faces = _accessor(document, binary, primitive["indices"], "<u4", 1).astype(np.int64).reshape(-1, 3)
+    matrix = np.array(nodes[0].get("matrix", np.eye(4).ravel()), dtype=np.float64).reshape(4, 4).T
+    if np.linalg.det(matrix[:3, :3]) <= 0.0:
+        raise ValueError("the node's matrix turns the surface inside out")
+    world_m = points @ matrix[:3, :3].T + matrix[:3, 3]
+    return DeliveredSurface(np.column_stack([world_m[:, 0], -world_m[:, 2], world_m[:, 1]]) * 1000.0, faces, "meter")
+
+
+def _accessor(document: Mapping[str, Any], binary: bytes, number: int, kind: str, width: int) -> NDArray[Any]:
+    accessor = document["accessors"][number]
+    view = document["bufferViews"][accessor["bufferView"]]
+    start = view.get("byteOffset", 0) + accessor.get("byteOffset", 0)
+    return np.frombuffer(binary, np.dtype(kind), accessor["count"] * width, start).reshape(-1, width)
+
+
+_READERS: Mapping[str, Callable[[bytes], DeliveredSurface]] = {".ply": _read_ply, ".stl": _read_stl, ".3mf": _read_3mf, ".glb": _read_glb}

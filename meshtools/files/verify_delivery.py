@@ -1,0 +1,168 @@
+"""Prove that a delivered file, read from disk, is the part that was planned. Shares no code with the writers.
+
+Every file is read twice: by our own plain parsing and by a general library (trimesh; for 3MF lib3mf in strict mode). Both must
+find a closed, outward surface of the planned size and volume.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.errors import ScanError
+from meshtools.files.delivered_surface import DeliveredSurface, read_delivered
+from meshtools.model import Finding, FloatArray, Severity
+
+_EXPECTED_UNIT = {".3mf": "millimeter", ".glb": "meter"}
+_SINGLE_STEP_SHARE = 2.0**-20  # of the largest extent: eight of the steps that a part is rounded to in 32-bit formats
+_SINGLE_FLOOR_MM = 1e-4
+_DOUBLE_SHARE = 1e-9
+
+
+@dataclass(frozen=True)
+class PlannedPart:
+    """What a delivered file must hold: volume in mm3, extents (3,) in mm along x, y, z of the replica, SHA-256 of its bytes."""
+
+    volume_mm3: float
+    extents_mm: tuple[float, float, float]
+    sha256: str
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """What one reader found."""
+
+    n_bad_edges: int
+    volume_mm3: float
+    area_mm2: float
+    extents_mm: tuple[float, float, float]
+
+
+def verify_delivery(path: Path, planned: PlannedPart) -> tuple[Finding, ...]:
+    """Read a delivered PLY, STL, 3MF or GLB from disk and list everything that differs from the plan, each as a failed finding.
+
+    Codes: delivery-unreadable, delivery-hash, delivery-unit, delivery-open, delivery-inside-out, delivery-size, delivery-volume.
+    Tolerance: the rounding of 32-bit floats (a millionth of the largest extent) for STL, 3MF and GLB, of 64-bit floats for PLY.
+    """
+    suffix = path.suffix.lower()
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        return (_finding("unreadable", path, f"cannot be read ({error.strerror})"),)
+    findings = []
+    digest = hashlib.sha256(content).hexdigest()
+    if digest != planned.sha256:
+        findings.append(_finding("hash", path, "is not the file that was written", digest, planned.sha256))
+    try:
+        surface = read_delivered(content, suffix)
+        readings = [_measure(surface), _measure(_read_with_library(content, suffix))]
+    except ScanError as error:
+        return (*findings, _finding("unreadable", path, f"is no use: {error}"))
+    if suffix in _EXPECTED_UNIT and surface.unit != _EXPECTED_UNIT[suffix]:
+        findings.append(_finding("unit", path, f"states the unit '{surface.unit}'", surface.unit, _EXPECTED_UNIT[suffix]))
+    found = [_compare(path, reading, planned) for reading in readings]
+    codes: dict[str, Finding] = {}
+    for finding in (*found[0], *found[1]):
+        codes.setdefault(finding.code, finding)
+    return (*findings, *codes.values())
+
+
+def _finding(
+    code: str, path: Path, what: str, value: float | str | None = None, limit: float | str | None = None, unit: str = ""
+) -> Finding:
+    return Finding(Severity.FAILED, f"delivery-{code}", f"{path.name} {what}; do not use it, build again.", value, limit, unit)
+
+
+def _compare(path: Path, reading: _Measured, planned: PlannedPart) -> list[Finding]:
+    largest_mm = max(planned.extents_mm)
+    tolerance_mm = _DOUBLE_SHARE * largest_mm if path.suffix.lower() == ".ply" else _SINGLE_STEP_SHARE * largest_mm + _SINGLE_FLOOR_MM
+    findings = []
+    if reading.n_bad_edges:
+        findings.append(_finding("open", path, f"is not closed: {reading.n_bad_edges} edges lack a partner", reading.n_bad_edges, 0, "edges"))
+    if reading.volume_mm3 <= 0.0:
+        findings.append(_finding("inside-out", path, "faces inwards", reading.volume_mm3, 0.0, "mm3"))
+    worst = int(np.argmax(np.abs(np.subtract(reading.extents_mm, planned.extents_mm))))
+    if abs(reading.extents_mm[worst] - planned.extents_mm[worst]) > tolerance_mm:
+        what = f"measures {reading.extents_mm[worst]:.4f} mm along {'xyz'[worst]} instead of {planned.extents_mm[worst]:.4f} mm"
+        findings.append(_finding("size", path, what, reading.extents_mm[worst], planned.extents_mm[worst], "mm"))
+    volume_tolerance_mm3 = reading.area_mm2 * tolerance_mm + _DOUBLE_SHARE * planned.volume_mm3
+    if abs(abs(reading.volume_mm3) - planned.volume_mm3) > volume_tolerance_mm3:
+        what = f"holds {reading.volume_mm3:.3f} mm3 instead of {planned.volume_mm3:.3f} mm3"
+        findings.append(_finding("volume", path, what, reading.volume_mm3, planned.volume_mm3, "mm3"))
+    return findings
+
+
+def _measure(surface: DeliveredSurface) -> _Measured:
+    """Edges, volume, area and extents of a surface, its vertices known by their coordinates only (PLY: by their numbers)."""
+    faces = surface.faces
+    points = surface.vertices - surface.vertices.mean(axis=0)
+    a, b, c = (points[faces[:, corner]] for corner in range(3))
+    area_mm2 = float(np.sqrt(np.sum(np.cross(b - a, c - a) ** 2, axis=1)).sum() / 2.0)
+    x, y, z = np.ptp(surface.vertices[faces.ravel()], axis=0)
+    return _Measured(_count_bad_edges(surface.vertices, faces), float(np.sum(np.cross(a, b) * c) / 6.0), area_mm2, (float(x), float(y), float(z)))
+
+
+def _count_bad_edges(vertices: FloatArray, faces: NDArray[np.int64]) -> int:
+    """Edges that are not shared by exactly two faces of opposite direction, and the edges of faces with a repeated corner.
+
+    Corners count as one vertex where they have the same number, or, in a file that repeats its vertices for every face, the same place.
+    """
+    corners = faces
+    if len(vertices) == faces.size:
+        _, place = np.unique(vertices, axis=0, return_inverse=True)
+        corners = place.reshape(-1)[faces]
+    ends = np.roll(corners, -1, axis=1)
+    stride = int(corners.max()) + 1
+    forward = np.sort((corners * stride + ends).ravel())
+    backward = np.sort((ends * stride + corners).ravel())
+    n_repeated = int(np.count_nonzero(forward[1:] == forward[:-1]))
+    n_alone = int(np.setxor1d(forward, backward).size) // 2
+    return n_repeated + n_alone + int(np.count_nonzero(corners == ends))
+
+
+def _read_with_library(content: bytes, suffix: str) -> DeliveredSurface:
+    """The same file through a general library, in mm and +z up. ScanError when the library finds nothing in it."""
+    if suffix == ".3mf":
+        return _read_with_lib3mf(content)
+    import trimesh
+
+    try:
+        loaded = trimesh.load(io.BytesIO(content), file_type=suffix[1:], force="mesh", process=False)
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
+        raise ScanError(f"a general library cannot read it: {error}") from error
+    vertices, faces = np.asarray(loaded.vertices, dtype=np.float64), np.asarray(loaded.faces, dtype=np.int64)
+    if not len(faces):
+        raise ScanError("a general library finds no faces in it")
+    if suffix == ".glb":
+        vertices = np.column_stack([vertices[:, 0], -vertices[:, 2], vertices[:, 1]]) * 1000.0
+    return DeliveredSurface(vertices, faces)
+
+
+def _read_with_lib3mf(content: bytes) -> DeliveredSurface:
+    import lib3mf
+
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "part.3mf"
+        path.write_bytes(content)
+        try:
+            reader.ReadFromFile(str(path))
+        except lib3mf.ELib3MFException as error:
+            raise ScanError(f"the strict reader refuses it: {error}") from error
+    if reader.GetWarningCount():
+        raise ScanError(f"the strict reader warns: {reader.GetWarning(0)}")
+    bodies = model.GetMeshObjects()
+    if bodies.Count() != 1 or not bodies.MoveNext():
+        raise ScanError("it does not hold exactly one body")
+    body = bodies.GetCurrentMeshObject()
+    positions = np.frombuffer(memoryview((lib3mf.Position * body.GetVertexCount())(*body.GetVertices())), "<f4")
+    triangles = np.frombuffer(memoryview((lib3mf.Triangle * body.GetTriangleCount())(*body.GetTriangleIndices())), "<u4")
+    return DeliveredSurface(positions.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3).astype(np.int64))
