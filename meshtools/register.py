@@ -76,7 +76,7 @@ def _finds(rows: Sequence[Cells], skeleton: Skeleton, config: ConfigFile | None)
         if name and name in first_rows:
             cells.problem("find", f"names a find that row {first_rows[name]} has already; every find is one row.")
         first_rows.setdefault(name, cells.row)
-        find = find_from(cells, skeleton, config.folders if config else ()) if cells.is_aligned else None
+        find = find_from(cells, skeleton, config.folders if config else None) if cells.is_aligned else None
         if find is not None:
             finds[cells.row] = find
     return finds

@@ -39,15 +39,18 @@ def element_and_side(cells: Cells, skeleton: Skeleton) -> tuple[str, Side]:
     return name, side
 
 
-def find_from(cells: Cells, skeleton: Skeleton, folders: Sequence[ScanFolder]) -> Find | None:
-    """One row of bones.csv as a Find, `scan` relative to the batch (`scans/..`); None where a rule is broken."""
+def find_from(cells: Cells, skeleton: Skeleton, folders: Sequence[ScanFolder] | None) -> Find | None:
+    """One row of bones.csv as a Find, `scan` relative to the batch (`scans/..`); None where a rule is broken.
+
+    `folders` None means that config.yaml could not be read, so a missing unit is not told.
+    """
     for column in ("element", "side"):
         cells.filled(column)
     name, organism = _find_name(cells), cells.filled("organismID")
     element, side = element_and_side(cells, skeleton)
     scan = _scan_path(cells)
-    folder = max((f for f in folders if scan.startswith(f.folder + "/")), key=lambda f: len(f.folder), default=None)
-    unit, unit_source = _unit(cells, folder)
+    folder = max((f for f in folders or () if scan.startswith(f.folder + "/")), key=lambda f: len(f.folder), default=None)
+    unit, unit_source = _unit(cells, folder, is_judged=folders is not None)
     capture, capture_source = cells.text("capture"), "row"
     if not capture and folder is not None and folder.capture:
         capture, capture_source = folder.capture, folder.place
@@ -113,14 +116,15 @@ def is_outside(path: str) -> bool:
     return path.startswith(("/", "~")) or re.match(r"[A-Za-z]:", path) is not None or ".." in path.split("/")
 
 
-def _unit(cells: Cells, folder: ScanFolder | None) -> tuple[Unit | None, str]:
+def _unit(cells: Cells, folder: ScanFolder | None, is_judged: bool) -> tuple[Unit | None, str]:
     if cells.text("unit"):
         word = cells.choice("unit", [unit.value for unit in Unit])
         return (Unit(word) if word else None), "row"
     if folder is not None and folder.unit is not None:
         return folder.unit, folder.place
-    cells.problem("unit", "is empty and scans.folders in config/config.yaml declares none for the scan's folder; "
-                  "a unit is never guessed: write mm, cm, m, inch or none.")
+    if is_judged and (folder is None or folder.is_sound):
+        cells.problem("unit", "is empty and scans.folders in config/config.yaml declares none for the scan's folder; "
+                      "a unit is never guessed: write mm, cm, m, inch or none.")
     return None, "row"
 
 

@@ -29,11 +29,13 @@ Entries = Mapping[str, tuple[int, yaml.Node]]
 
 @dataclass(frozen=True)
 class ScanFolder:
-    """What scans.folders declares once for all scans below `folder` (relative to the batch, `scans/..`)."""
+    """What scans.folders declares once for all scans below `folder` (relative to the batch, `scans/..`). `is_sound` False: a unit
+    is declared, but wrongly, which is told once and not again in every row."""
 
     folder: str
     unit: Unit | None
     capture: str
+    is_sound: bool = True
 
     @property
     def place(self) -> str:
@@ -176,7 +178,7 @@ class _Reader:
             elif folder in folders:
                 self.problem(row, "scans.folders", name, f"is the folder {folder}, which is declared already.")
             else:
-                folders[folder] = ScanFolder(folder, Unit(unit) if unit in units else None, texts.get("capture", ""))
+                folders[folder] = ScanFolder(folder, Unit(unit) if unit in units else None, texts.get("capture", ""), not unit or unit in units)
         return tuple(folders[folder] for folder in sorted(folders))
 
 
