@@ -90,6 +90,17 @@ class TestUniting:
         expect_union(union, 2, 1, 72)
         assert union.n_turned == 1
 
+    def test_a_body_stored_twice_counts_once(self):
+        """Four faces meet at each edge; the kernel alone accepts both bodies and doubles the volume."""
+        mesh = box((0, 0, 0), (4, 4, 4))
+        union = unite_pieces(mesh.replaced(faces=np.concatenate([mesh.faces, mesh.faces]), source=np.zeros(24)))
+        expect_union(union, 1, 1, 64)
+        assert union.n_glued == 1
+
+    def test_bodies_that_touch_along_a_wall_become_one(self):
+        union = unite_pieces(concatenate([box((0, 0, 0), (4, 4, 4)), box((4, 0, 0), (6, 4, 4))]))
+        expect_union(union, 2, 1, 96)
+
     def test_an_open_piece_is_left_alone_and_counted(self):
         union = unite_pieces(concatenate([box((0, 0, 0), (4, 4, 4)), lidless(box((2, 1, 1), (6, 3, 3)))]))
         assert (union.n_left_alone, union.n_after, len(union.mesh.faces)) == (1, 2, 22)

@@ -21,9 +21,9 @@ class Union:
     """A mesh whose overlapping pieces were united.
 
     n_before, n_after: connected pieces before and after. n_left_alone: pieces that are open or that the kernel refused; they are
-    in the mesh as they were. n_turned: inside-out pieces, within no other, that were turned outward first. n_cavities: inside-out
-    pieces within another, kept as its cavities. n_bodies: pieces of the result with a positive volume; the rest are cavities and
-    pockets that were trapped between bodies.
+    in the mesh as they were. n_turned: inside-out pieces, within no other, that were turned outward first. n_glued: pieces that turned
+    out to be several bodies sharing edges, such as one body stored twice. n_cavities: inside-out pieces within another, kept as its
+    cavities. n_bodies: pieces of the result with a positive volume; the rest are cavities and pockets trapped between bodies.
     """
 
     mesh: Mesh
@@ -32,6 +32,7 @@ class Union:
     n_bodies: int
     n_cavities: int = 0
     n_turned: int = 0
+    n_glued: int = 0
     n_left_alone: int = 0
 
 
@@ -51,13 +52,14 @@ def unite_pieces(mesh: Mesh) -> Union:
 
     Every resulting face has the source number of the original face it lies in, colour is carried by the vertices and interpolated
     along new edges. The kernel accepts inside-out bodies without complaint, so the sign of each piece's volume is tested first. A
-    mesh of one piece comes back untouched.
+    mesh that is one sound piece comes back untouched.
     """
     pieces = list(split_pieces(mesh))
     closed = [piece for piece in pieces if _is_paired(piece.faces)]
     hollow = [piece for piece in closed if piece.volume_mm3 < 0.0]
     bodies = [piece for piece in closed if piece.volume_mm3 >= 0.0]
-    if len(pieces) == 1 and not hollow:
+    glued = [piece for piece in closed if _shares_edges(piece.faces)]
+    if len(pieces) == 1 and not hollow and not glued:
         return Union(mesh, 1, 1, n_bodies=1, n_left_alone=int(not closed))
     owners = _find_owners(hollow, bodies)
     turned = [_turned(piece) for piece, owner in zip(hollow, owners, strict=True) if owner is None]
@@ -66,9 +68,8 @@ def unite_pieces(mesh: Mesh) -> Union:
     left_alone = [piece for piece in pieces if not _is_paired(piece.faces)] + refused
     result = concatenate([united, *(_piece_mesh(mesh, piece) for piece in left_alone)])
     after = list(split_pieces(result))
-    return Union(
-        result, len(pieces), len(after), sum(piece.volume_mm3 > 0.0 for piece in after), len(cavities), len(turned), len(left_alone)
-    )
+    n_bodies = sum(piece.volume_mm3 > 0.0 for piece in after)
+    return Union(result, len(pieces), len(after), n_bodies, len(cavities), len(turned), len(glued), len(left_alone))
 
 
 def split_pieces(mesh: Mesh) -> Iterator[_Piece]:
@@ -98,6 +99,12 @@ def _is_paired(faces: IntArray) -> bool:
     start, end = faces.ravel().astype(np.int64), np.roll(faces, -1, axis=1).ravel().astype(np.int64)
     stride = int(faces.max()) + 1
     return bool(np.array_equal(np.sort(start * stride + end), np.sort(end * stride + start)))
+
+
+def _shares_edges(faces: IntArray) -> bool:
+    """True where a directed edge occurs twice: more than two faces meet there."""
+    directed = faces.ravel().astype(np.int64) * (int(faces.max()) + 1) + np.roll(faces, -1, axis=1).ravel()
+    return len(np.unique(directed)) < len(directed)
 
 
 def _turned(piece: _Piece) -> _Piece:
@@ -159,7 +166,12 @@ def _solid(mesh: Mesh, piece: _Piece) -> manifold3d.Manifold | None:
         np.ascontiguousarray(properties, dtype=np.float64), piece.faces.astype(np.uint64), face_id=piece.rows.astype(np.uint64)
     )
     solid = manifold3d.Manifold(body)
-    return solid if solid.status() == manifold3d.Error.NoError and not solid.is_empty() else None
+    if solid.status() != manifold3d.Error.NoError or solid.is_empty():
+        return None
+    bodies = solid.decompose() if _shares_edges(piece.faces) else [solid]
+    if len(bodies) == 1 or any(body.volume() <= 0.0 for body in bodies):
+        return solid
+    return manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)
 
 
 def _from_solid(solid: manifold3d.Manifold, mesh: Mesh) -> Mesh:

@@ -180,6 +180,9 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
     if united.n_turned:
         message = f"{recipe.element}: {united.n_turned} piece(s) faced inwards and lay within no other; they were turned outward."
         findings.append(Finding(Severity.NOTE, "pieces-turned", message, united.n_turned, 0, "pieces"))
+    if united.n_glued:
+        message = f"{recipe.element}: {united.n_glued} piece(s) were several bodies with edges in common, such as one stored twice; they were united."
+        findings.append(Finding(Severity.NOTE, "bodies-glued", message, united.n_glued, 0, "pieces"))
     return [*findings, *_body_findings(recipe, solid, settings)]
 
 
