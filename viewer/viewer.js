@@ -30,8 +30,8 @@ class View {
   }
 
   fillScene() {
-    this.scene.add(this.bone.model, new AmbientLight("#ffffff", 1.45));
-    const key = new DirectionalLight("#ffffff", 1.9);
+    this.scene.add(this.bone.model, new AmbientLight("#ffffff", 1.75));
+    const key = new DirectionalLight("#ffffff", 1.6);
     key.position.set(-0.5, 0.8, 1);
     this.scene.add(key);
     this.radius = this.bone.geometry.boundingBox.min.length() + this.bone.geometry.boundingBox.max.length();

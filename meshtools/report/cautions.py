@@ -33,27 +33,35 @@ BY_HAND = Caution(
     "lifting-by-hand", "Assess the lift before carrying this part by hand. The load constant of 23 kg (51 lb) holds for ideal conditions only; "
     "local guidance decides.", "NIOSH lifting equation",
 )
-CUTTING = Caution("cutting", "Machines need guards and a lock-out; foam blocks are brittle and can lift off the table. Follow the machine's own manual.")
-DUST = Caution("dust", "Sanding and trimming make fine dust: use extraction, and respirators under a fitting programme.", "US: 29 CFR 1910.134")
+CUTTING = Caution(
+    "cutting", "Machines need guards and a lock-out; foam blocks are brittle and can lift off the table. Follow the machine's own manual.",
+)
+DUST = Caution(
+    "dust", "Sanding and trimming make fine dust: use extraction, and respirators under a fitting programme.", "US: 29 CFR 1910.134",
+)
 RESINS = Caution(
     "resins", "Isocyanates and uncured resins sensitise skin and lungs: work from the safety data sheet, with ventilation and gloves.",
     "HSE RR1199; UK: COSHH",
 )
-PRINTING = Caution("printing", "Printers give off particles and vapours: enclose them or ventilate the room, and keep uncured resin off the skin.",
-                   "NIOSH 2023, Approaches to Safe 3D Printing")
-RESTORATION = Caution(
-    "old-restoration", "The record speaks of restoration or consolidant. Old fills and paints can hold asbestos, lead or arsenic: do not sand or drill "
-    "the specimen; ask a conservator.", "Geological Curator; NatSCA",
+PRINTING = Caution(
+    "printing", "Printers give off particles and vapours: enclose them or ventilate the room, and keep uncured resin off the skin.",
+    "NIOSH 2023, Approaches to Safe 3D Printing",
 )
-SPECIMEN = Caution("specimen", "Whether a specimen may be touched, moved or scanned again is for its conservator to say. Check permissions and rights "
-                   "before a replica is shown, lent or sold.")
+RESTORATION = Caution(
+    "old-restoration", "The record speaks of restoration or consolidant. Old fills and paints can hold asbestos, lead or arsenic: do not sand or "
+    "drill the specimen; ask a conservator.", "Geological Curator; NatSCA",
+)
+SPECIMEN = Caution(
+    "specimen", "Whether a specimen may be touched, moved or scanned again is for its conservator to say. "
+    "Check permissions and rights before a replica is shown, lent or sold.",
+)
 FIRE = Caution("fire", "Foam and print polymers burn. Ask the building's fire officer before hanging or storing them.")
 HOT_WIRE = Caution("hot-wire", "Hot wire gives off fumes: never on polyurethane foam, and ventilate with any other.")
 POURS = Caution("pours", "Thick resin pours overheat: stay within the maker's depth, or pour in layers.")
 HEIGHT = Caution("height", "Work at height needs a plan, a platform and somebody on the ground.")
 LOAD_SHARES = Caution(
-    "load-shares", "With more than three supports, or supports in one line, the shares of the load are statically indeterminate: read them as a range. "
-    "A tipping angle means nothing until armature and base are entered.",
+    "load-shares", "With more than three supports, or supports in one line, the shares of the load are statically indeterminate: read them as a "
+    "range. A tipping angle means nothing until armature and base are entered.",
 )
 ROUTE_CAUTIONS: Mapping[str, tuple[Caution, ...]] = {
     "print": (PRINTING, DUST, FIRE),

@@ -12,13 +12,15 @@ from meshtools.report.markup import Html, asset, join, section, tag
 from meshtools.report.view import view_figure
 from meshtools.report.words import STATUSES
 
+HAS_REPLICA = ("ready", "review")
+
 
 def bone_page(sheet: Mapping[str, Any]) -> str:
     """The page of a sheet (see report.sheet.Sheet). A failed element or a gap gets a page that says why and what to do.
 
     Deterministic: equal sheets give equal bytes. Values from tables are escaped.
     """
-    has_replica = sheet["status"] in ("ready", "review")
+    has_replica = sheet["status"] in HAS_REPLICA
     body = _replica_body(sheet) if has_replica else _absent_body(sheet)
     scripts: list[tuple[str, str]] = []
     if has_replica and sheet["viewer"] is not None:
@@ -28,7 +30,8 @@ def bone_page(sheet: Mapping[str, Any]) -> str:
 
 
 def _head(sheet: Mapping[str, Any]) -> Html:
-    chip = tag("p", class_chip(sheet["evidence"]), " ", sheet["evidence_words"], class_="class")
+    planned = "" if sheet["status"] in HAS_REPLICA else "planned as "
+    chip = tag("p", class_chip(sheet["evidence"]), " ", planned, sheet["evidence_words"], class_="class")
     name = tag("div", tag("p", f"Replica for {sheet['target']}", class_="over"), tag("h1", sheet["title"]), chip)
     revision = tag("span", f"revision {sheet['revision']}", class_="small") if sheet["revision"] else ""
     label = tag("div", tag("span", "Part", class_="over"), tag("b", sheet["part_id"]), revision, class_="label")
@@ -55,7 +58,9 @@ def _absent_body(sheet: Mapping[str, Any]) -> Html:
     """No replica: why, what to do, the next best source, and where it would have come from."""
     reasons = [row["message"] for row in sheet["findings"] if row["severity"] == "failed"] or [sheet["reason"]]
     why = section("Why there is no replica", *(tag("p", reason) for reason in reasons), class_="wide absent")
-    return join([why, _what_to_do(sheet), sections.came_from(sheet), sections.findings(sheet), sections.cautions(sheet)])
+    others = [row for row in sheet["findings"] if row["severity"] != "failed"]
+    found = sections.findings(dict(sheet) | {"findings": others}) if others else ""
+    return join([why, _what_to_do(sheet), sections.came_from(sheet), found, sections.cautions(sheet)])
 
 
 def _what_to_do(sheet: Mapping[str, Any]) -> Html:
@@ -75,5 +80,5 @@ def _what_to_do(sheet: Mapping[str, Any]) -> Html:
 
 
 def _foot(sheet: Mapping[str, Any]) -> Html:
-    text = f"{sheet['part_id']}: a replica, not a specimen. Made from the records of the batch; the same facts stand in report.json beside this page."
-    return tag("footer", text if sheet["status"] in ("ready", "review") else "Made from the records of the batch; the same facts stand in report.json.")
+    made = "Made from the records of the batch; the same facts stand in report.json beside this page."
+    return tag("footer", f"{sheet['part_id']}: a replica, not a specimen. " if sheet["status"] in HAS_REPLICA else "", made)

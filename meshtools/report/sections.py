@@ -6,10 +6,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from meshtools.report.chips import class_chip
-from meshtools.report.markup import Html, NOT_STATED, figure, join, number, pairs, percent, plain_value, section, table, tag
-from meshtools.report.words import HATCHED, SEVERITIES
+from meshtools.report.markup import NOT_STATED, Html, figure, join, number, pairs, percent, plain_value, section, table, tag
+from meshtools.report.words import HATCHED, SEVERITIES, class_words
 
 Sheet = Mapping[str, Any]
+SCALE_WORDS = {
+    "unit": "the unit stated for its file", "caliper": "the first caliper length", "scale-points": "two marked points", "none": "nothing: unknown",
+}
+MOST_FILLS = 10  # on the page; report.json lists all
+REMARKS = ("condition", "pathology", "deformation", "remarks")
 
 
 def came_from(sheet: Sheet) -> Html:
@@ -26,7 +31,7 @@ def came_from(sheet: Sheet) -> Html:
         ("Factor", _factor_words(sheet)),
         ("Basis of the factor", sheet["factor_basis"] or NOT_STATED),
     ]))
-    remarks = [f"{row['find']}: {text}" for row in sheet["finds"] for text in (row["condition"], row["pathology"], row["deformation"], row["remarks"]) if text]
+    remarks = [f"{row['find']}: {row[key]}" for row in sheet["finds"] for key in REMARKS if row[key]]
     if remarks:
         body.append(tag("p", "From the register: ", "; ".join(remarks), "."))
     return section("Where it comes from", *body, _tried(sheet), class_="wide")
@@ -128,8 +133,6 @@ def evidence(sheet: Sheet) -> Html | str:
 
 
 def _chip_style(code: str) -> str:
-    from meshtools.report.words import class_words
-
     words = class_words(code)
     return f"background-color:{words.colour};color:{words.ink}"
 
@@ -143,30 +146,62 @@ def tolerance(sheet: Sheet) -> Html:
     if not known:
         return section("Tolerance and deviation", limit, tag("p", "The deviation was not measured."))
     rows = [(label, *(number(way.get(key), 3) for key in keys), number(way.get("n"), 0)) for label, way in known]
-    head = ("mm", "Largest found", "Bound", "99 %", "95 %", "Mean", "Points")
-    note = "Bound: no point of the surface lies farther than this. Largest found, 99 %, 95 % and mean are of the points compared."
+    head = ("mm", "Largest", "Bound", "99 %", "95 %", "Mean", "Points")
+    limit = join([limit, tag("p", _tolerance_words(sheet, [way for _, way in known]))])
+    note = "Bound: no point of the surface lies farther than this. Largest, 99 %, 95 % and mean are of the points compared."
     return section("Tolerance and deviation", limit, table(head, rows, numeric=range(1, 7)), tag("p", note, class_="small"))
+
+
+def _tolerance_words(sheet: Sheet, ways: list[Mapping[str, Any]]) -> str:
+    """One sentence that says whether the surfaces agree within the tolerance, judged by the bound where there is one."""
+    bounds = [way.get("max_bound_mm", way.get("max_mm")) for way in ways]
+    tolerance_mm = sheet["tolerance_mm"]
+    if tolerance_mm is None or any(bound is None for bound in bounds):
+        return "Not judged: the tolerance or the bound is not stated."
+    text = figure(max(bounds), "mm", 3)
+    if max(bounds) <= tolerance_mm:
+        return f"Within it everywhere: no point lies farther than {text}."
+    return f"Not within it everywhere: some point may lie as far as {text}. Closed holes and made parts are among the causes; see the view."
 
 
 def calipers(sheet: Sheet) -> Html:
     """Lengths of the mesh against lengths taken on the bone; one that set the scale proves nothing and says so."""
     rows = []
     for row in sheet["calipers"]:
-        difference, limit = row.get("difference_mm"), row.get("limit_mm")
-        is_checked = isinstance(difference, (int, float)) and isinstance(limit, (int, float)) and row.get("role") != "scale"
-        verdict = ("within" if abs(difference) <= limit else "beyond") if is_checked else "sets the scale" if row.get("role") == "scale" else NOT_STATED
-        rows.append((row["find"], row.get("measure"), number(row.get("caliper_mm"), 2), number(row.get("mesh_mm"), 2), number(difference, 2),
-                     number(limit, 2), verdict))
-    head = ("Find", "Measure", "Caliper", "Mesh", "Difference", "Limit", "")
+        lengths = (number(row.get(key), 2) for key in ("caliper_mm", "mesh_mm", "difference_mm", "limit_mm"))
+        rows.append((row["find"], row.get("measure"), *lengths, _caliper_verdict(row)))
+    head = ("Find", "Measure", "Caliper", "Mesh", "Difference", "Limit", "Verdict")
     body = table(head, rows, numeric=(2, 3, 4, 5)) if rows else tag("p", "No caliper length stands in the register: the scale is unchecked.")
-    return section("Caliper check (mm)", body)
+    scales = [f"{row['find']} from {SCALE_WORDS.get(row['scale_basis'], row['scale_basis'])}" for row in sheet["scales"]]
+    return section("Caliper check (mm)", body, tag("p", f"Scale: {'; '.join(scales)}.", class_="small") if scales else "")
+
+
+def _caliper_verdict(row: Mapping[str, Any]) -> str:
+    if row.get("role") == "scale":
+        return "sets the scale"
+    if row.get("difference_mm") is None or row.get("limit_mm") is None:
+        return NOT_STATED
+    return "within" if abs(row["difference_mm"]) <= row["limit_mm"] else "beyond"
 
 
 def fills(sheet: Sheet) -> Html:
     """Every hole that was closed, with its size and how."""
-    rows = [(row["find"] or "replica", number(row.get("span_mm"), 1), number(row.get("area_mm2"), 1), row.get("how") or NOT_STATED) for row in sheet["fills"]]
-    body = table(("On", "Span, mm", "Area, mm²", "How"), rows, numeric=(1, 2)) if rows else tag("p", "No hole was closed.")
-    return section("Filled holes", body)
+    rims = sheet["closed_rims"]
+    words = ""
+    if rims["n_rims_closed"]:
+        words = (f"Open rims closed while rebuilding: {rims['n_rims_closed']} ({rims['n_rims_closed_by_name'] or 0} of them named in openings.csv), "
+                 f"the widest {figure(rims['widest_closed_rim_mm'], 'mm')}.")
+    left = f"Rims left open: {rims['n_open_rims']}. An open surface is not delivered." if rims["n_open_rims"] else ""
+    rows = [(row["find"] or "replica", number(row["rim_span_mm"], 1), number(row["area_mm2"], 1), _place(row)) for row in sheet["fills"][:MOST_FILLS]]
+    body = table(("On", "Span, mm", "Area, mm²", "Centre x, y, z in the scan, mm"), rows, numeric=(1, 2)) if rows else ""
+    rest = sheet["fills"][MOST_FILLS:]
+    more = f"And {len(rest)} smaller ones of {figure(sum(row['area_mm2'] for row in rest), 'mm²')} together; report.json lists them." if rest else ""
+    nothing = "" if rows or words or left else "No hole was closed."
+    return section("Filled holes", *(tag("p", text) for text in (words, left, nothing) if text), body, tag("p", more, class_="small") if more else "")
+
+
+def _place(row: Mapping[str, Any]) -> str:
+    return ", ".join(number(value, 1) for value in row["centre_mm"]) if row.get("centre_mm") else NOT_STATED
 
 
 def files(sheet: Sheet) -> Html:

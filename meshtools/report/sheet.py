@@ -19,6 +19,7 @@ FIND_KEYS = (
     "find", "catalog_number", "organism_id", "scientific_name", "identification_qualifier", "life_stage", "element", "side", "portion",
     "preserved_percent", "condition", "pathology", "deformation", "scan", "unit", "unit_source", "identified_by", "remarks",
 )
+RIM_FACTS = ("n_rims_closed", "n_rims_closed_by_name", "widest_closed_rim_mm", "n_open_rims", "n_pins")
 SEVERITY_ORDER = ("failed", "review", "note")
 
 
@@ -41,16 +42,18 @@ class Sheet(TypedDict):
     factor_interval: list[float] | None
     factor_basis: str
     tried: list[dict[str, Any]]  # class, find, why
-    next_best: dict[str, Any] | None  # the first of `tried` that names a find not in use
+    next_best: dict[str, Any] | None  # class, find, why
     findings: list[dict[str, Any]]  # severity, code, message, value, limit, unit, stage
     measures: dict[str, Any]  # volume_mm3, area_mm2, extents_mm, centre_of_mass_mm, n_faces, n_pieces, n_pieces_before
     mass: dict[str, Any]  # mass_kg, density_kg_m3, density_basis
     shares: list[dict[str, Any]]  # class, words, area_ratio, volume_mm3 (area ratio x volume)
     from_bone_ratio: float | None  # area share of all classes but FILL and MADE
-    fills: list[dict[str, Any]]  # find, span_mm, area_mm2, how
+    fills: list[dict[str, Any]]  # find, rim_span_mm, area_mm2, centre_mm (in the scan's frame, mm); the widest first
+    closed_rims: dict[str, Any]  # RIM_FACTS of the rebuild: counts, widest_closed_rim_mm
     tolerance_mm: float | None
     deviation: dict[str, Any]  # replica_to_scan, scan_to_replica: max_mm, max_bound_mm, p99_mm, p95_mm, mean_mm, n
     calipers: list[dict[str, Any]]  # find, measure, caliper_mm, mesh_mm, difference_mm, limit_mm, role
+    scales: list[dict[str, Any]]  # find, unit, scale_basis, mm_per_unit
     files: list[dict[str, Any]]  # path, sha256
     sign_off: dict[str, Any]  # state unsigned | signed | lapsed, by, date, reason, evidence_key
     evidence_key: str
@@ -65,7 +68,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
 
     job: `recipe` plain(Recipe); `finds` list of plain(Find); `part_id`, `evidence_key`; optional `revision`, `status` (else the worst of
     the records and the recipe), `sign_off` plain(Decision) or None, `deviation` ({a_to_b, b_to_a} with a the replica and b the scan),
-    `tolerance_mm`, `density_kg_m3`, `density_basis`, `routes`, `picture_png`, `viewer` (from viewer_mesh).
+    `next_best` plain(Attempt) or None, `tolerance_mm`, `density_kg_m3`, `density_basis`, `routes`, `picture_png`, `viewer` (from viewer_mesh).
     records: plain(Record) dicts, `rebuild` for the element and `clean/<find>` for each find. A fact that no record holds is None.
     """
     recipe = job["recipe"]
@@ -74,7 +77,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
     measures = _measures(facts)
     mass = _mass(job, measures["volume_mm3"])
     viewer = job.get("viewer")
-    shares = _shares(facts.get("class_area_ratio") or (viewer or {}).get("area_ratios") or {}, measures["volume_mm3"])
+    shares = _shares(facts.get("evidence_share") or (viewer or {}).get("area_ratios") or {}, measures["volume_mm3"])
     sheet: Sheet = {
         "part_id": job["part_id"],
         "revision": str(job.get("revision", "")),
@@ -92,16 +95,18 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
         "factor_interval": recipe["factor_interval"],
         "factor_basis": recipe["factor_basis"],
         "tried": list(recipe["tried"]),
-        "next_best": next((row for row in recipe["tried"] if row["find"] and row["find"] not in recipe["finds"]), None),
+        "next_best": job.get("next_best"),
         "findings": _findings(recipe, records),
         "measures": measures,
         "mass": mass,
         "shares": shares,
         "from_bone_ratio": sum(row["area_ratio"] for row in shares if row["class"] not in HATCHED) if shares else None,
-        "fills": _per_find(records, "fills"),
-        "tolerance_mm": job.get("tolerance_mm", facts.get("tolerance_mm")),
+        "fills": sorted(_per_find(records, "fills"), key=lambda row: (-row["rim_span_mm"], row["find"])),
+        "closed_rims": {name: facts.get(name) for name in RIM_FACTS},
+        "tolerance_mm": job.get("tolerance_mm"),
         "deviation": _deviation(job.get("deviation") or {}),
-        "calipers": _per_find(records, "calipers"),
+        "calipers": _per_find(records, "lengths"),
+        "scales": _scales(records),
         "files": [dict(entry) for name in sorted(records) for entry in records[name].get("files", ())],
         "sign_off": _sign_off(job.get("sign_off"), job["evidence_key"]),
         "evidence_key": job["evidence_key"],
@@ -147,8 +152,8 @@ def _findings(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]
 
 
 def _measures(facts: Mapping[str, Any]) -> dict[str, Any]:
-    names = ("volume_mm3", "area_mm2", "extents_mm", "centre_of_mass_mm", "n_vertices", "n_faces", "n_pieces", "n_pieces_before")
-    return {name: facts.get(name) for name in names}
+    names = ("volume_mm3", "area_mm2", "extents_mm", "centre_of_mass_mm", "n_vertices", "n_faces", "n_pieces_before")
+    return {name: facts.get(name) for name in names} | {"n_pieces": facts.get("n_pieces_after")}
 
 
 def _mass(job: Mapping[str, Any], volume_mm3: float | None) -> dict[str, Any]:
@@ -171,6 +176,16 @@ def _per_find(records: Mapping[str, Mapping[str, Any]], fact: str) -> list[dict[
     for name in sorted(records):
         find = name.removeprefix("clean/") if name.startswith("clean/") else ""
         rows += [{"find": find} | dict(row) for row in records[name].get("facts", {}).get(fact, ())]
+    return rows
+
+
+def _scales(records: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """What each clean surface took its scale from."""
+    rows = []
+    for name in sorted(records):
+        facts = records[name].get("facts", {})
+        if name.startswith("clean/") and facts.get("scale_basis"):
+            rows.append({"find": name.removeprefix("clean/")} | {key: facts.get(key) for key in ("unit", "scale_basis", "mm_per_unit")})
     return rows
 
 

@@ -77,8 +77,8 @@ def _deviation_legend(viewer: Mapping[str, Any]) -> Html:
     low, high = viewer["deviation_range_mm"]
     ramp = ", ".join(viewer["deviation_ramp"])
     middle = "0" if low < 0 else figure(high / 2, "", 2)
-    ticks = tag("div", tag("span", f"{number(low, 2)}{' or less' if low < 0 else ''}"), tag("span", middle), tag("span", f"+{number(high, 2)} or more"),
-                class_="ticks")
+    marks = (f"{number(low, 2)} or less" if low < 0 else "0", middle, f"{'+' if low < 0 else ''}{number(high, 2)} or more")
+    ticks = tag("div", *(tag("span", mark) for mark in marks), class_="ticks")
     ends = tag("div", tag("span", "inside the scan"), tag("span", "outside"), class_="ticks") if low < 0 else ""
     bar = tag("div", class_="ramp", style=f"background-image:linear-gradient(to right, {ramp})")
     grey = tag("p", tag("span", class_="swatch", style=f"background-color:{NO_SOURCE_COLOUR}"), " no scan behind this surface (FILL, MADE)",

@@ -39,7 +39,7 @@ def viewer_mesh(
     centre = (low + high) / 2
     index_type = np.dtype("<u2") if len(mesh.vertices) <= 0xFFFF else np.dtype("<u4")
     view, view_extents = _view_axes(high - low)
-    payload = {
+    payload: dict[str, Any] = {
         "n_vertices": len(mesh.vertices),
         "n_faces": len(mesh.faces),
         "error_mm": float(error_mm),
@@ -54,7 +54,8 @@ def viewer_mesh(
         "view_extents_mm": view_extents,
         "no_source_colour": NO_SOURCE_COLOUR,
     }
-    return payload | _deviation_part(deviation_mm, deviation_limit_mm)
+    payload |= _deviation_part(deviation_mm, deviation_limit_mm)
+    return payload
 
 
 def _check(mesh: Mesh, sources: Sequence[SourceEntry], deviation_mm: NDArray[np.float64] | None) -> None:

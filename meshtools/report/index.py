@@ -1,0 +1,203 @@
+"""The index of a batch: one page over all elements of all targets, and the same as summary.csv."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from meshtools.report.chips import class_chip, page_frame, status_mark
+from meshtools.report.markup import Html, asset, figure, join, number, percent, png_address, section, table, tag
+from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title
+
+SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report")
+NOBODYS = ("NONE", "FILL", "MADE")
+
+
+def index_page(batch: Mapping[str, Any]) -> str:
+    """The index of a batch, self-contained but for its links to the pages of the bones.
+
+    batch: `title`; `targets`, each {name, words (whose size), rows, completeness}; `findings` of the register; `next_steps`
+    plain(NextStep); `min_individuals`. rows, in the order of the skeleton, have the keys of SUMMARY_COLUMNS, where `findings` is a list of
+    plain(Finding), the gravest first, and `report` the link relative to the index or ""; optional `reason` (shown for gaps) and
+    `picture_png`. completeness as plan.completeness[target]. Values are escaped; equal batches give equal bytes.
+    """
+    targets = batch["targets"]
+    body = tag(
+        "main",
+        tag("header", tag("div", tag("p", "Index of the batch", class_="over"), tag("h1", batch["title"]))),
+        _overview(batch),
+        _next_steps(batch["next_steps"]),
+        *(_target(target) for target in targets),
+        _register_findings(batch["findings"]),
+        tag("footer", "Replicas, not specimens. A gap is an element without a source in the register; “left out” is a person's decision."),
+        class_="sheet index",
+    )
+    return page_frame(f"{batch['title']} – index", body, asset("style.css"), (("js", asset("filter.js")),))
+
+
+def summary_csv(rows: Iterable[Mapping[str, Any]]) -> str:
+    """summary.csv (RFC 4180): one line an element. Findings are their codes, gravest first; a figure that is not known stays empty."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(SUMMARY_COLUMNS)
+    for row in rows:
+        codes = " ".join(finding["code"] for finding in row["findings"])
+        figures = (_cell(row["volume_mm3"]), _cell(row["mass_kg"]))
+        writer.writerow([row["target"], row["element"], row["class"], row["status"], codes, *figures, row["report"]])
+    return text.getvalue()
+
+
+def count_by(rows: Iterable[Mapping[str, Any]], key: str, order: Iterable[str]) -> dict[str, int]:
+    """How many rows have each value of `key`, in the given order; values outside it come after, sorted; zero counts are left out."""
+    counts: dict[str, int] = {}
+    for row in rows:
+        counts[row[key]] = counts.get(row[key], 0) + 1
+    known = [name for name in order if name in counts]
+    return {name: counts[name] for name in [*known, *sorted(set(counts) - set(known))]}
+
+
+def share_by_volume(rows: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+    """Volume of each class as a share of the volume of all replicas made; elements without a volume are left out."""
+    volumes: dict[str, float] = {}
+    for row in rows:
+        if row["volume_mm3"]:
+            volumes[row["class"]] = volumes.get(row["class"], 0.0) + row["volume_mm3"]
+    total = sum(volumes.values())
+    return {code: volumes[code] / total for code in CLASSES if code in volumes}
+
+
+def _cell(value: Any) -> str:
+    return "" if value is None else repr(round(value, 6)) if isinstance(value, float) else str(value)
+
+
+def _overview(batch: Mapping[str, Any]) -> Html:
+    rows = [row for target in batch["targets"] for row in target["rows"]]
+    statuses = count_by(rows, "status", STATUSES)
+    counts = [tag("div", tag("dt", status_mark(status)), tag("dd", number(n, 0))) for status, n in statuses.items()]
+    total = tag("div", tag("dt", "elements"), tag("dd", number(len(rows), 0)))
+    words = f"Minimum number of individuals in the register: {batch['min_individuals']}." if batch["min_individuals"] else ""
+    return section("At a glance", tag("dl", *counts, total, class_="tally"), tag("p", words) if words else "", class_="wide")
+
+
+def _next_steps(steps: Sequence[Mapping[str, Any]]) -> Html | str:
+    if not steps:
+        return ""
+    items = [tag("li", step["message"][:1].upper(), step["message"][1:], ".", _helped(step["elements"])) for step in steps]
+    return section("What to do next", tag("ol", *items, class_="steps"), class_="wide")
+
+
+def _helped(elements: Sequence[str]) -> Html | str:
+    if not elements:
+        return ""
+    shown = ", ".join(elements[:6]) + (f" and {len(elements) - 6} more" if len(elements) > 6 else "")
+    return tag("span", f" Helps: {shown}.", class_="small")
+
+
+def _target(target: Mapping[str, Any]) -> Html:
+    rows = target["rows"]
+    return section(
+        f"Skeleton of {target['name']}", tag("p", target.get("words", "")), _totals(target), _filter(rows), _elements(rows, target["name"]),
+        class_="wide target",
+    )
+
+
+def _totals(target: Mapping[str, Any]) -> Html:
+    """Totals by class, and how complete the skeleton is, each share with its basis."""
+    rows = target["rows"]
+    volume = share_by_volume(rows)
+    by_class: list[tuple[Any, ...]] = []
+    for code, n in count_by(rows, "class", CLASSES).items():
+        by_volume = percent(volume[code]) if code in volume else "–"
+        by_class.append((class_chip(code), class_words(code).words, number(n, 0), percent(n / len(rows)), by_volume))
+    by_class.append((tag("b", "All"), "", tag("b", number(len(rows), 0)), "", ""))
+    classes = table(("Class", "Meaning", "Elements", "Share by count", "Share by volume"), by_class, numeric=(2, 3, 4))
+    note = "By volume: of the replicas made so far, each whole part counted under its class."
+    return join([classes, tag("p", note, class_="small"), _completeness(target)])
+
+
+def _completeness(target: Mapping[str, Any]) -> Html:
+    completeness = target["completeness"]
+    lines = []
+    for key in ("by_count", "sides_pooled"):
+        share = completeness.get(key)
+        if not share:
+            continue
+        lines.append((share["basis"], *(_count_words(share, name) for name in ("own_bone", "own_animal", "filled"))))
+    volume = share_by_volume(target["rows"])
+    if volume:
+        own, animal = volume.get("OWN", 0.0), sum(volume.get(code, 0.0) for code in ("OWN", "OWN-R", "OWN-C"))
+        lines.append(("by volume of the replicas made", percent(own), percent(animal), percent(1 - sum(volume.get(code, 0.0) for code in NOBODYS))))
+    head = ("How complete", "Own bone", "Own animal", "Any source")
+    missing = [
+        f"{name}: {row['missing']} ({row['n_present']} of {row['n_positions']} present)"
+        for name, row in sorted(completeness.get("series", {}).items()) if row["missing"]
+    ]
+    series = tag("p", "Positions without a bone of their own: ", "; ".join(missing), ".", class_="small") if missing else ""
+    return join([table(head, lines), series])
+
+
+def _count_words(share: Mapping[str, Any], name: str) -> str:
+    return f"{share[f'n_{name}']} of {share['n_elements']} ({percent(share[f'{name}_percent'] / 100)})"
+
+
+def _filter(rows: Sequence[Mapping[str, Any]]) -> Html:
+    """Buttons that show one status only; without a script all rows stay in sight and the buttons stay away."""
+    counts = count_by(rows, "status", STATUSES)
+    buttons = [tag("button", "all ", number(len(rows), 0), type="button", data_show="all", aria_pressed="true")]
+    for status, n in counts.items():
+        buttons.append(tag("button", status_mark(status), " ", number(n, 0), type="button", data_show=status, aria_pressed="false"))
+    return tag("div", tag("span", "Show"), *buttons, class_="filter", hidden=True, role="group", aria_label="Show elements by status")
+
+
+def _elements(rows: Sequence[Mapping[str, Any]], name: str) -> Html:
+    has_pictures = any(row.get("picture_png") for row in rows)
+    head = [*(["Picture"] if has_pictures else []), "Element", "Class", "Status", "First finding", "Volume", "Mass"]
+    titles = [tag("th", title, scope="col", class_="num" if title in ("Volume", "Mass") else None) for title in head]
+    body = [tag("tr", *_cells(row, has_pictures), data_status=row["status"]) for row in rows]
+    caption = tag("caption", f"Elements of {name}, in the order of the skeleton", class_="unseen")
+    return tag("div", tag("table", caption, tag("thead", tag("tr", *titles)), tag("tbody", *body), class_="elements"), class_="scroll")
+
+
+def _cells(row: Mapping[str, Any], has_pictures: bool) -> list[Html]:
+    title = element_title(row["element"])
+    picture = row.get("picture_png")
+    image = tag("img", src=png_address(picture), alt=f"{title}, coloured by evidence class", class_="thumb") if picture else ""
+    name = tag("a", title, href=row["report"]) if _is_local_link(row["report"]) else title
+    return [
+        *([tag("td", image)] if has_pictures else []),
+        tag("td", name),
+        tag("td", class_chip(row["class"])),
+        tag("td", status_mark(row["status"])),
+        tag("td", _first_finding(row)),
+        tag("td", figure(row["volume_mm3"] / 1000, "cm³", 1) if row["volume_mm3"] is not None else "–", class_="num"),
+        tag("td", figure(row["mass_kg"], "kg", 3) if row["mass_kg"] is not None else "–", class_="num"),
+    ]
+
+
+def _is_local_link(address: str) -> bool:
+    """A path inside the batch: never a scheme, a host or a way out of the folder."""
+    return bool(address) and ":" not in address and not address.startswith(("/", "\\")) and ".." not in address.split("/")
+
+
+def _first_finding(row: Mapping[str, Any]) -> Html | str:
+    findings = row["findings"]
+    asking = [finding for finding in findings if finding["severity"] != "note"]
+    if not asking:
+        reason = row.get("reason", "") if row["status"] == "gap" else ""
+        notes = tag("span", f"{len(findings)} {'note' if len(findings) == 1 else 'notes'}", class_="small") if findings else ""
+        return join([reason, " " if reason and notes else "", notes])
+    more = f" (and {len(asking) - 1} more)" if len(asking) > 1 else ""
+    return join([asking[0]["message"], tag("span", more, class_="small")])
+
+
+def _register_findings(findings: Sequence[Mapping[str, Any]]) -> Html | str:
+    if not findings:
+        return ""
+    items = []
+    for row in findings:
+        sign, words = SEVERITIES[row["severity"]]
+        severity = tag("span", tag("span", sign, class_="sign", aria_hidden="true"), words, class_="severity")
+        items.append(tag("li", severity, tag("span", row["message"]), class_=row["severity"]))
+    return section("Findings of the register and the plan", tag("ul", *items, class_="findings"), class_="wide")

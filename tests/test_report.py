@@ -1,0 +1,267 @@
+"""The report's pages: what they show, what they never do, and that they agree with the JSON and the table beside them."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import json
+import re
+from html.parser import HTMLParser
+from typing import Any
+
+import numpy as np
+import pytest
+from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_deviation, invented_job, invented_records, invented_sheet
+
+from meshtools.errors import MeshShapeError
+from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
+from meshtools.report.cautions import cautions_for
+from meshtools.report.index import SUMMARY_COLUMNS, count_by, index_page, share_by_volume, summary_csv
+from meshtools.report.page import bone_page
+from meshtools.report.sheet import make_sheet, sheet_json
+from meshtools.report.viewer_mesh import MOST_FACES, viewer_mesh
+from meshtools.report.words import CLASSES, STATUSES, class_words, deviation_ramp
+
+HOSTILE = "\"'><script>alert(1)</script><img src=x onerror=alert(2)>&amp;</style>"
+VOID = {"meta", "img", "input", "br"}
+
+
+class Outline(HTMLParser):
+    """Tags, attributes and text of a page, scripts and styles apart; complains about tags that do not nest."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.text = ""
+        self.feed(page)
+        assert not self.open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, text: str) -> None:
+        if not {"script", "style"} & set(self.open):
+            self.text += text + " "
+
+
+def hostile(value: Any) -> Any:
+    """The same structure with a hostile string for every free text; codes that the program itself sets stay."""
+    fixed = {"class", "severity", "status", "state", "element", "side"}
+    if isinstance(value, dict):
+        return {key: item if key in fixed else hostile(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [hostile(item) for item in value]
+    return HOSTILE if isinstance(value, str) else value
+
+
+def tag_names(page: str) -> list[str]:
+    return [name for name, _ in Outline(page).tags]
+
+
+def all_pages() -> dict[str, str]:
+    failed = make_sheet(invented_job(viewer=None, status="failed"), invented_records())
+    return {"bone": bone_page(invented_sheet()), "failed": bone_page(failed), "index": index_page(invented_batch())}
+
+
+def test_hostile_values_of_a_table_become_text_and_never_tags() -> None:
+    plain_sheet = invented_sheet(viewer=None, picture_png=b"png")
+    page = bone_page(hostile(plain_sheet))
+    assert tag_names(page) == tag_names(bone_page(plain_sheet))
+    assert HOSTILE in Outline(page).text
+    assert tag_names(index_page(hostile(invented_batch()))).count("script") == 1
+
+
+def test_a_mesh_payload_cannot_end_its_script() -> None:
+    sheet = invented_sheet()
+    sheet["viewer"]["class_table"][0]["words"] = "</script><img src=x>"
+    outline = Outline(bone_page(sheet))
+    assert "img" not in [name for name, _ in outline.tags]
+
+
+@pytest.mark.parametrize("name", ["bone", "failed", "index"])
+def test_a_page_loads_nothing_and_its_policy_forbids_it(name: str) -> None:
+    outline = Outline(all_pages()[name])
+    policy = next(attributes["content"] for tag, attributes in outline.tags if attributes.get("http-equiv"))
+    assert policy is not None
+    assert policy.startswith("default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src ")
+    assert "unsafe" not in policy.split("script-src")[1]
+    loading = ("src", "href", "srcset", "action", "data")
+    addresses = [attributes[key] or "" for _, attributes in outline.tags for key in loading if key in attributes]
+    assert all(re.match(r"data:image/png;|#|[\w-]+/[\w-]+/report\.html$", address) for address in addresses)
+    assert "link" not in [tag for tag, _ in outline.tags]
+
+
+def test_a_link_to_anywhere_but_the_batch_is_not_made() -> None:
+    batch = invented_batch()
+    addresses = ["javascript:alert(1)", "//host/x", "../../x", "/x", "C:x", "kest/skull/report.html", ""]
+    for row, address in zip(batch["targets"][0]["rows"], addresses, strict=True):
+        row["report"] = address
+    links = [attributes["href"] for tag, attributes in Outline(index_page(batch)).tags if tag == "a"]
+    assert links == ["kest/skull/report.html"]
+
+
+def test_equal_sheets_give_equal_bytes() -> None:
+    assert bone_page(invented_sheet()) == bone_page(invented_sheet())
+    assert index_page(invented_batch()) == index_page(invented_batch())
+
+
+def test_report_json_is_the_sheet_without_mesh_and_picture_and_the_page_shows_its_figures() -> None:
+    sheet = invented_sheet(picture_png=b"png")
+    facts = json.loads(sheet_json(sheet))
+    assert set(sheet) - set(facts) == {"viewer", "picture_png"}
+    text = Outline(bone_page(sheet)).text.replace("\u202f", "")
+    shown = [facts["part_id"], facts["reason"], "1182345mm³", "0.402", "412.38", KEY, facts["finds"][0]["catalog_number"], "1.466kg"]
+    shown += [finding["message"] for finding in facts["findings"]] + [entry["sha256"] for entry in facts["files"]]
+    shown += [row["why"] for row in facts["tried"]] + [caution["text"] for caution in facts["cautions"]]
+    assert [value for value in shown if value not in text] == []
+
+
+def test_a_figure_that_is_not_finite_is_null_in_json_and_not_stated_on_the_page() -> None:
+    sheet = invented_sheet()
+    sheet["measures"]["volume_mm3"] = float("nan")
+    assert json.loads(sheet_json(sheet))["measures"]["volume_mm3"] is None
+    assert "nan" not in Outline(bone_page(sheet)).text.lower().split()
+
+
+def test_an_open_replica_without_volume_says_not_stated() -> None:
+    records = invented_records()
+    records["rebuild"]["facts"] |= {"volume_mm3": None, "centre_of_mass_mm": None, "n_open_rims": 2}
+    text = Outline(bone_page(make_sheet(invented_job(), records))).text
+    assert "Rims left open: 2" in text
+    assert "Volume not stated" in re.sub(r"\s+", " ", text)
+
+
+def test_shares_of_a_sheet_add_up_to_the_whole() -> None:
+    sheet = invented_sheet()
+    assert sum(row["area_ratio"] for row in sheet["shares"]) == pytest.approx(1.0, abs=1e-12)
+    assert sum(row["volume_mm3"] for row in sheet["shares"]) == pytest.approx(sheet["measures"]["volume_mm3"], rel=1e-12)
+    fill = {row["class"]: row["area_ratio"] for row in sheet["shares"]}
+    assert sheet["from_bone_ratio"] == pytest.approx(1 - fill["FILL"] - fill["MADE"], abs=1e-12)
+
+
+def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:
+    decision = {"by": "N. Example", "date": "2031-05-06", "reason": "seen and agreed", "evidence_key": KEY}
+    states = [invented_sheet(sign_off=row)["sign_off"]["state"] for row in (None, decision, decision | {"evidence_key": "0" * 64})]
+    assert states == ["unsigned", "signed", "lapsed"]
+    assert "lapsed" in Outline(bone_page(invented_sheet(sign_off=decision | {"evidence_key": "0" * 64}))).text
+
+
+def test_findings_stand_with_the_gravest_first() -> None:
+    severities = [finding["severity"] for finding in invented_sheet()["findings"]]
+    assert severities == ["review", "note", "note"]
+
+
+def test_the_page_of_a_failed_element_says_why_and_names_the_next_best_source() -> None:
+    message = "kest/femur-left was not built: the scan ends early."
+    failed = {"severity": "failed", "code": "source-unusable", "message": message, "value": None, "limit": None, "unit": ""}
+    records = {"rebuild": {"status": "failed", "findings": [failed], "facts": {}, "files": []}}
+    next_best = invented_job()["recipe"]["tried"][1]
+    sheet = make_sheet(invented_job(viewer=None, deviation=None, next_best=next_best), records)
+    outline = Outline(bone_page(sheet))
+    assert sheet["status"] == "failed"
+    assert message in outline.text
+    assert "moor-12" in outline.text.split("What to do")[1].split("Where it comes from")[0]
+    assert "script" not in [tag for tag, _ in outline.tags]
+
+
+def test_the_viewer_payload_decodes_to_the_mesh() -> None:
+    mesh = invented_bone()
+    payload = viewer_mesh(mesh, SOURCES, 0.08, invented_deviation(mesh), 0.5)
+    positions = np.frombuffer(base64.b64decode(payload["positions"]), "<f4").reshape(-1, 3)
+    indices = np.frombuffer(base64.b64decode(payload["indices"]), "<u2").reshape(-1, 3)
+    classes = np.frombuffer(base64.b64decode(payload["classes"]), np.uint8)
+    assert np.abs(positions + payload["centre_mm"] - mesh.vertices).max() < 1e-4
+    assert np.array_equal(indices, mesh.faces)
+    assert [payload["class_table"][i]["code"] for i in classes] == [SOURCES[i].evidence.value for i in mesh.source]
+    rotation = np.reshape(payload["view_from_mesh"], (4, 4))
+    assert np.linalg.det(rotation) == pytest.approx(1.0)
+    assert payload["deviation_range_mm"] == [-0.5, 0.5]
+
+
+def test_unsigned_deviations_use_the_upper_half_of_the_map() -> None:
+    mesh = invented_bone()
+    payload = viewer_mesh(mesh, SOURCES, 0.0, np.abs(invented_deviation(mesh)), 0.5)
+    assert payload["deviation_range_mm"] == [0.0, 0.5]
+    assert payload["deviation_ramp"][0] == deviation_ramp(3, True)[1]
+
+
+def test_a_mesh_that_a_page_cannot_carry_is_refused() -> None:
+    corner = Mesh.create([[0, 0, 0], [1, 0, 0], [0, 1, 0]], np.tile([[0, 1, 2]], (MOST_FACES + 1, 1)))
+    with pytest.raises(MeshShapeError, match="decimate first"):
+        viewer_mesh(corner, SOURCES, 0.0)
+    with pytest.raises(MeshShapeError, match="names source 1"):
+        viewer_mesh(Mesh.create(corner.vertices, [[0, 1, 2]], 1), (SourceEntry(EvidenceClass.OWN, "a", Origin.SCANNED),), 0.0)
+
+
+def test_every_evidence_class_has_its_own_colour_and_words_and_ink_that_can_be_read() -> None:
+    assert set(CLASSES) == {code.value for code in EvidenceClass}
+    assert len({words.colour for words in CLASSES.values()}) == len(CLASSES)
+
+    def luminance(colour: str) -> float:
+        channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        return float(np.dot([0.2126, 0.7152, 0.0722], [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]))
+
+    for code in CLASSES:
+        light, dark = sorted((luminance(class_words(code).colour), luminance(class_words(code).ink)), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 4.5, code  # WCAG 2 level AA, contrast of text
+
+
+def test_both_ends_of_the_deviation_map_are_equally_dark() -> None:
+    weights = ((1, 0.2126), (3, 0.7152), (5, 0.0722))
+    low, middle, high = (sum(int(colour[i : i + 2], 16) * weight for i, weight in weights) for colour in deviation_ramp(3, True))
+    assert abs(low - high) < 20 < middle - max(low, high)
+
+
+def test_totals_of_the_index_add_up() -> None:
+    batch = invented_batch()
+    rows = batch["targets"][0]["rows"]
+    assert sum(count_by(rows, "status", STATUSES).values()) == sum(count_by(rows, "class", CLASSES).values()) == len(rows)
+    assert list(count_by(rows, "status", STATUSES)) == ["ready", "review", "failed", "gap"]
+    assert sum(share_by_volume(rows).values()) == pytest.approx(1.0, abs=1e-12)
+    body = [attributes["data-status"] for tag, attributes in Outline(index_page(batch)).tags if tag == "tr" and "data-status" in attributes]
+    assert body == [row["status"] for row in rows]
+
+
+def test_the_summary_reads_back_as_the_rows_of_the_index() -> None:
+    rows = invented_batch()["targets"][0]["rows"]
+    rows[0]["target"] = 'kest, "the old"'
+    read = list(csv.DictReader(io.StringIO(summary_csv(rows), newline="")))
+    assert tuple(read[0]) == SUMMARY_COLUMNS
+    assert [row["target"] for row in read] == [row["target"] for row in rows]
+    assert [float(row["volume_mm3"]) if row["volume_mm3"] else None for row in read] == [row["volume_mm3"] for row in rows]
+    assert read[3]["findings"] == "fill-span factor"
+
+
+@pytest.mark.parametrize(("facts", "codes"), [
+    ({}, []),
+    ({"mass_kg": 0.4, "n_finds": 1}, ["structure", "specimen"]),
+    ({"mass_kg": 12.0}, ["structure", "lifting-by-hand"]),
+    ({"mass_kg": 40.0}, ["structure", "lifting", "lifting-by-hand"]),
+    ({"routes": ("print", "cnc")}, ["printing", "dust", "fire", "cutting", "hot-wire"]),
+    ({"texts": ["Restored with plaster"]}, ["old-restoration"]),
+])
+def test_cautions_follow_from_what_is_shown(facts: dict[str, Any], codes: list[str]) -> None:
+    """Load constant 23 kg: NIOSH lifting equation. Five kilograms for a word about lifting: a proposed default, no source."""
+    assert [caution.code for caution in cautions_for(facts)] == codes
+
+
+@pytest.mark.parametrize("name", ["bone", "failed", "index"])
+def test_no_page_calls_a_replica_what_it_is_not(name: str) -> None:
+    text = Outline(all_pages()[name]).text.lower()
+    assert [word for word in ("genuine", "original", "cast ", "complete skeleton") if word in text] == []
+
+
+@pytest.mark.parametrize("name", ["bone", "failed", "index"])
+def test_a_page_names_its_language_and_title_and_has_one_main_heading(name: str) -> None:
+    outline = Outline(all_pages()[name])
+    tags = [tag for tag, _ in outline.tags]
+    assert dict(outline.tags[0][1]) == {"lang": "en"}
+    assert (tags.count("h1"), tags.count("title"), tags.count("main")) == (1, 1, 1)
+    assert all(attributes.get("alt") for tag, attributes in outline.tags if tag == "img")
