@@ -14,7 +14,7 @@ from meshtools.model import FloatArray, Mesh
 
 
 def hull_points(points: FloatArray) -> FloatArray:
-    """The corners of the convex hull of (n, 3) points; all distinct points where they span no volume."""
+    """The corners of the convex hull of (n, d) points; all distinct points where they span no volume."""
     from scipy.spatial import ConvexHull, QhullError
 
     if len(points) <= 64:
@@ -26,17 +26,33 @@ def hull_points(points: FloatArray) -> FloatArray:
 
 
 def greatest_pair(points: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-    """The largest distance between any two of the (n, 3) points, and the two points; found among the corners of the convex hull."""
-    corners = hull_points(points)
-    best, a, b = -1.0, 0, 0
-    for start in range(0, len(corners), 512):
-        offsets = corners[start : start + 512, None, :] - corners[None, start:, :]
-        squared = np.einsum("ijk,ijk->ij", offsets, offsets)
-        place = int(squared.argmax())
-        if squared.flat[place] > best:
-            row, column = divmod(place, squared.shape[1])
-            best, a, b = float(squared.flat[place]), start + row, start + column
-    return float(np.sqrt(max(best, 0.0))), corners[a], corners[b]
+    """The largest distance between any two of the (n, d) points, and the two points.
+
+    Exact: a first guess d from a to b (each the farthest from the other) leaves only points at least d - r from the middle, where r is the
+    greatest distance from it; all pairs of those points' convex hull corners are compared.
+    """
+    a, b = _far_pair(points)
+    middle = (a + b) / 2
+    reach = np.linalg.norm(points - middle, axis=1)
+    corners = hull_points(points[reach >= (np.linalg.norm(b - a) - reach.max()) * (1 - 1e-9)])
+    local = corners - middle
+    squared = np.einsum("ij,ij->i", local, local)
+    best = -1.0
+    for start in range(0, len(local), 512):
+        block = squared[start : start + 512, None] + squared[None, start:] - 2.0 * local[start : start + 512] @ local[start:].T
+        place = int(block.argmax())
+        if block.flat[place] > best:
+            row, column = divmod(place, block.shape[1])
+            best, a, b = float(block.flat[place]), corners[start + row], corners[start + column]
+    return float(np.linalg.norm(b - a)), a, b
+
+
+def _far_pair(points: FloatArray) -> tuple[FloatArray, FloatArray]:
+    a = points[int(np.linalg.norm(points - points.mean(axis=0), axis=1).argmax())]
+    b = a
+    for _ in range(3):
+        a, b = b, points[int(np.linalg.norm(points - b, axis=1).argmax())]
+    return a, b
 
 
 def greatest_length(points: FloatArray) -> float:
@@ -52,9 +68,8 @@ def greatest_breadth(points: FloatArray) -> float:
     length, a, b = greatest_pair(points)
     if length == 0.0:
         return 0.0
-    axis = (b - a) / length
-    corners = hull_points(points)
-    return greatest_pair(corners - np.outer(corners @ axis, axis))[0]
+    across = np.linalg.svd((b - a)[None, :])[2][1:]
+    return greatest_pair(points @ across.T)[0]
 
 
 def extent_x(points: FloatArray) -> float:
