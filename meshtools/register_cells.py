@@ -6,7 +6,7 @@ import datetime
 import difflib
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +17,11 @@ SLUG = re.compile(r"[a-z0-9][a-z0-9-]*")
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
+
+
+# searching thousands of names for each of thousands of slips takes minutes, so after this many problems long lists are not searched
+MOST_LONG_SEARCHES = 40
+LONG_LIST = 250
 
 
 @dataclass(frozen=True)
@@ -98,6 +103,10 @@ class Cells:
         """Note that the cell breaks a rule; `near` is the valid value that was perhaps meant."""
         self.is_sound = False
         self._problems.append(Problem(self.file, self.row, column, self.text(column), rule, near))
+
+    def nearest(self, text: str, options: Collection[str]) -> str:
+        """The option most like `text`, see the function of that name; empty for long lists once many problems are known."""
+        return "" if len(options) > LONG_LIST and len(self._problems) > MOST_LONG_SEARCHES else nearest(text, options)
 
     def text(self, column: str) -> str:
         """The cell's text, empty where the cell or the whole column is absent."""

@@ -19,7 +19,7 @@ from meshtools.register_finds import UNASSOCIATED, is_whole
 
 # repeated measurements of one bone that differ by more than this share ask for review: a default proposed here, no source
 LARGEST_MEASUREMENT_SPREAD = 0.02
-MOST_NEAREST_FILES = 50
+MOST_PATHS_COMPARED = 20_000
 
 
 def check_register(batch: Path, register: Register) -> tuple[Finding, ...]:
@@ -98,9 +98,11 @@ def _missing_files(batch: Path, register: Register) -> list[Finding]:
             wanted.append(("model-missing", place, decision.value.removeprefix(prefix), ""))
     missing = [item for item in wanted if not (batch / item[2]).is_file()]
     present = _files_below(batch, "scans") if missing else []
+    by_name = {path.rsplit("/", 1)[-1].casefold(): path for path in reversed(present)}
     findings = []
     for number, (code, place, path, find) in enumerate(missing):
-        near = _nearest_file(path, present, number < MOST_NEAREST_FILES)
+        # the same name in another folder or other case, else the most similar path, which is slow and so not for many
+        near = by_name.get(path.rsplit("/", 1)[-1].casefold(), "") or (nearest(path, present) if number * len(present) < MOST_PATHS_COMPARED else "")
         hint = f" Did you mean '{near}'?" if near else ""
         findings.append(_finding(code, f"{place} {path} is not there; put the file there or correct the name.{hint}", [find] if find else []))
     return findings
@@ -111,13 +113,6 @@ def _files_below(batch: Path, folder: str) -> list[str]:
     for place, _, names in os.walk(batch / folder):
         found += [(Path(place) / name).relative_to(batch).as_posix() for name in names if not name.startswith(".")]
     return sorted(found)
-
-
-def _nearest_file(path: str, present: Sequence[str], is_search_wanted: bool) -> str:
-    """A present file with the same name in another folder or other case, else the most similar path (slow, so not for many)."""
-    name = path.rsplit("/", 1)[-1].casefold()
-    same = [other for other in present if other.rsplit("/", 1)[-1].casefold() == name]
-    return same[0] if same else (nearest(path, present) if is_search_wanted else "")
 
 
 def _scans_used_twice(finds: Sequence[Find]) -> list[Finding]:

@@ -31,7 +31,7 @@ def element_and_side(cells: Cells, skeleton: Skeleton) -> tuple[str, Side]:
     side = Side(side_text) if side_text else Side.UNKNOWN
     sides = skeleton.sides_by_name.get(name)
     if name and sides is None and skeleton.judges(name):
-        near = nearest(re.sub(r"-(left|right)$", "", name), skeleton.sides_by_name)
+        near = cells.nearest(re.sub(r"-(left|right)$", "", name), skeleton.sides_by_name)
         cells.problem("element", "is not an element of config/skeleton.csv; write its name without a side.", near)
     elif sides and side_text and (Side.MEDIAN in sides) != (side is Side.MEDIAN):
         rule = "median, so its side is median." if Side.MEDIAN in sides else "paired, so its side is left, right or unknown."

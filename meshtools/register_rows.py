@@ -71,7 +71,7 @@ def _reference(cells: Cells, column: str, names: Collection[str] | None) -> str:
     name = cells.text(column).casefold() if column == "element" else cells.text(column)
     if name and names is not None and name not in names:
         where = {"find": "config/bones.csv", "element": "config/skeleton.csv", "target": "config/config.yaml"}[column]
-        cells.problem(column, f"is not {_A[column]} of {where}.", nearest(name, names))
+        cells.problem(column, f"is not {_A[column]} of {where}.", cells.nearest(name, names))
     return name
 
 
@@ -110,7 +110,7 @@ def decision_from(cells: Cells, known: Known) -> Decision | None:
         if not value:
             cells.problem("find", "is empty; a donor decision names the find that is the donor.")
         elif known.finds is not None and value not in known.finds:
-            cells.problem("value", "is not a find of config/bones.csv.", nearest(value, known.finds))
+            cells.problem("value", "is not a find of config/bones.csv.", cells.nearest(value, known.finds))
         find = value
     if not cells.is_sound:
         return None
