@@ -25,6 +25,7 @@ from meshtools.register_checks import place_of
 from meshtools.workspace import Workspace, open_workspace
 
 REPOSITORY = Path(__file__).resolve().parent.parent
+SHARES = {"own_bone": "own bone", "own_animal": "own animal", "filled": "any source"}
 __all__ = ["build", "check", "demo_batch", "hand_over", "intake", "new_batch", "plan", "status", "verify"]
 
 
@@ -90,7 +91,12 @@ def plan(options: argparse.Namespace) -> Answer:
 
 
 def _completeness(figures: Mapping[str, Any]) -> str:
-    return "; ".join(f"{name.replace('_', ' ')} {value}" for name, value in figures.items())
+    parts = []
+    for share in (figures["by_count"], figures["sides_pooled"]):
+        n = share["n_elements"]
+        counts = (f"{words} {share[f'n_{key}']} ({share[f'{key}_percent']:.1f} %)" for key, words in SHARES.items())
+        parts.append(f"{share['basis']}, of {n}: {', '.join(counts)}")
+    return "; ".join(parts)
 
 
 def build(options: argparse.Namespace) -> Answer:
@@ -126,6 +132,7 @@ class Progress:
         self._waiting = [workspace.folder / record_path(stage, name) for stage, name in stale]
         self._n_jobs = len(stale)
         self._start_s = self._shown_s = time.monotonic()
+        self._n_shown = 0
         self._quiet = quiet
 
     def tick(self) -> None:
@@ -137,10 +144,12 @@ class Progress:
         self._waiting = [path for path in self._waiting if not path.exists()]
         n_done = self._n_jobs - len(self._waiting)
         left = f", about {(now_s - self._start_s) / n_done * len(self._waiting):.0f} s left" if n_done > 3 else ""
-        end = "\r" if sys.stderr.isatty() else "\n"
-        if sys.stderr.isatty() or n_done % 20 == 0:
-            sys.stderr.write(f"{n_done} of {self._n_jobs} jobs done{left}        {end}")
-            sys.stderr.flush()
+        if sys.stderr.isatty():
+            sys.stderr.write(f"\r{n_done} of {self._n_jobs} jobs done{left}        ")
+        elif n_done >= self._n_shown + 20:
+            self._n_shown = n_done
+            sys.stderr.write(f"{n_done} of {self._n_jobs} jobs done{left}\n")
+        sys.stderr.flush()
 
 
 def status(options: argparse.Namespace) -> Answer:
@@ -152,7 +161,8 @@ def status(options: argparse.Namespace) -> Answer:
 def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, str]] = frozenset()) -> Answer:  # type: ignore[assignment]
     rows = [row for row in element_rows(workspace, stale) if not names or row["element"] in names or f"{row['target']}/{row['element']}" in names]
     totals = Counter(row["status"] for row in rows)
-    lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in rows if row["status"] in ("failed", "review")]
+    open_rows = [row for row in rows if row["status"] in ("failed", "review")]
+    lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in open_rows]
     lines.append(str(workspace.folder / "results" / "index.html"))
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))

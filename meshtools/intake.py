@@ -79,7 +79,7 @@ def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerd
 def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: bool) -> ScanVerdict:
     import numpy as np
 
-    from meshtools.geometry.measure import edge_spacing
+    from meshtools.geometry.measure import median_spacing
     from meshtools.geometry.pieces import face_areas, label_pieces
     from meshtools.geometry.rims import close_rims, find_rims
 
@@ -88,7 +88,7 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: boo
     areas = face_areas(closed.vertices, closed.faces)
     missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
     limit_mm = workspace.register.settings.clean.part_tolerance_mm / max(1.0, largest_factor_by_find(workspace.plan).get(name, 1.0))
-    spacing_mm = round(edge_spacing(mesh), 4) if has_unit else None
+    spacing_mm = round(median_spacing(mesh), 4) if has_unit else None
     reasons = []
     if missing_percent > MOST_MISSING_PERCENT:
         reasons.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")

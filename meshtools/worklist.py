@@ -9,7 +9,7 @@ from typing import Any
 from meshtools.handover import HandOver
 from meshtools.keys import ContentHashes, code_digest, sha256_of
 from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe, Register, Side, Target, Unit, plain
-from meshtools.plan import largest_factor_by_find
+from meshtools.plan import largest_factor_by_find, next_best
 
 Job = dict[str, Any]
 
@@ -67,7 +67,8 @@ def part_id(recipe: Recipe) -> str:
 def _model_find(recipe: Recipe) -> Find | None:
     if not recipe.model_file:
         return None
-    return Find(0, model_find_name(recipe), recipe.element, Side.UNKNOWN, "", recipe.model_file, Unit.MM, unit_source="decision", capture="modelled by hand")
+    name = model_find_name(recipe)
+    return Find(0, name, recipe.element, Side.UNKNOWN, "", recipe.model_file, Unit.MM, unit_source="decision", capture="modelled by hand")
 
 
 def _sealed(stage: str, name: str, job: Job) -> Job:
@@ -108,6 +109,7 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], h
     finds = sources_of(recipe)
     job = {
         "recipe": _recipe(recipe),
+        "next_best": plain(next_best(recipe.tried)),
         "settings": plain(register.settings.rebuild),
         "openings": _rows(o for o in register.openings if o.find in finds),
         "clean_keys": {name: clean[name]["key"] for name in finds},
@@ -140,6 +142,7 @@ def _report_job(
     mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
     job = {
         "recipe": _recipe(recipe),
+        "next_best": plain(next_best(recipe.tried)),
         "finds": {name: _rows([finds[name]])[0] for name in sources_of(recipe)},
         "clean_keys": rebuild["clean_keys"],
         "scans": {name: [clean[name]["scan"], clean[name]["scan_sha256"]] for name in sources_of(recipe)},

@@ -49,9 +49,15 @@ def write_batch(folder: Path) -> Path:
         skeleton.append(f"{'lumbar' if series != ',' else element},{'median' if side == 'median' else 'paired'},{series},trunk,all")
     measures = ["organismID,element,side,measurementType,measurementValue,measurementUnit,measurementMethod,measurementDeterminedBy"]
     for kind, length in (("greatest length", 180.0), ("distal breadth", 30.0), ("shaft breadth", 12.0)):
-        measures += [f"dog-a,femur,left,{kind},{length!r},mm,caliper,A. Recorder", f"dog-b,femur,left,{kind},{length / DONOR_FACTOR!r},mm,caliper,A. Recorder"]
+        measures += [
+            f"dog-a,femur,left,{kind},{length!r},mm,caliper,A. Recorder",
+            f"dog-b,femur,left,{kind},{length / DONOR_FACTOR!r},mm,caliper,A. Recorder",
+        ]
     tables = {"bones.csv": rows, "skeleton.csv": skeleton, "measurements.csv": measures}
-    tables |= {"decisions.csv": ["target,element,find,kind,value,by,date,reason,evidence_key"], "openings.csv": ["find,kind,x,y,z,diameter_mm,action"]}
+    tables |= {
+        "decisions.csv": ["target,element,find,kind,value,by,date,reason,evidence_key"],
+        "openings.csv": ["find,kind,x,y,z,diameter_mm,action"],
+    }
     tables["config.yaml"] = ["targets:", "  mount:", "    individual: dog-a", "clean:", f"  part_tolerance_mm: {TOLERANCE_MM}"]
     (folder / "config").mkdir()
     for name, lines in tables.items():
@@ -84,7 +90,18 @@ def distance_mm(points: np.ndarray, surface: tuple[np.ndarray, np.ndarray]) -> n
     return np.sqrt(squared)
 
 
-SLUGS = ("femur-left", "femur-right", "patella-left", "patella-right", "scapula-left", "scapula-right", "tibia-left", "tibia-right", "lumbar-03", "sacrum")
+SLUGS = (
+    "femur-left",
+    "femur-right",
+    "patella-left",
+    "patella-right",
+    "scapula-left",
+    "scapula-right",
+    "tibia-left",
+    "tibia-right",
+    "lumbar-03",
+    "sacrum",
+)
 
 
 @pytest.mark.slow
@@ -109,7 +126,14 @@ def test_a_delivered_file_is_closed_and_outward_in_a_second_reader(batch: Path, 
 def test_every_element_of_the_target_is_planned_from_the_evidence_that_exists(batch: Path) -> None:
     plan = json.loads((batch / "results" / "plan.json").read_text())
     classes = {row["element"]: row["class"] for row in plan["elements"]}
-    expected = {"femur-left": "OWN", "femur-right": "OWN-R", "humerus-left": "OWN", "humerus-right": "OWN-R", "patella-left": "OWN", "patella-right": "OWN-R"}
+    expected = {
+        "femur-left": "OWN",
+        "femur-right": "OWN-R",
+        "humerus-left": "OWN",
+        "humerus-right": "OWN-R",
+        "patella-left": "OWN",
+        "patella-right": "OWN-R",
+    }
     expected |= {"scapula-right": "OWN", "scapula-left": "OWN-R", "tibia-left": "DON", "tibia-right": "DON-R", "lumbar-03": "OWN", "sacrum": "DON"}
     assert classes == expected
 

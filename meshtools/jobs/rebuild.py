@@ -40,20 +40,19 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
             raise GeometryError(" ".join(reasons))
         result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings))
     except GeometryError as error:
-        message = f"{job['name']} was not built: {error} {next_best(recipe)}"
+        best = next_best_words(job["next_best"])
+        message = f"{job['name']} was not built: {error} {best}"
         write_results(batch, record_path, failed_record("rebuild", job["key"], "source-unusable", message), {}, FILES)
         return
     _deliver(batch, record_path, job, result)
 
 
-def next_best(recipe: Recipe) -> str:
-    """A sentence that names the best source among those that were tried and could be chosen instead."""
-    usable = [attempt for attempt in recipe.tried if attempt.find and attempt.find not in recipe.finds]
-    if not usable:
+def next_best_words(next_best: Mapping[str, Any] | None) -> str:
+    """A sentence that names the source that would be taken next, or that there is none."""
+    if next_best is None:
         return "There is no other source for it in the register: scan again, or decide to leave it out."
-    best = usable[0]
     return (
-        f"The next best source is {best.find} ({best.evidence.value}; {best.why.rstrip('.')}): nothing was put in its place. "
+        f"The next best source is {next_best['find']} ({next_best['class']}; {next_best['why'].rstrip('.')}): nothing was put in its place. "
         "Scan again, or choose that donor in decisions.csv."
     )
 

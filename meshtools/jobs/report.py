@@ -70,6 +70,7 @@ def _records(batch: Path, job: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
 def _sheet_job(job: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "recipe": job["recipe"],
+        "next_best": job["next_best"],
         "finds": [job["finds"][name] for name in sorted(job["finds"])],
         "part_id": job["part_id"],
         "revision": job["revision"],

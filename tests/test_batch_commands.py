@@ -1,0 +1,102 @@
+"""The commands of a batch, run as a user runs them."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from six_bones import bonewright, build, edit, make_six_bones
+
+
+@pytest.fixture(scope="module")
+def built_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    batch = make_six_bones(tmp_path_factory.mktemp("commands") / "batch")
+    build(batch)
+    return batch
+
+
+@pytest.fixture
+def batch(built_once: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(built_once, tmp_path / "batch"))
+
+
+def sign_off(batch: Path, element: str) -> None:
+    """Sign the evidence that the page of an element shows today."""
+    key = json.loads((batch / f"results/mount/{element}/report.json").read_text())["facts"]["evidence_key"]
+    with (batch / "config/decisions.csv").open("a", encoding="utf-8") as stream:
+        stream.write(f"mount,{element},,sign-off,yes,A. Curator,2026-03-01,looked at page and bone,{key}\n")
+
+
+def test_a_folder_that_is_no_batch_is_refused_with_one_sentence(tmp_path: Path) -> None:
+    done = bonewright("build", "--batch", tmp_path)
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
+
+
+def test_a_new_batch_is_made_once_and_never_over_another(tmp_path: Path) -> None:
+    first, second = bonewright("new", tmp_path / "batch"), bonewright("new", tmp_path / "batch")
+    assert (first.returncode, second.returncode) == (0, 2)
+
+
+def test_all_problems_of_the_tables_are_told_at_once(tmp_path: Path) -> None:
+    batch = make_six_bones(tmp_path / "batch")
+    edit(batch / "config/bones.csv", "a-skull,skull,median", "a-skull,skul,median")
+    edit(batch / "config/skeleton.csv", "paired,,,forelimb", "pared,,,forelimb")
+    done = bonewright("check", "--batch", batch)
+    assert done.returncode == 2
+    assert "Did you mean 'skull'?" in done.stderr
+    assert "Did you mean 'paired'?" in done.stderr
+
+
+@pytest.mark.slow
+def test_an_unsigned_part_is_not_handed_over(batch: Path) -> None:
+    done = bonewright("hand-over", "mount/skull", "--to", "Shop 2", "--batch", batch)
+    assert (done.returncode, (batch / "hand-over").exists()) == (2, False)
+
+
+@pytest.mark.slow
+def test_a_change_after_the_hand_over_names_the_recipient_and_raises_the_revision(batch: Path) -> None:
+    sign_off(batch, "skull")
+    build(batch)
+    given = bonewright("hand-over", "mount/skull", "--to", "Shop 2", "--batch", batch, "--json")
+    assert given.returncode == 0, given.stderr
+    edit(batch / "config/config.yaml", "part_tolerance_mm: 0.4", "part_tolerance_mm: 1.6")
+    build(batch)
+    page = json.loads((batch / "results/mount/skull/report.json").read_text())
+    assert any("Shop 2" in finding["message"] for finding in page["findings"])
+    assert (page["facts"]["revision"], page["facts"]["sign_off"]["state"]) == ("2", "lapsed")
+
+
+@pytest.mark.slow
+def test_handing_over_changes_no_result(batch: Path) -> None:
+    sign_off(batch, "skull")
+    build(batch)
+    bonewright("hand-over", "mount/skull", "--to", "Shop 2", "--batch", batch)
+    assert [name for name in build(batch)["ran"] if name.startswith("rebuild")] == []
+
+
+@pytest.mark.slow
+def test_verify_finds_a_file_that_was_altered(batch: Path) -> None:
+    assert bonewright("verify", "--batch", batch).returncode == 0
+    path = batch / "results/mount/skull/replica.glb"
+    path.write_bytes(path.read_bytes()[:-4] + b"\0\0\0\0")
+    done = bonewright("verify", "--batch", batch)
+    assert (done.returncode, "mount/skull/replica.glb" in done.stdout) == (1, True)
+
+
+@pytest.mark.slow
+def test_the_summary_has_one_row_an_element_with_its_volume(built_once: Path) -> None:
+    with (built_once / "results/summary.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [(row["status"], float(row["volume_mm3"]) > 0) for row in rows] == [("ready", True)] * 9
+
+
+@pytest.mark.slow
+def test_intake_drafts_rows_for_scans_that_the_register_does_not_know(batch: Path) -> None:
+    shutil.copy(batch / "scans/a-skull.stl", batch / "scans/New Ulna left.stl")
+    done = bonewright("intake", "--batch", batch)
+    assert done.returncode == 1
+    with (batch / "intake/drafted_rows.csv").open(encoding="utf-8") as stream:
+        assert [(row["find"], row["side"], row["unit"]) for row in csv.DictReader(stream)] == [("new-ulna-left", "left", "")]

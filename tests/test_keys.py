@@ -1,0 +1,56 @@
+"""Keys change with meaning and with nothing else."""
+
+from __future__ import annotations
+
+import ast
+import os
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meshtools.keys import ContentHashes, _without_docstrings, hash_file, sha256_of
+from meshtools.model import Caliper, Find, ScalePoints, Side, Unit, plain
+from meshtools.plain import from_plain
+
+
+def digest(code: str) -> str:
+    return ast.dump(_without_docstrings(ast.parse(code)))
+
+
+def test_comments_docstrings_and_layout_are_no_code() -> None:
+    assert digest('def f(x):\n    """Says so."""\n    return x + 1  # one more\n') == digest("def f( x ):\n\n    return x+1\n")
+
+
+def test_a_changed_number_is_code() -> None:
+    assert digest("LIMIT = 0.5") != digest("LIMIT = 0.6")
+
+
+@given(st.dictionaries(st.text(max_size=5), st.integers() | st.text(max_size=5), max_size=6))
+def test_the_order_of_keys_does_not_matter(value: dict[str, object]) -> None:
+    assert sha256_of(value) == sha256_of(dict(reversed(value.items())))
+
+
+def test_a_file_replaced_by_another_of_the_same_size_and_time_is_noticed(tmp_path: Path) -> None:
+    path = tmp_path / "scan.stl"
+    path.write_bytes(b"one")
+    stat = path.stat()
+    hashes = ContentHashes(tmp_path)
+    hashes.of("scan.stl")
+    other = tmp_path / "other"
+    other.write_bytes(b"two")
+    os.utime(other, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    other.replace(path)
+    assert hashes.of("scan.stl") == hash_file(path)
+
+
+def test_a_missing_scan_has_no_hash(tmp_path: Path) -> None:
+    assert ContentHashes(tmp_path).of("scans/none.stl") is None
+
+
+def test_a_find_comes_back_from_its_plain_form() -> None:
+    find = Find(
+        3, "f-1", "femur", Side.LEFT, "ind-a", "scans/a.stl", Unit.CM, preserved_percent=80.0, caliper=Caliper(12.5, "greatest-length"),
+        scale_points=ScalePoints((0.0, 1.0, 2.0), (3.0, 4.0, 5.0), 10.0), pieces=(1, 3),
+    )  # fmt: skip
+    assert from_plain(Find, plain(find)) == find
