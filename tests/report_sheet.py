@@ -129,15 +129,16 @@ def invented_batch() -> dict[str, Any]:
     finding = {"severity": "review", "code": "fill-span", "message": "One fill spans 52.4 mm.", "value": 12.7, "limit": 10.0, "unit": "%"}
     failed = {"severity": "failed", "code": "source-unusable", "message": "kest/scapula-right was not built: find kest-11: the file ends early.",
               "value": None, "limit": None, "unit": ""}
+    left_out = finding | {"severity": "note", "code": "left-out", "message": "Left out by N. Example: nothing is known of it."}
     places = [
         ("skull", "OWN", "ready", [], 4120000.0, 5.109), ("caudal-01", "OWN", "ready", [finding | {"severity": "note"}], 210400.5, 0.261),
-        ("caudal-02", "NONE", "gap", [], None, None), ("scapula-left", "DON", "review", [finding, finding | {"code": "factor"}], 905100.0, 1.122),
+        ("caudal-02", "NONE", "gap", [left_out], None, None), ("scapula-left", "DON", "review", [finding, finding | {"code": "factor"}], 905100.0, 1.122),
         ("scapula-right", "OWN", "failed", [failed], None, None), ("femur-left", "OWN-R", "review", [finding], 1182345.25, 1.466108),
         ("femur-right", "OWN", "ready", [], 1179001.0, 1.462),
     ]
     rows = [
         {"target": "kest", "element": slug, "class": code, "status": status, "findings": found, "volume_mm3": volume, "mass_kg": mass,
-         "report": "" if status == "gap" else f"kest/{slug}/report.html", "reason": "no find of this position in the register"}
+         "report": "" if status == "gap" else f"kest/{slug}/report.html"}
         for slug, code, status, found, volume, mass in places
     ]
     share = {

@@ -115,3 +115,16 @@ def test_the_index_filters_by_status(tmp_path: Path) -> None:
         assert page.evaluate(visible) == ["review", "review"]
         assert page.complaints == []
         assert page.requests == [path.as_uri()]
+
+
+def test_on_a4_paper_no_table_is_cut_off(tmp_path: Path) -> None:
+    """A4 less two margins of 14 mm is 182 mm, 688 CSS pixels of 1/96 inch."""
+    path = tmp_path / "report.html"
+    path.write_text(bone_page(invented_sheet()), encoding="utf-8")
+    with Page(tmp_path, (688, 971)) as page:
+        page.send("Emulation.setEmulatedMedia", media="print")
+        page.open(path, "document.getElementById('view')")
+        boxes = "[...document.querySelectorAll('.scroll')]"
+        cut = page.evaluate(boxes + ".filter(box => box.scrollWidth > box.clientWidth + 1).map(box => box.textContent)")
+        assert cut == []
+        assert page.evaluate("document.documentElement.scrollWidth") == 688

@@ -107,6 +107,12 @@ def test_a_link_to_anywhere_but_the_batch_is_not_made() -> None:
     assert links == ["kest/skull/report.html"]
 
 
+def test_every_copy_of_the_viewer_carries_the_licence_of_what_it_contains() -> None:
+    page = bone_page(invented_sheet())
+    assert "Permission is hereby granted, free of charge" in page
+    assert "three.js authors" in page
+
+
 def test_equal_sheets_give_equal_bytes() -> None:
     assert bone_page(invented_sheet()) == bone_page(invented_sheet())
     assert index_page(invented_batch()) == index_page(invented_batch())
@@ -225,6 +231,7 @@ def test_totals_of_the_index_add_up() -> None:
     assert sum(count_by(rows, "status", STATUSES).values()) == sum(count_by(rows, "class", CLASSES).values()) == len(rows)
     assert list(count_by(rows, "status", STATUSES)) == ["ready", "review", "failed", "gap"]
     assert sum(share_by_volume(rows).values()) == pytest.approx(1.0, abs=1e-12)
+    assert "Left out by N. Example: nothing is known of it." in Outline(index_page(batch)).text
     body = [attributes["data-status"] for tag, attributes in Outline(index_page(batch)).tags if tag == "tr" and "data-status" in attributes]
     assert body == [row["status"] for row in rows]
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from meshtools.report.chips import class_chip, page_frame, status_mark
-from meshtools.report.markup import Html, asset, figure, join, number, percent, png_address, section, table, tag
+from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
 from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title
 
 SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report")
@@ -20,8 +20,8 @@ def index_page(batch: Mapping[str, Any]) -> str:
 
     batch: `title`; `targets`, each {name, words (whose size), rows, completeness}; `findings` of the register; `next_steps`
     plain(NextStep); `min_individuals`. rows, in the order of the skeleton, have the keys of SUMMARY_COLUMNS, where `findings` is a list of
-    plain(Finding), the gravest first, and `report` the link relative to the index or ""; optional `reason` (shown for gaps) and
-    `picture_png`. completeness as plan.completeness[target]. Values are escaped; equal batches give equal bytes.
+    plain(Finding), the gravest first, and `report` the link relative to the index or "" (a gap's first finding is its reason);
+    optional `picture_png`, small. completeness as plan.completeness[target]. Values are escaped; equal batches give equal bytes.
     """
     targets = batch["targets"]
     body = tag(
@@ -185,9 +185,9 @@ def _first_finding(row: Mapping[str, Any]) -> Html | str:
     findings = row["findings"]
     asking = [finding for finding in findings if finding["severity"] != "note"]
     if not asking:
-        reason = row.get("reason", "") if row["status"] == "gap" else ""
-        notes = tag("span", f"{len(findings)} {'note' if len(findings) == 1 else 'notes'}", class_="small") if findings else ""
-        return join([reason, " " if reason and notes else "", notes])
+        if row["status"] == "gap" and findings:
+            return escaped(findings[0]["message"])
+        return tag("span", f"{len(findings)} {'note' if len(findings) == 1 else 'notes'}", class_="small") if findings else ""
     more = f" (and {len(asking) - 1} more)" if len(asking) > 1 else ""
     return join([asking[0]["message"], tag("span", more, class_="small")])
 

@@ -24,9 +24,14 @@ def bone_page(sheet: Mapping[str, Any]) -> str:
     body = _replica_body(sheet) if has_replica else _absent_body(sheet)
     scripts: list[tuple[str, str]] = []
     if has_replica and sheet["viewer"] is not None:
-        scripts = [("json", json.dumps(sheet["viewer"], sort_keys=True, allow_nan=False)), ("js", asset("viewer.js"))]
+        scripts = [("json", json.dumps(sheet["viewer"], sort_keys=True, allow_nan=False)), ("js", viewer_script())]
     title = f"{sheet['title']} – {sheet['target']} – {sheet['part_id']}"
     return page_frame(title, tag("main", _head(sheet), body, _foot(sheet), class_="sheet"), asset("style.css"), tuple(scripts))
+
+
+def viewer_script() -> str:
+    """The viewer with the licence of the library that it contains, which every copy must carry."""
+    return f"/* The viewer contains three.js.\n\n{asset('LICENSE-three.txt')}*/\n{asset('viewer.js')}"
 
 
 def _head(sheet: Mapping[str, Any]) -> Html:
