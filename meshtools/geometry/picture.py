@@ -1,0 +1,178 @@
+"""Pictures of a mesh without a display: rays of a parallel camera, two lights, a white page and a scale bar."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.pieces import area_vectors
+from meshtools.model import ColourArray, FloatArray, Mesh
+
+# For each view the direction the camera looks along and the direction that is up on the page. Front looks along +y with z up.
+VIEWS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
+    "front": ((0, 1, 0), (0, 0, 1)),
+    "back": ((0, -1, 0), (0, 0, 1)),
+    "left": ((1, 0, 0), (0, 0, 1)),
+    "right": ((-1, 0, 0), (0, 0, 1)),
+    "top": ((0, 0, -1), (0, 1, 0)),
+    "bottom": ((0, 0, 1), (0, 1, 0)),
+    "oblique": ((-0.6, 0.7, -0.4), (0, 0, 1)),
+}
+MARGIN = 0.06  # of the picture's width and height, on each side
+FOOT_PX = 26  # strip below the object that holds the scale bar
+SUPERSAMPLING = 2
+KEY_LIGHT, FILL_LIGHT = (-0.5, 0.6, 0.8), (0.7, -0.1, 0.5)  # towards the light, in right, up and towards the camera
+AMBIENT, KEY, FILL = 0.34, 0.56, 0.22
+CREASE_DEG = 60.0  # a corner's smoothed normal farther than this from its face's is not used
+
+
+@dataclass(frozen=True, eq=False)
+class _Camera:
+    """Axes as rows (right, up, towards the camera), centre of the object in those axes, and mm a pixel."""
+
+    axes: FloatArray
+    centre: FloatArray
+    depth_mm: float
+    mm_per_px: float
+
+
+def render_picture(mesh: Mesh, face_colours: ColourArray, view: str, size_px: tuple[int, int], scale_bar: bool = True) -> ColourArray:
+    """Draw a mesh with one colour a face (m, 3) uint8. Returns (h, w, 3) uint8 for `size_px` (w, h), white where nothing is.
+
+    `view` is one of VIEWS; the object fills the picture in true proportions, parallel projection. The same input gives the same
+    picture. Raises GeometryError for an unknown view, or colours that do not fit the faces. An empty mesh gives a white page.
+    """
+    if view not in VIEWS:
+        raise GeometryError(f"view '{view}' is not one of {', '.join(VIEWS)}")
+    if face_colours.shape != (len(mesh.faces), 3):
+        raise GeometryError(f"face colours have shape {face_colours.shape}, but the mesh has {len(mesh.faces)} faces; give one colour a face")
+    width, height = size_px
+    if not len(mesh.faces):
+        return np.full((height, width, 3), 255, np.uint8)
+    foot = FOOT_PX if scale_bar else 0
+    camera = _fit_camera(mesh, view, (width, height - foot))
+    drawn = _cast(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING))
+    small = drawn.reshape(height - foot, SUPERSAMPLING, width, SUPERSAMPLING, 3).mean(axis=(1, 3))
+    page = np.full((height, width, 3), 255, np.uint8)
+    page[: height - foot] = np.rint(small).astype(np.uint8)
+    return _draw_scale_bar(page, camera.mm_per_px) if scale_bar else page
+
+
+def _fit_camera(mesh: Mesh, view: str, size_px: tuple[int, int]) -> _Camera:
+    forward, up = (np.array(direction, dtype=np.float64) for direction in VIEWS[view])
+    right, towards = _unit(np.stack([np.cross(forward, up), -forward]))
+    axes = np.stack([right, np.cross(towards, right), towards])
+    seen = np.einsum("ij,kj->ki", axes, mesh.vertices[np.unique(mesh.faces)])
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    span = np.maximum(high - low, 1e-9)
+    room = np.array(size_px) * (1 - 2 * MARGIN)
+    return _Camera(axes, (low + high) / 2, float(span[2]), float((span[:2] / room).max()))
+
+
+def _cast(mesh: Mesh, face_colours: ColourArray, camera: _Camera, size_px: tuple[int, int]) -> FloatArray:
+    """Colour of each fine pixel (h, w, 3), 0 to 255. The object is moved to the origin first: the ray caster is single precision."""
+    import open3d
+
+    tensor: Any = open3d.core.Tensor
+    local = np.einsum("ij,kj->ki", camera.axes, mesh.vertices) - camera.centre
+    scene = open3d.t.geometry.RaycastingScene(1)
+    scene.add_triangles(tensor(local.astype(np.float32)), tensor(mesh.faces.astype(np.uint32)))
+    hits = scene.cast_rays(tensor(_rays(camera, size_px)), nthreads=1)
+    face, uv = hits["primitive_ids"].numpy(), hits["primitive_uvs"].numpy().astype(np.float64)
+    is_hit = np.isfinite(hits["t_hit"].numpy())
+    picture = np.full((*is_hit.shape, 3), 255.0)
+    face, uv = face[is_hit], uv[is_hit]
+    brightness = _brightness(_smooth_normals(local, mesh, face, uv))
+    picture[is_hit] = np.minimum(face_colours[face] * brightness[:, None], 255.0)
+    return picture
+
+
+def _rays(camera: _Camera, size_px: tuple[int, int]) -> NDArray[np.float32]:
+    width, height = size_px
+    step = camera.mm_per_px / SUPERSAMPLING
+    rays = np.zeros((height, width, 6), np.float32)
+    rays[..., 0] = ((np.arange(width) + 0.5 - width / 2) * step)[None, :]
+    rays[..., 1] = ((height / 2 - np.arange(height) - 0.5) * step)[:, None]
+    rays[..., 2] = camera.depth_mm
+    rays[..., 5] = -1.0
+    return rays
+
+
+def _smooth_normals(local: FloatArray, mesh: Mesh, face: NDArray[np.uint32], uv: FloatArray) -> FloatArray:
+    """Unit normals at hit points, between the corners' normals weighted by area; across a crease the face's own normal stays."""
+    vectors = area_vectors(local, mesh.faces)
+    sums = [np.bincount(mesh.faces.ravel(), np.repeat(vectors[:, axis], 3), len(local)) for axis in range(3)]
+    at_vertex, flat = _unit(np.stack(sums, axis=1).astype(np.float64)), _unit(vectors)
+    normals = np.zeros((len(face), 3))
+    for corner, weight in enumerate((1 - uv.sum(axis=1), uv[:, 0], uv[:, 1])):
+        smooth = at_vertex[mesh.faces[:, corner]]
+        across = np.einsum("ij,ij->i", smooth, flat) < np.cos(np.radians(CREASE_DEG))
+        normals += weight[:, None] * np.where(across[:, None], flat, smooth)[face]
+    return _unit(normals)
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    length = np.sqrt(np.einsum("ij,ij->i", vectors, vectors))
+    return np.asarray(vectors / np.maximum(length, 1e-300)[:, None])
+
+
+def _brightness(normals: FloatArray) -> FloatArray:
+    facing = np.where(normals[:, 2] < 0, -1.0, 1.0)  # an open surface is lit from within as from without
+    total = np.full(len(normals), AMBIENT)
+    for strength, direction in ((KEY, KEY_LIGHT), (FILL, FILL_LIGHT)):
+        light = _unit(np.array([direction], dtype=np.float64))[0]
+        total += strength * np.maximum(np.einsum("ij,j->i", normals, light) * facing, 0.0)
+    return total
+
+
+def _draw_scale_bar(page: ColourArray, mm_per_px: float) -> ColourArray:
+    """Draw a bar of a round length, at most a quarter of the page wide, with its length in mm beside it."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    height, width = page.shape[:2]
+    length_mm = round_length(0.25 * width * mm_per_px)
+    length_px = round(length_mm / mm_per_px)
+    left, base = round(MARGIN * width / 2), height - FOOT_PX // 2
+    image = Image.fromarray(page)
+    pen = ImageDraw.Draw(image)
+    pen.rectangle((left, base - 2, left + length_px - 1, base + 1), fill=(0, 0, 0))
+    pen.text((left + length_px + 6, base), f"{length_mm:g} mm", fill=(0, 0, 0), font=ImageFont.load_default(13), anchor="lm")
+    return np.array(image)
+
+
+def round_length(longest_mm: float) -> float:
+    """The largest of 1, 2, 5 times a power of ten that is at most `longest_mm` (above 0)."""
+    power = 10.0 ** np.floor(np.log10(longest_mm))
+    return float(max(step for step in (1.0, 2.0, 5.0) if step * power <= longest_mm * (1 + 1e-9)) * power)
+
+
+def contact_sheet(images: Sequence[ColourArray], labels: Sequence[str], n_columns: int = 3) -> ColourArray:
+    """Lay pictures of one size out in rows, each with its label below. Raises GeometryError where the counts differ or none is given."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    if not images or len(images) != len(labels):
+        raise GeometryError(f"{len(images)} pictures and {len(labels)} labels; give one label a picture")
+    height, width = (max(image.shape[axis] for image in images) for axis in (0, 1))
+    n_rows = -(-len(images) // n_columns)
+    sheet = Image.new("RGB", (min(n_columns, len(images)) * width, n_rows * (height + FOOT_PX)), (255, 255, 255))
+    pen = ImageDraw.Draw(sheet)
+    for place, (image, label) in enumerate(zip(images, labels, strict=True)):
+        left, top = place % n_columns * width, place // n_columns * (height + FOOT_PX)
+        sheet.paste(Image.fromarray(image), (left, top))
+        pen.text((left + width // 2, top + height + FOOT_PX // 2), label, fill=(0, 0, 0), font=ImageFont.load_default(13), anchor="mm")
+    return np.array(sheet)
+
+
+def encode_png(image: ColourArray) -> bytes:
+    """PNG bytes of a picture (h, w, 3) uint8, without dates or texts, so the same picture gives the same bytes."""
+    from PIL import Image
+
+    stream = io.BytesIO()
+    Image.fromarray(image).save(stream, format="PNG", optimize=False, compress_level=6)
+    return stream.getvalue()
