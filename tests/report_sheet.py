@@ -131,8 +131,10 @@ def invented_batch() -> dict[str, Any]:
               "value": None, "limit": None, "unit": ""}
     left_out = finding | {"severity": "note", "code": "left-out", "message": "Left out by N. Example: nothing is known of it."}
     places = [
-        ("skull", "OWN", "ready", [], 4120000.0, 5.109), ("caudal-01", "OWN", "ready", [finding | {"severity": "note"}], 210400.5, 0.261),
-        ("caudal-02", "NONE", "gap", [left_out], None, None), ("scapula-left", "DON", "review", [finding, finding | {"code": "factor"}], 905100.0, 1.122),
+        ("skull", "OWN", "ready", [], 4120000.0, 5.109),
+        ("caudal-01", "OWN", "ready", [finding | {"severity": "note"}], 210400.5, 0.261),
+        ("caudal-02", "NONE", "gap", [left_out], None, None),
+        ("scapula-left", "DON", "review", [finding, finding | {"code": "factor"}], 905100.0, 1.122),
         ("scapula-right", "OWN", "failed", [failed], None, None), ("femur-left", "OWN-R", "review", [finding], 1182345.25, 1.466108),
         ("femur-right", "OWN", "ready", [], 1179001.0, 1.462),
     ]

@@ -126,7 +126,8 @@ class View {
     const [hit] = ray.intersectObject(this.bone.mesh, false);
     if (!hit) return void this.read("");
     const { code, words, deviationMm } = this.bone.describe(hit.faceIndex);
-    const sign = deviationMm < 0 ? "−" : "+";
+    const isSigned = this.bone.payload.deviation_range_mm[0] < 0;
+    const sign = !isSigned ? "" : deviationMm < 0 ? "−" : "+";
     this.read(`${code}: ${words}` + (deviationMm === null ? "" : `, ${sign}${Math.abs(deviationMm).toFixed(2)} mm`));
   }
 
