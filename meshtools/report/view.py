@@ -83,4 +83,5 @@ def _deviation_legend(viewer: Mapping[str, Any]) -> Html:
     bar = tag("div", class_="ramp", style=f"background-image:linear-gradient(to right, {ramp})")
     grey = tag("p", tag("span", class_="swatch", style=f"background-color:{NO_SOURCE_COLOUR}"), " no scan behind this surface (FILL, MADE)",
                class_="small")
-    return tag("div", tag("p", "Deviation from the scan, mm" if low < 0 else "Distance from the scan, mm"), bar, ticks, ends, grey, class_="legend deviation live")
+    title = "Deviation from the scan, mm" if low < 0 else "Distance from the scan, mm"
+    return tag("div", tag("p", title), bar, ticks, ends, grey, class_="legend deviation live")
