@@ -1,0 +1,161 @@
+"""Distances and deviations against closed forms and against a second library."""
+
+import numpy as np
+import pytest
+from real_bones import dog_bone
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.bound import bound_deviation, distance_to_faces
+from meshtools.geometry.distance import Surface, compare
+from meshtools.geometry.sample import sample_surface
+from meshtools.model import Mesh
+
+
+def plate(n: int, size_mm: float = 10.0, height_mm: float = 0.0) -> Mesh:
+    """A flat square of 2 n n faces at z = height."""
+    side = np.linspace(0, size_mm, n + 1)
+    x, y = np.meshgrid(side, side, indexing="ij")
+    corner = (np.arange(n)[:, None] * (n + 1) + np.arange(n)[None, :]).ravel()
+    faces = np.concatenate([np.stack([corner, corner + n + 1, corner + n + 2], 1), np.stack([corner, corner + n + 2, corner + 1], 1)])
+    return Mesh.create(np.stack([x.ravel(), y.ravel(), np.full(x.size, height_mm)], 1), faces)
+
+
+def ball(radius_mm: float, level: int, centre: tuple[float, float, float] = (0, 0, 0)) -> Mesh:
+    """An icosphere: vertices on the sphere, faces inside it."""
+    import trimesh
+
+    sphere = trimesh.creation.icosphere(subdivisions=level, radius=radius_mm)
+    return Mesh.create(np.asarray(sphere.vertices) + centre, sphere.faces)
+
+
+def read_bone(name: str) -> Mesh:
+    """A real bone in mm."""
+    import trimesh
+
+    bone = trimesh.load_mesh(dog_bone(name), process=True)
+    return Mesh.create(np.asarray(bone.vertices) * 1000.0, bone.faces)
+
+
+def test_a_shifted_plate_is_exactly_its_shift_away() -> None:
+    """A plate of coarse faces 0.7 mm above a plate of fine ones: every figure is 0.7, both ways, the bound at most 1 % more."""
+    result = compare(plate(3, height_mm=0.7), plate(40))
+    for way in (result.a_to_b, result.b_to_a):
+        assert (way.max_mm, way.p99_mm, way.p95_mm, way.mean_mm, way.rms_mm) == pytest.approx([0.7] * 5, abs=1e-12)
+        assert 0.7 <= way.max_bound_mm <= 0.707 + 1e-12
+    assert result.a.volume_mm3 is None
+    assert result.a.area_mm2 == pytest.approx(100.0)
+
+
+def test_concentric_balls_differ_by_their_radii() -> None:
+    """Vertices of the outer ball are (R - r) from the inner sphere and at most its chord error more from its faces (closed form)."""
+    inner, outer = ball(20.0, 4), ball(20.5, 4)
+    result = compare(outer, inner)
+    longest = np.linalg.norm(inner.vertices[inner.faces] - np.roll(inner.vertices[inner.faces], 1, axis=1), axis=2).max()
+    chord = 20.0 - np.sqrt(20.0**2 - longest**2 / 3)
+    assert 0.5 - 1e-9 <= result.a_to_b.max_mm <= 0.5 + chord
+    assert result.a_to_b.max_mm <= result.a_to_b.max_bound_mm <= result.a_to_b.max_mm * 1.01 + 1e-9
+    assert result.a.volume_mm3 == pytest.approx(4 / 3 * np.pi * 20.5**3, rel=0.01)
+
+
+def test_the_chord_error_of_a_cylinder_is_found_at_mid_edge() -> None:
+    """R 25 mm, edge 2 mm: R - sqrt(R^2 - (e/2)^2) = 0.0200080 mm (closed form); only the middle of a chord is that deep."""
+    radius, half_angle = 25.0, np.arcsin(1.0 / 25.0)
+    assert radius - np.sqrt(radius**2 - 1.0) == pytest.approx(0.0200080, abs=5e-8)
+
+    def arc(angles: np.ndarray) -> Mesh:
+        ring = np.stack([radius * np.cos(angles), radius * np.sin(angles)], 1)
+        points = np.concatenate([np.column_stack([ring, np.full(len(ring), z)]) for z in (0.0, 2.0)])
+        a, n = np.arange(len(ring) - 1), len(ring)
+        return Mesh.create(points, np.concatenate([np.stack([a, a + 1, a + 1 + n], 1), np.stack([a, a + 1 + n, a + n], 1)]))
+
+    chord, fine = arc(np.array([-half_angle, half_angle])), arc(np.linspace(-half_angle, half_angle, 2001))
+    found = bound_deviation(chord, Surface(fine))
+    assert found.max_mm == pytest.approx(0.0200080, abs=2e-4)
+    assert found.max_mm <= 0.0200080 + 1e-7 <= found.bound_mm + 2e-7
+    assert found.bound_mm <= found.max_mm + 2.1e-4
+    assert compare(fine, chord).a_to_b.max_mm == pytest.approx(0.0200080, abs=1e-6)
+
+
+def test_a_spike_on_one_vertex_is_found() -> None:
+    """One vertex of 40,401 stands 3.0 mm out: the maximum says 3.0 mm, where a handful of samples would say 0."""
+    flat = plate(200)
+    vertices = flat.vertices.copy()
+    vertices[20_000, 2] = 3.0
+    result = compare(flat.replaced(vertices=vertices), flat)
+    assert result.a_to_b.max_mm == pytest.approx(3.0, abs=1e-12)
+    assert 3.0 <= result.a_to_b.max_bound_mm <= 3.03 + 1e-9
+    assert result.a_to_b.p95_mm < 1e-9
+
+
+def test_a_bump_between_the_vertices_is_within_the_bound() -> None:
+    """The far point of a big face lies in its middle, over a fine dent, where the face has no vertex of its own: the bound covers it."""
+    flat = plate(60)
+    middle = np.linalg.norm(flat.vertices[:, :2] - [6.0, 3.0], axis=1)
+    dent = flat.replaced(vertices=flat.vertices - np.array([0, 0, 1]) * np.maximum(0.4 - middle, 0)[:, None])
+    found = bound_deviation(plate(1), Surface(dent))
+    reach = Surface(dent).distance(sample_surface(plate(1), 400_000, seed=5)[0])[0].max()
+    assert reach <= found.bound_mm <= found.max_mm * 1.01 + 1e-4
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_point_of_a_rough_surface_exceeds_the_bound(seed: int) -> None:
+    """Dense samples of a rough ball, with another seed, never lie farther than the bound, and the bound is within 1 % of the largest."""
+    rng = np.random.default_rng(seed)
+    a, b = (ball(10.0, level) for level in (2, 3))
+    a, b = (mesh.replaced(vertices=mesh.vertices + rng.normal(0, 0.3, mesh.vertices.shape)) for mesh in (a, b))
+    for mesh, other in ((a, b), (b, a)):
+        found = bound_deviation(mesh, Surface(other))
+        reach = Surface(other).distance(sample_surface(mesh, 200_000, seed=seed + 100)[0])[0].max()
+        assert reach <= found.bound_mm <= max(found.max_mm * 1.01, found.max_mm + 1e-4) + 1e-12
+
+
+def test_a_second_library_measures_the_same_distances() -> None:
+    """On a real sacrum trimesh, tried on every face, agrees to 1e-9 mm, and open3d, in single precision, to 1e-6 of the diagonal."""
+    import open3d
+    import trimesh
+
+    bone = read_bone("Sacrum")
+    points = sample_surface(bone, 2000, seed=3)[0] + np.random.default_rng(4).normal(0, 2.0, (2000, 3))
+    ours, faces = Surface(bone).distance(points)
+    triangles = bone.vertices[bone.faces]
+    for point, distance in zip(points[:40], ours[:40], strict=True):
+        closest = trimesh.triangles.closest_point(triangles, np.tile(point, (len(triangles), 1)))
+        assert np.linalg.norm(closest - point, axis=1).min() == pytest.approx(distance, abs=1e-9)
+    assert np.abs(distance_to_faces(points, faces, bone) - ours).max() < 1e-9
+    scene, tensor = open3d.t.geometry.RaycastingScene(), open3d.core.Tensor
+    scene.add_triangles(tensor(bone.vertices.astype(np.float32)), tensor(bone.faces.astype(np.uint32)))
+    single = scene.compute_distance(tensor(points.astype(np.float32))).numpy()
+    assert np.abs(ours - single).max() < 1e-6 * np.linalg.norm(np.ptp(bone.vertices, axis=0))
+
+
+def test_distances_do_not_suffer_far_from_the_origin() -> None:
+    """A bone 10 km from the origin gives the distances that it gives at home, to the rounding of its coordinates (2e-9 mm each)."""
+    bone, offset = ball(20.0, 3), np.array([1e7, -1e7, 1e7])
+    points = np.random.default_rng(0).normal(0, 25.0, (500, 3))
+    far = Surface(bone.replaced(vertices=bone.vertices + offset)).distance(points + offset)[0]
+    assert np.abs(far - Surface(bone).distance(points)[0]).max() < 1e-8
+
+
+def test_ties_go_to_the_face_with_the_lowest_index() -> None:
+    """A point over a corner or an edge of a plate is nearest to several faces; the first of them is named."""
+    mesh = plate(4)
+    corner, middle = mesh.vertices[12] + [0, 0, 1.0], mesh.vertices[[12, 13]].mean(axis=0) + [0, 0, 1.0]
+    nearest = Surface(mesh).nearest(np.array([corner, middle]))
+    on_edge = [face for face, corners in enumerate(mesh.faces.tolist()) if {12, 13} <= set(corners)]
+    assert nearest.face.tolist() == [np.flatnonzero((mesh.faces == 12).any(axis=1))[0], on_edge[0]]
+    assert nearest.distance_mm == pytest.approx([1.0, 1.0])
+
+
+def test_samples_are_even_by_area() -> None:
+    """Of two faces with areas 1 : 3, the larger receives three quarters of the points, and the same seed gives the same points."""
+    mesh = Mesh.create([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 5], [3, 0, 5], [0, 1, 5]], [[0, 1, 2], [3, 4, 5]])
+    points, faces = sample_surface(mesh, 20_000, seed=1)
+    assert faces.mean() == pytest.approx(0.75, abs=0.015)  # five standard deviations of a binomial share
+    assert points[faces == 1].mean(axis=0) == pytest.approx([1.0, 1 / 3, 5.0], abs=0.03)
+    assert np.array_equal(points, sample_surface(mesh, 20_000, seed=1)[0])
+
+
+def test_an_empty_surface_is_refused() -> None:
+    """Nothing can be measured to a mesh without faces."""
+    with pytest.raises(GeometryError, match="no faces"):
+        Surface(Mesh.create(np.zeros((0, 3)), np.zeros((0, 3))))
