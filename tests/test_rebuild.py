@@ -9,6 +9,10 @@ import numpy as np
 import pytest
 
 from meshtools.errors import GeometryError
+from meshtools.files.atomic import write_atomic
+from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl
+from meshtools.files.mesh_ply import write_replica_ply
+from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.solid import centre_of_mass_mm, close_openings, join_bodies
 from meshtools.geometry.unite import Union, concatenate, signed_volume_mm3, unite_pieces
@@ -118,6 +122,18 @@ class TestUniting:
         assert audit_topology(union.mesh).is_closed
 
 
+@needs_dog
+def test_a_jaw_reflected_and_scaled_is_delivered_whole_in_every_format_and_twice_the_same(tmp_path):
+    """23 bodies in the scan; each file is read back from disk and compared with the plan."""
+    jaw, label = read_dog_bone("BONEJaw.stl"), PartLabel("rex/mandible", "1", "rex", "mandible", RECIPE.evidence)
+    first, second = rebuilt(jaw), rebuilt(jaw)
+    assert write_replica_ply(first.mesh) == write_replica_ply(second.mesh)
+    for name, encode in {"stl": encode_stl, "3mf": encode_3mf, "glb": encode_glb}.items():
+        path = tmp_path / f"replica.{name}"
+        digest = write_atomic(path, encode(first.mesh, label, first.sources).content)
+        assert verify_delivery(path, PlannedPart(first.facts["volume_mm3"], first.facts["extents_mm"], digest)) == ()
+
+
 class TestClosing:
     def test_a_rim_within_the_limit_is_closed_and_marked(self):
         closing = close_openings(lidless(box((0, 0, 0), (3, 4, 5))), 6.0, (), 7)
@@ -152,6 +168,13 @@ class TestBodies:
         assert result.sources[-1] == SourceEntry(EvidenceClass.MADE, "", Origin.MADE)
         assert 0.0 < result.facts["evidence_share"]["MADE"] < 0.1
         assert "pins-made" in codes(result)
+
+    def test_bodies_that_touch_along_an_edge_only_are_not_delivered(self):
+        """Closed by its vertex numbers, but four faces meet at the edge for any reader of STL."""
+        result = rebuilt(concatenate([box((0, 0, 0), (4, 4, 4)), box((4, 4, 0), (8, 8, 4))]))
+        assert result.facts["is_closed"]
+        assert not result.facts["deliverable"]
+        assert "bodies-touch" in codes(result)
 
     def test_without_a_pin_loose_bodies_are_counted(self):
         result = rebuilt(concatenate([box((0, 0, 0), (10, 10, 10)), box((12, 0, 0), (20, 10, 10))]))

@@ -115,15 +115,23 @@ def _count_bad_edges(vertices: FloatArray, faces: NDArray[np.int64]) -> int:
     """
     corners = faces
     if len(vertices) == faces.size:
-        _, place = np.unique(vertices, axis=0, return_inverse=True)
-        corners = place.reshape(-1)[faces]
+        corners = _places(vertices)[faces]
     ends = np.roll(corners, -1, axis=1)
     stride = int(corners.max()) + 1
     forward = np.sort((corners * stride + ends).ravel())
     backward = np.sort((ends * stride + corners).ravel())
     n_repeated = int(np.count_nonzero(forward[1:] == forward[:-1]))
-    n_alone = int(np.setxor1d(forward, backward).size) // 2
+    n_alone = 0 if np.array_equal(forward, backward) else max(1, int(np.setxor1d(forward, backward).size) // 2)
     return n_repeated + n_alone + int(np.count_nonzero(corners == ends))
+
+
+def _places(vertices: FloatArray) -> NDArray[np.int64]:
+    """A number (n,) for each vertex, the same for vertices of equal coordinates."""
+    order = np.lexsort(vertices.T)
+    is_new = (vertices[order][1:] != vertices[order][:-1]).any(axis=1)
+    places = np.empty(len(vertices), dtype=np.int64)
+    places[order] = np.concatenate([[0], np.cumsum(is_new)])
+    return places
 
 
 def _read_with_library(content: bytes, suffix: str) -> DeliveredSurface:

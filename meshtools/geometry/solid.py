@@ -168,3 +168,19 @@ def centre_of_mass_mm(mesh: Mesh) -> tuple[float, float, float]:
     volumes = np.sum(np.cross(a, b) * c, axis=1) / 6.0
     x, y, z = centre + np.sum((a + b + c) / 4.0 * volumes[:, None], axis=0) / np.sum(volumes)
     return float(x), float(y), float(z)
+
+
+def count_touching_edges(mesh: Mesh) -> int:
+    """Edges of a closed mesh that lie on each other: separate by their vertex numbers, one by their place.
+
+    A file that names vertices by their coordinates only, such as STL, cannot tell them apart.
+    """
+    order = np.lexsort(mesh.vertices.T)
+    is_new = (mesh.vertices[order][1:] != mesh.vertices[order][:-1]).any(axis=1)
+    if is_new.all():
+        return 0
+    places = np.empty(len(mesh.vertices), dtype=np.int64)
+    places[order] = np.concatenate([[0], np.cumsum(is_new)])
+    corners = places[mesh.faces]
+    directed = np.sort((corners * len(places) + np.roll(corners, -1, axis=1)).ravel())
+    return int(np.count_nonzero(directed[1:] == directed[:-1]))

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -46,6 +48,24 @@ class _Piece:
     vertex_rows: IntArray
     volume_mm3: float
 
+    @cached_property
+    def _edges(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Every directed edge as one number, and its opposite, both sorted."""
+        start, end = self.faces.ravel().astype(np.int64), np.roll(self.faces, -1, axis=1).ravel().astype(np.int64)
+        stride = len(self.vertices)
+        return np.sort(start * stride + end), np.sort(end * stride + start)
+
+    @cached_property
+    def is_paired(self) -> bool:
+        """True where every directed edge has as many partners of the opposite direction: the piece can bound a solid."""
+        return bool(np.array_equal(*self._edges))
+
+    @cached_property
+    def shares_edges(self) -> bool:
+        """True where a directed edge occurs twice: more than two faces meet there."""
+        forward = self._edges[0]
+        return bool((forward[1:] == forward[:-1]).any())
+
 
 def unite_pieces(mesh: Mesh) -> Union:
     """Unite the closed pieces of a mesh by an exact boolean in 64 bits (manifold3d); coordinates in mm.
@@ -55,17 +75,17 @@ def unite_pieces(mesh: Mesh) -> Union:
     mesh that is one sound piece comes back untouched.
     """
     pieces = list(split_pieces(mesh))
-    closed = [piece for piece in pieces if _is_paired(piece.faces)]
+    closed = [piece for piece in pieces if piece.is_paired]
     hollow = [piece for piece in closed if piece.volume_mm3 < 0.0]
     bodies = [piece for piece in closed if piece.volume_mm3 >= 0.0]
-    glued = [piece for piece in closed if _shares_edges(piece.faces)]
+    glued = [piece for piece in closed if piece.shares_edges]
     if len(pieces) == 1 and not hollow and not glued:
         return Union(mesh, 1, 1, n_bodies=1, n_left_alone=int(not closed))
     owners = _find_owners(hollow, bodies)
     turned = [_turned(piece) for piece, owner in zip(hollow, owners, strict=True) if owner is None]
     cavities = [(piece, owner) for piece, owner in zip(hollow, owners, strict=True) if owner is not None]
     united, refused = _unite(mesh, [*bodies, *turned], cavities)
-    left_alone = [piece for piece in pieces if not _is_paired(piece.faces)] + refused
+    left_alone = [piece for piece in pieces if not piece.is_paired] + refused
     result = concatenate([united, *(_piece_mesh(mesh, piece) for piece in left_alone)])
     after = list(split_pieces(result))
     n_bodies = sum(piece.volume_mm3 > 0.0 for piece in after)
@@ -92,19 +112,6 @@ def signed_volume_mm3(vertices: FloatArray, faces: IntArray) -> float:
     centre = (vertices.min(axis=0) + vertices.max(axis=0)) / 2.0
     a, b, c = (vertices[faces[:, corner]] - centre for corner in range(3))
     return float(np.sum(np.cross(a, b) * c) / 6.0)
-
-
-def _is_paired(faces: IntArray) -> bool:
-    """True where every directed edge has as many partners of the opposite direction: the piece can bound a solid."""
-    start, end = faces.ravel().astype(np.int64), np.roll(faces, -1, axis=1).ravel().astype(np.int64)
-    stride = int(faces.max()) + 1
-    return bool(np.array_equal(np.sort(start * stride + end), np.sort(end * stride + start)))
-
-
-def _shares_edges(faces: IntArray) -> bool:
-    """True where a directed edge occurs twice: more than two faces meet there."""
-    directed = faces.ravel().astype(np.int64) * (int(faces.max()) + 1) + np.roll(faces, -1, axis=1).ravel()
-    return len(np.unique(directed)) < len(directed)
 
 
 def _turned(piece: _Piece) -> _Piece:
@@ -168,7 +175,7 @@ def _solid(mesh: Mesh, piece: _Piece) -> manifold3d.Manifold | None:
     solid = manifold3d.Manifold(body)
     if solid.status() != manifold3d.Error.NoError or solid.is_empty():
         return None
-    bodies = solid.decompose() if _shares_edges(piece.faces) else [solid]
+    bodies = solid.decompose() if piece.shares_edges else [solid]
     if len(bodies) == 1 or any(body.volume() <= 0.0 for body in bodies):
         return solid
     return manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)

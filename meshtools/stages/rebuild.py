@@ -10,7 +10,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
-from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, face_areas_mm2, join_bodies
+from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
 from meshtools.geometry.unite import Union, concatenate, unite_pieces
 from meshtools.model import (
@@ -42,11 +42,13 @@ class _Solid:
     n_pins: int
     n_bodies: int
     audit: TopologyAudit
+    n_touching_edges: int
 
     @property
     def is_deliverable(self) -> bool:
-        """Closed, outward, and no rim waits for a decision."""
-        return self.audit.is_closed and self.audit.is_outward and not any(closing.left_open for _, closing in self.closings)
+        """Closed, outward, nowhere touching itself along an edge, and no rim waits for a decision."""
+        is_decided = not any(closing.left_open for _, closing in self.closings)
+        return is_decided and self.audit.is_closed and self.audit.is_outward and not self.n_touching_edges
 
 
 def rebuild_element(
@@ -64,7 +66,7 @@ def rebuild_element(
     matrix = chain(*([reflection_matrix()] if recipe.reflect else []), scaling_matrix(recipe.factor))
     solid = _make_solid(recipe, cleaned, settings, openings, matrix)
     shares = _evidence_shares(solid)
-    findings = (*_shape_findings(recipe, solid, settings), *_evidence_findings(recipe, solid, settings))
+    findings = (*_shape_findings(recipe, solid, settings), *_evidence_findings(recipe, solid, settings, shares))
     return StageResult(solid.mesh, solid.sources, _facts(recipe, solid, matrix, shares), findings)
 
 
@@ -75,17 +77,21 @@ def _make_solid(
     closings = []
     for find, mesh, sources in cleaned:
         labelled = _relabel(mesh, sources, recipe.evidence, table)
-        fill = _row_of(table, SourceEntry(EvidenceClass.FILL, find, Origin.FILLED))
+        fill = SourceEntry(EvidenceClass.FILL, find, Origin.FILLED)
         named = [opening for opening in openings if opening.find == find]
         # in the frame of the scan, where openings.csv speaks; the limit holds at the replica's size
-        closings.append((find, close_openings(labelled, settings.close_rims_up_to_mm / recipe.factor, named, fill)))
+        row = table.index(fill) if fill in table else len(table)
+        closing = close_openings(labelled, settings.close_rims_up_to_mm / recipe.factor, named, row)
+        if closing.n_closed:
+            _row_of(table, fill)
+        closings.append((find, closing))
     moved = apply_matrix(concatenate([closing.mesh for _, closing in closings]), matrix)
     united = unite_pieces(moved)
     mesh, n_pins, n_bodies = united.mesh, 0, united.n_bodies
     if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
         joining = join_bodies(mesh, settings.pin_diameter_mm, _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
         mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
-    return _Solid(mesh, tuple(table), tuple(closings), united, n_pins, n_bodies, audit_topology(mesh))
+    return _Solid(mesh, tuple(table), tuple(closings), united, n_pins, n_bodies, audit_topology(mesh), count_touching_edges(mesh))
 
 
 def _relabel(mesh: Mesh, sources: tuple[SourceEntry, ...], evidence: EvidenceClass, table: list[SourceEntry]) -> Mesh:
@@ -174,6 +180,12 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
         findings.append(Finding(Severity.REVIEW, "not-closed", message, int(audit.n_open_edges + audit.n_nonmanifold_edges), 0, "edges"))
     if audit.is_closed and not audit.is_outward:
         findings.append(Finding(Severity.FAILED, "inside-out", f"{recipe.element}: the surface faces inwards; clean the find again."))
+    if audit.is_closed and solid.n_touching_edges:
+        message = (
+            f"{recipe.element}: bodies touch along {solid.n_touching_edges} edge(s) without overlapping, which no printer or mill can make; "
+            "nothing is delivered. Leave one of them out, or scan again."
+        )
+        findings.append(Finding(Severity.REVIEW, "bodies-touch", message, solid.n_touching_edges, 0, "edges"))
     if united.n_left_alone and audit.is_closed:
         message = f"{recipe.element}: {united.n_left_alone} of {united.n_before} pieces could not be united and stay as they are."
         findings.append(Finding(Severity.REVIEW, "pieces-not-united", message, united.n_left_alone, 0, "pieces"))
@@ -220,10 +232,10 @@ def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> 
     return findings
 
 
-def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
+def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings, shares: dict[str, float]) -> list[Finding]:
     """How far the replica can be taken for the bone."""
     findings = []
-    filled_percent = 100.0 * _evidence_shares(solid).get(EvidenceClass.FILL.value, 0.0)
+    filled_percent = 100.0 * shares.get(EvidenceClass.FILL.value, 0.0)
     if filled_percent > settings.filled_area_review_percent:
         message = f"{recipe.element}: {filled_percent:.1f} % of the area is filled, more than {settings.filled_area_review_percent:g} %."
         findings.append(Finding(Severity.REVIEW, "filled-area", message, round(filled_percent, 4), settings.filled_area_review_percent, "%"))
