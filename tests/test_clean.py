@@ -223,6 +223,16 @@ class TestHoles:
         assert "fill-span" in codes(result, Severity.REVIEW)
         assert result.facts["volume_mm3"] == pytest.approx(BONE_VOLUME_MM3, rel=0.005)
 
+    def test_a_slit_is_widened_and_closed_as_a_hole(self):
+        """One face is split at the middle of an edge and its neighbour is not: a rim of three points on a line."""
+        a, b, c = BONE.faces[7000]
+        middle = len(BONE.vertices)
+        faces = [*np.delete(BONE.faces, 7000, axis=0), [a, middle, c], [middle, b, c]]
+        slit = BONE.replaced(vertices=[*BONE.vertices, BONE.vertices[[a, b]].mean(axis=0)], faces=faces, source=0)
+        result = clean(slit)
+        assert (result.facts["is_closed"], result.facts["n_degenerate"]) == (True, 0)
+        assert result.facts["volume_mm3"] == pytest.approx(BONE_VOLUME_MM3, rel=1e-3)
+
     def test_coarse_points_are_noted_with_the_resolution_rule(self):
         """Q = 1 - m/s (Archaeology Data Service guide, quoting English Heritage): m = 12, s = 6 gives -1."""
         coarse = ball(60.0, n_splits=3)

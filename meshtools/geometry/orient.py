@@ -112,12 +112,18 @@ def enclosed_volumes(mesh: Mesh, labels: IntArray) -> FloatArray:
 
 def open_half_edges(faces: IntArray, n_vertices: int) -> tuple[IntArray, IntArray, IntArray]:
     """Start vertex, end vertex and face of every half-edge whose opposite is missing, in the order of the faces."""
+    if len(faces) == 0:
+        return (np.zeros(0, dtype=np.int32),) * 3
     start, end = faces.ravel().astype(np.int64), faces[:, [1, 2, 0]].ravel().astype(np.int64)
-    forward = start * n_vertices + end
-    ordered = np.sort(end * n_vertices + start)
-    place = np.minimum(np.searchsorted(ordered, forward), max(len(ordered) - 1, 0)) if len(forward) else forward
-    is_open = ordered[place] != forward if len(forward) else np.zeros(0, dtype=bool)
-    where = np.flatnonzero(is_open)
+    code = (np.minimum(start, end) * n_vertices + np.maximum(start, end)) * 2 + (start > end)
+    ordered = np.sort(code)
+    edge = ordered >> 1
+    is_first = np.concatenate([[True], edge[1:] != edge[:-1]])
+    first, last = ordered[is_first], ordered[np.append(is_first[1:], True)]
+    lonely = first[first == last]  # all faces of the edge run along it in one direction
+    if len(lonely) == 0:
+        return (np.zeros(0, dtype=np.int32),) * 3
+    where = np.flatnonzero(lonely[np.minimum(np.searchsorted(lonely, code), len(lonely) - 1)] == code)
     return start[where].astype(np.int32), end[where].astype(np.int32), (where // 3).astype(np.int32)
 
 

@@ -13,7 +13,7 @@ from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, ri
 from meshtools.geometry.measure import greatest_length, median_spacing
 from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
 from meshtools.geometry.pieces import Pieces, face_areas, rank_pieces, take_pieces
-from meshtools.geometry.rims import close_rims_listed, find_rims
+from meshtools.geometry.rims import close_rims_listed, find_rims, without_rim_faces
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, piece_at
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
@@ -22,6 +22,8 @@ from meshtools.settings import CleanSettings
 
 FILL_SOURCE = 1
 LISTED_PIECES = 60
+RECUT_ROUNDS = 4
+"""A slit or knot that no valid cap closes is widened by the faces around it and closed as a hole, at most this often."""
 
 
 def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tuple[Opening, ...], tolerance_mm: float) -> StageResult:
@@ -156,15 +158,20 @@ def _closed_holes(
     """Small and named holes closed; facts about every cap and every rim left; findings."""
     spacing = median_spacing(mesh)
     holes = [opening for opening in openings if opening.kind != "support"]
-    choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
-    closing = close_rims_listed(mesh, choice.close, FILL_SOURCE)
+    n_faces = len(mesh.faces)
+    for _ in range(RECUT_ROUNDS):
+        choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
+        closing = close_rims_listed(mesh, choice.close, FILL_SOURCE)
+        if not closing.refused:
+            break
+        mesh = without_rim_faces(mesh, closing.refused)
     rows = fill_rows(closing)
     area = float(face_areas(closing.mesh.vertices, closing.mesh.faces).sum())
     length = greatest_length(closing.mesh.vertices)
     limits = (settings.filled_area_review_percent, settings.fill_span_review_percent)
     findings = fill_findings(find, rows, area, length, limits) + rim_findings(find, choice, closing.refused)
     facts = {
-        "spacing_mm": round(spacing, 6), "n_fills": len(rows), "fills": rows,
+        "spacing_mm": round(spacing, 6), "n_faces_recut": n_faces - len(mesh.faces), "n_fills": len(rows), "fills": rows,
         "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
         "rims_left": [rim_row(rim) for rim in (*choice.leave, *closing.refused)],
     }
