@@ -16,7 +16,7 @@ SOLID_PART_RATIO = 0.1
 """A solid piece (closed, or open by small holes only) may be a part down to this share of the floater limit: 0.05 % of the largest
 piece's area at the default. The smallest of the 44 teeth in the dog skull and jaw (dm_control 1.0.50) has 0.2 %."""
 SOLID_SPAN_RATIO = 0.025
-"""And only if it spans this share of the largest piece. The smallest of those teeth spans 5.6 % of its skull, scanner dust of 0.9 mm
+"""And only if it spans this share of the largest piece. The smallest of those teeth spans 6.2 % of its skull, scanner dust of 0.9 mm
 radius on a 200 mm bone at most 1.4 %; the limit lies between (our default)."""
 SOLID_RIM_RATIO = 0.1
 """A piece is solid when fans over its rims would add at most this share to its area: a tooth with a hole is, a shred of surface is not."""
