@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
-from meshtools.files.scan_parts import damaged
+from meshtools.files.scan_parts import damaged, shown
 from meshtools.files.texture import MOST_BYTES
 from meshtools.model import FloatArray
 
@@ -136,7 +136,7 @@ class Document:
             return str(texture_index), b"", "has no plain picture"
         source = texture.whole("source")
         image = self.entry("images", source)
-        label = "".join(c for c in str(image.fields.get("name") or f"image {source}") if c.isprintable())[:80]
+        label = shown(str(image.fields.get("name") or f"image {source}"))
         if "bufferView" not in image.fields:
             return label, b"", "lies outside the file"
         view, _ = self.view(image.whole("bufferView"))

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.files.scan_parts import shown
 from meshtools.files.texture import MOST_BYTES, UNTEXTURED, TextureError, sample_picture, unpack_picture
 from meshtools.model import ColourArray, FloatArray
 
@@ -43,9 +44,9 @@ def read_materials(folder: Path, libraries: Sequence[bytes], has_texture_points:
         for name in [library] if _beside(folder, library) else library.split():
             path = _beside(folder, name)
             if path is None:
-                notes.append(f"Material library '{name}' is not a file beside the scan and was not read.")
+                notes.append(f"Material library '{shown(name)}' is not a file beside the scan and was not read.")
             elif path.stat().st_size > _LONGEST_LIBRARY:
-                notes.append(f"Material library '{name}' is too large to be one and was not read.")
+                notes.append(f"Material library '{shown(name)}' is too large to be one and was not read.")
             else:
                 pictures |= _pictures_of(path.read_bytes(), notes)
     if not has_texture_points:
@@ -83,7 +84,7 @@ def _pictures_of(library: bytes, notes: list[str]) -> dict[str, str | None]:
             pictures[current] = None
         elif keyword.lower() == b"map_kd" and current in pictures:
             if rest.lstrip().startswith(b"-"):
-                notes.append(f"Texture of material '{current}' is used with options that are not supported; its colour was left out.")
+                notes.append(f"Texture of material '{shown(current)}' is used with options that are not supported; its colour was left out.")
             else:
                 pictures[current] = _text(rest)
     return pictures
@@ -92,7 +93,7 @@ def _pictures_of(library: bytes, notes: list[str]) -> dict[str, str | None]:
 def _unpacked(folder: Path, picture: str, others: dict[str, ColourArray | None], notes: list[str]) -> ColourArray | None:
     path = _beside(folder, picture)
     if path is None:
-        notes.append(f"Texture '{picture}' is not a file beside the scan; its colour was left out.")
+        notes.append(f"Texture '{shown(picture)}' is not a file beside the scan; its colour was left out.")
         return None
     if path.stat().st_size > MOST_BYTES:
         notes.append(f"Texture '{path.name}' is larger than {MOST_BYTES} bytes; its colour was left out.")

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
-from meshtools.files.scan_parts import MOST_TRIANGLES, ScanParts, damaged, placed, product
+from meshtools.files.scan_parts import MOST_TRIANGLES, ScanParts, damaged, placed, product, shown
 from meshtools.files.threemf_model import MOST_PLACEMENTS, ModelObject, ModelPart, Placement, read_model
 from meshtools.model import FloatArray, Unit
 
@@ -54,7 +54,7 @@ class _Package:
         """The object of that part and id."""
         found = self.part(key[0]).objects.get(key[1])
         if found is None:
-            raise damaged(self.name, f"places 3MF object {key[1][:20]}, which it does not hold")
+            raise damaged(self.name, f"places 3MF object {shown(key[1])}, which it does not hold")
         return found
 
     def chunks(self, path: str) -> Iterator[bytes]:
@@ -97,7 +97,7 @@ def read_3mf(name: str, content: bytes) -> ScanParts:
         notes.append(f"Coordinates in {model.unit} were brought to millimetres.")
         return ScanParts(vertices * scale, faces, "3MF", None, Unit.MM, tuple(notes))
     if model.unit not in _UNITS:
-        raise damaged(name, f"states the unit '{model.unit[:20]}', which 3MF does not know")
+        raise damaged(name, f"states the unit '{shown(model.unit)}', which 3MF does not know")
     return ScanParts(vertices, faces, "3MF", None, _UNITS[model.unit], tuple(notes))
 
 
@@ -161,7 +161,7 @@ def _assemble(package: _Package, root: str, notes: list[str]) -> tuple[FloatArra
 def _count(package: _Package, key: ObjectKey, above: tuple[ObjectKey, ...]) -> tuple[int, int]:
     """Triangles and meshes that an object unfolds to. Refuses circles and chains deeper than any real assembly."""
     if key in above:
-        raise damaged(package.name, f"has a 3MF object {key[1][:20]} that contains itself")
+        raise damaged(package.name, f"has a 3MF object {shown(key[1])} that contains itself")
     if len(above) >= _DEEPEST:
         raise ScanError(f"{package.name} nests 3MF components more than {_DEEPEST} deep: export one plain mesh.")
     if key not in package.counts:

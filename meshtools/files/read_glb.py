@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
 from meshtools.files.glb_document import Document, Entry, open_document
-from meshtools.files.scan_parts import MOST_TRIANGLES, ScanParts, as_colour, damaged, placed, product
+from meshtools.files.scan_parts import MOST_TRIANGLES, ScanParts, as_colour, damaged, placed, product, shown
 from meshtools.files.texture import UNTEXTURED, TextureError, sample_picture, unpack_picture
 from meshtools.model import ColourArray, FloatArray, Unit
 
@@ -48,7 +48,7 @@ def read_glb(name: str, content: bytes) -> ScanParts:
     document = open_document(name, content)
     unknown = sorted(set(document.texts("extensionsRequired")) - _SUPPORTED)
     if unknown:
-        raise ScanError(f"{name} needs the glTF extension {unknown[0]}, which cannot be read: export it uncompressed, without extensions.")
+        raise ScanError(f"{name} needs the glTF extension {shown(unknown[0])}, which cannot be read: export it uncompressed, without extensions.")
     assembly = _Assembly(notes=dict.fromkeys(document.notes))
     for node, matrix in _placed_nodes(document):
         if "mesh" in node.fields:
@@ -162,6 +162,7 @@ def _primitive_colour(document: Document, assembly: _Assembly, primitive: Entry,
         return None
     values = document.accessor(attributes.whole("COLOR_0"), ("VEC3", "VEC4"))
     _check_length(document, values, n_vertices, "COLOR_0")
+    assembly.notes["Vertex colours of the GLB file were taken as stored, without regard to linear light."] = None
     return as_colour(values[:, :3])
 
 

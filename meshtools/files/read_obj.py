@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from meshtools.files.number_text import NumberRows, read_numbers, read_rows, word_starts, words_per_line
 from meshtools.files.obj_texture import Materials, paint_corners, read_materials
-from meshtools.files.scan_parts import ScanParts, as_colour, damaged, fan_triangles
+from meshtools.files.scan_parts import ScanParts, as_colour, damaged, ending_notes, fan_triangles
 from meshtools.model import ColourArray, FloatArray
 
 
@@ -47,7 +47,7 @@ def read_obj(path: Path, content: bytes) -> ScanParts:
         corners = _corners(lines)
     except ValueError as error:
         raise damaged(name, str(error)) from None
-    notes = _cut_off_notes(content, corners.vertices, len(vertices))
+    notes = (*ending_notes(content), *_cut_off_notes(corners.vertices, len(vertices)))
     materials = read_materials(path.parent, lines["mtllib"].texts, bool(len(uvs)) and bool((corners.textures >= 0).any()))
     notes += materials.notes
     if materials.has_picture:
@@ -75,7 +75,7 @@ def _split(content: bytes) -> dict[str, _Lines]:
 
 def _corners(lines: dict[str, _Lines]) -> _Corners:
     """Read face lines: corners are v, v/vt, v//vn or v/vt/vn, in any mixture; negative numbers count back from the face's own line."""
-    text = re.sub(rb"/+(?=\s|$)", b"", lines["f"].joined())
+    text = re.sub(rb"/+(?=\s|$)", b"", lines["f"].joined())  # some programs write v// for a plain v
     starts = word_starts(text)
     sizes = words_per_line(text, starts)
     if len(sizes) == 0 or len(starts) == 0:
@@ -83,13 +83,7 @@ def _corners(lines: dict[str, _Lines]) -> _Corners:
         return _Corners(none, none, none)
     if sizes.min() < 3:
         raise ValueError(f"has a face with {sizes.min()} corners (face {int(sizes.argmin()) + 1})")
-    symbols = np.frombuffer(text, dtype=np.uint8)
-    is_slash = symbols == ord("/")
-    is_double = is_slash.copy()
-    is_double[1:] &= is_slash[:-1]
-    is_double[0] = False
-    n_slashes = np.add.reduceat(is_slash, starts, dtype=np.int64)
-    n_doubles = np.add.reduceat(is_double, starts, dtype=np.int64)
+    n_slashes, n_doubles = _slashes(text, starts)
     per_corner = 1 + n_slashes - n_doubles
     numbers = read_numbers(text.replace(b"/", b" "))
     if len(numbers) != per_corner.sum() or n_slashes.max() > 2 or (numbers != np.rint(numbers)).any() or np.abs(numbers).max() > 2**53:
@@ -103,6 +97,17 @@ def _corners(lines: dict[str, _Lines]) -> _Corners:
         np.where(has_texture, _counted_from_zero(textures, sizes, lines["f"], lines["vt"], zero=-1), -1),
         sizes,
     )
+
+
+def _slashes(text: bytes, starts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """How many slashes, and how many double slashes, each corner is written with."""
+    if b"/" not in text:
+        return np.zeros(len(starts), dtype=np.int64), np.zeros(len(starts), dtype=np.int64)
+    is_slash = np.frombuffer(text, dtype=np.uint8) == ord("/")
+    is_double = is_slash.copy()
+    is_double[1:] &= is_slash[:-1]
+    is_double[0] = False
+    return np.add.reduceat(is_slash, starts, dtype=np.int64), np.add.reduceat(is_double, starts, dtype=np.int64)
 
 
 def _counted_from_zero(numbers: FloatArray, sizes: NDArray[np.int64], faces: _Lines, targets: _Lines, zero: int | None = None) -> NDArray[np.int64]:
@@ -120,14 +125,13 @@ def _counted_from_zero(numbers: FloatArray, sizes: NDArray[np.int64], faces: _Li
     return result
 
 
-def _cut_off_notes(content: bytes, used: NDArray[np.int64], n_vertices: int) -> tuple[str, ...]:
+def _cut_off_notes(used: NDArray[np.int64], n_vertices: int) -> tuple[str, ...]:
     """OBJ states no counts, so a cut between two lines shows only in vertices that no face names."""
     valid = used[(used >= 0) & (used < n_vertices)]
     n_unused = n_vertices - int(np.count_nonzero(np.bincount(valid, minlength=n_vertices)))
     if not n_unused or not len(used):
         return ()
-    ending = "" if content.endswith((b"\n", b"\r")) else " and the last line has no line break"
-    return (f"{n_unused} of {n_vertices} OBJ vertices belong to no face{ending}: check that the file is not cut off.",)
+    return (f"{n_unused} of {n_vertices} OBJ vertices belong to no face: check that the file is not cut off.",)
 
 
 def _vertex_colours(points: NumberRows) -> tuple[ColourArray | None, tuple[str, ...]]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from meshtools.errors import ScanError
 from meshtools.files.number_text import NumberRows, read_rows
-from meshtools.files.scan_parts import ScanParts, as_colour, damaged, fan_triangles, ramps
+from meshtools.files.scan_parts import ScanParts, as_colour, damaged, ending_notes, fan_triangles, ramps
 from meshtools.model import ColourArray
 
 _KEYWORD = re.compile(rb"(ST)?(C)?(N)?(4)?(n)?OFF\b(\s+BINARY)?")
@@ -32,6 +32,7 @@ def read_off(name: str, content: bytes) -> ScanParts:
     except ValueError as error:
         raise damaged(name, str(error)) from None
     faces, notes = fan_triangles(corners, sizes)
+    notes += ending_notes(content)
     if len(lines) > last:
         notes += (f"{len(lines) - last} lines after the last face were left out.",)
     colour = _colours(points, 6 if keyword and keyword[3] else 3) if keyword and keyword[2] else None

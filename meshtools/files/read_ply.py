@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from meshtools.errors import ScanError
 from meshtools.files.number_text import read_numbers
 from meshtools.files.ply_elements import BinaryBody, Columns, Element, Order, Property, Ragged, TokenBody, read_element
-from meshtools.files.scan_parts import ScanParts, as_colour, damaged, fan_triangles
+from meshtools.files.scan_parts import ScanParts, as_colour, damaged, ending_notes, fan_triangles, shown
 from meshtools.model import ColourArray
 
 _LONGEST_HEADER = 1 << 20
@@ -39,6 +39,7 @@ def read_ply(name: str, content: bytes) -> ScanParts:
             raise damaged(name, str(error)) from None
     kinds = {element.name: element for element in elements}
     notes = [] if offset == body.end else [f"{body.end - offset} {body.unit} after the last PLY element were left out."]
+    notes += [] if order else ending_notes(content)
     if any(comment.lower().startswith("texturefile") for comment in comments):
         notes.append("The texture that the PLY file names was not read.")
     if "tristrips" in kinds and "face" not in kinds:
@@ -76,7 +77,7 @@ def read_header(name: str, content: bytes) -> tuple[Order | Literal[""], list[El
                 last = elements[-1]
                 elements[-1] = Element(last.name, last.count, (*last.properties, found))
             case _:
-                raise damaged(name, f"has a PLY header line that says '{line.strip()[:60]}'")
+                raise damaged(name, f"has a PLY header line that says '{shown(line.strip())}'")
     if order is None:
         raise damaged(name, "has a PLY header without a known format line")
     return order, elements, comments, end.end()

@@ -6,6 +6,8 @@ import difflib
 import re
 from pathlib import Path
 
+import numpy as np
+
 from meshtools.errors import ScanError
 from meshtools.files.read_3mf import read_3mf
 from meshtools.files.read_glb import read_glb
@@ -30,7 +32,11 @@ def read_scan(path: Path) -> RawScan:
     """
     content = _content(path)
     kind = _kind(path, content)
-    parts = _read(path, content, kind)
+    with np.errstate(all="ignore"):  # numbers that cannot be are looked for below, not announced on the way
+        return _checked(path, kind, _read(path, content, kind))
+
+
+def _checked(path: Path, kind: str, parts: ScanParts) -> RawScan:
     stated = _SUFFIXES.get(path.suffix.lower())
     if stated != kind:
         note = f"The name ends in '{path.suffix}' but the content is {parts.file_format}, and was read as that."

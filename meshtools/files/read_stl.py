@@ -64,7 +64,7 @@ def _read_text(name: str, content: bytes) -> ScanParts:
     if not re.search(rb"\bendsolid\b[^\n]*\s*\Z", text[-4096:]):
         raise damaged(name, "starts as an STL text but has no endsolid at its end")
     text = re.sub(rb"(?m)^[ \t]*(end)?solid\b[^\n]*$", b"", text)
-    text = re.sub(rb"normal(\s+\S+){3}", b"", text)
+    text = _without_normals(text)
     n_faces = text.count(b"endfacet")
     if text.count(b"facet") != 2 * n_faces or text.count(b"loop") != 2 * n_faces or text.count(b"vertex") != 3 * n_faces:
         raise damaged(name, "has an STL facet that is not three vertices in one loop")
@@ -79,6 +79,12 @@ def _read_text(name: str, content: bytes) -> ScanParts:
     if len(rows.values) != 9 * n_faces or (rows.widths % 3).any():
         raise damaged(name, "has an STL vertex without three coordinates")
     return _parts(rows.values.reshape(-1, 3), "STL text", ())
+
+
+def _without_normals(text: bytes) -> bytes:
+    """Take the normals out: nothing is read from them, and some programs write words there that are no numbers."""
+    by_line = re.sub(rb"normal[^\n]*", b"", text)
+    return by_line if by_line.count(b"vertex") == text.count(b"vertex") else re.sub(rb"normal(\s+\S+){3}", b"", text)
 
 
 def _parts(vertices: FloatArray, file_format: str, notes: tuple[str, ...]) -> ScanParts:

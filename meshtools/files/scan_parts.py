@@ -32,6 +32,16 @@ def damaged(name: str, what: str) -> ScanError:
     return ScanError(f"{name} {what}: the file is damaged or cut off, so copy or export it again.")
 
 
+def shown(text: str) -> str:
+    """Words of a file as they may stand in a sentence for the user: printable and short."""
+    return "".join(sign for sign in text if sign.isprintable())[:60]
+
+
+def ending_notes(content: bytes) -> tuple[str, ...]:
+    """A note where a text file stops in the middle of a line: its last number may have lost digits."""
+    return () if content.endswith((b"\n", b"\r", b" ")) else ("The last line has no line break: check that the file is not cut off.",)
+
+
 def checked_scan(name: str, parts: ScanParts) -> RawScan:
     """Turn a reader's parts into a RawScan. Raises ScanError without vertices or faces, or with values that no mesh can have."""
     n_vertices = len(parts.vertices)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
-from meshtools.files.scan_parts import damaged
+from meshtools.files.scan_parts import damaged, shown
 from meshtools.model import FloatArray
 
 _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -116,12 +116,12 @@ class _ModelReader:
         self.part.unit = attributes.get("unit", "millimeter")
         for prefix in attributes.get("requiredextensions", "").split():
             if self.namespaces.get(prefix) not in _READABLE:
-                raise ScanError(f"{self.name} needs the 3MF extension '{prefix}', which cannot be read: export it as a plain mesh.")
+                raise ScanError(f"{self.name} needs the 3MF extension '{shown(prefix)}', which cannot be read: export it as a plain mesh.")
 
     def object(self, attributes: dict[str, str]) -> None:
         object_id = attributes["id"]
         if object_id in self.part.objects:
-            raise damaged(self.name, f"has two 3MF objects with the id {object_id[:20]}")
+            raise damaged(self.name, f"has two 3MF objects with the id {shown(object_id)}")
         self._check_number(len(self.part.objects))
         self.current = self.part.objects[object_id] = ModelObject(attributes.get("type", "model"))
         self.part.has_colours |= "pid" in attributes
