@@ -106,6 +106,17 @@ def test_a_cut_file_is_unreadable(tmp_path, suffix):
 
 
 @every_format
+def test_flipped_bytes_are_reported_and_never_stop_the_check(tmp_path, suffix):
+    path, planned = delivered(tmp_path, suffix, box())
+    content, random = path.read_bytes(), np.random.default_rng(7)
+    for _ in range(60):
+        damaged = np.frombuffer(content, np.uint8).copy()
+        damaged[random.integers(0, min(len(damaged), 1200), 3)] ^= random.integers(1, 256, 3, dtype=np.uint8)
+        path.write_bytes(damaged.tobytes())
+        assert "hash" in codes(path, planned) or damaged.tobytes() == content
+
+
+@every_format
 def test_a_missing_file_is_unreadable(tmp_path, suffix):
     assert codes(tmp_path / f"gone{suffix}", PlannedPart(1.0, (1.0, 1.0, 1.0), "")) == {"unreadable"}
 

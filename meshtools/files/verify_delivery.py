@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
-from meshtools.files.delivered_surface import DeliveredSurface, read_delivered
+from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
 from meshtools.model import Finding, FloatArray, Severity
 
 _EXPECTED_UNIT = {".3mf": "millimeter", ".glb": "meter"}
@@ -61,7 +61,8 @@ def verify_delivery(path: Path, planned: PlannedPart) -> tuple[Finding, ...]:
         findings.append(_finding("hash", path, "is not the file that was written", digest, planned.sha256))
     try:
         surface = read_delivered(content, suffix)
-        readings = [_measure(surface), _measure(_read_with_library(content, suffix))]
+        with np.errstate(over="ignore", invalid="ignore"):  # damaged coordinates may be huge
+            readings = [_measure(surface), _measure(_read_with_library(content, suffix))]
     except ScanError as error:
         return (*findings, _finding("unreadable", path, f"is no use: {error}"))
     if suffix in _EXPECTED_UNIT and surface.unit != _EXPECTED_UNIT[suffix]:
@@ -76,6 +77,8 @@ def verify_delivery(path: Path, planned: PlannedPart) -> tuple[Finding, ...]:
 def _finding(
     code: str, path: Path, what: str, value: float | str | None = None, limit: float | str | None = None, unit: str = ""
 ) -> Finding:
+    if isinstance(value, float) and not np.isfinite(value):
+        value = str(value)  # JSON has no such number
     return Finding(Severity.FAILED, f"delivery-{code}", f"{path.name} {what}; do not use it, build again.", value, limit, unit)
 
 
@@ -85,14 +88,14 @@ def _compare(path: Path, reading: _Measured, planned: PlannedPart) -> list[Findi
     findings = []
     if reading.n_bad_edges:
         findings.append(_finding("open", path, f"is not closed: {reading.n_bad_edges} edges lack a partner", reading.n_bad_edges, 0, "edges"))
-    if reading.volume_mm3 <= 0.0:
+    if not reading.volume_mm3 > 0.0:  # so that NaN fails too
         findings.append(_finding("inside-out", path, "faces inwards", reading.volume_mm3, 0.0, "mm3"))
     worst = int(np.argmax(np.abs(np.subtract(reading.extents_mm, planned.extents_mm))))
-    if abs(reading.extents_mm[worst] - planned.extents_mm[worst]) > tolerance_mm:
+    if not abs(reading.extents_mm[worst] - planned.extents_mm[worst]) <= tolerance_mm:
         what = f"measures {reading.extents_mm[worst]:.4f} mm along {'xyz'[worst]} instead of {planned.extents_mm[worst]:.4f} mm"
         findings.append(_finding("size", path, what, reading.extents_mm[worst], planned.extents_mm[worst], "mm"))
     volume_tolerance_mm3 = reading.area_mm2 * tolerance_mm + _DOUBLE_SHARE * planned.volume_mm3
-    if abs(abs(reading.volume_mm3) - planned.volume_mm3) > volume_tolerance_mm3:
+    if not abs(abs(reading.volume_mm3) - planned.volume_mm3) <= volume_tolerance_mm3:
         what = f"holds {reading.volume_mm3:.3f} mm3 instead of {planned.volume_mm3:.3f} mm3"
         findings.append(_finding("volume", path, what, reading.volume_mm3, planned.volume_mm3, "mm3"))
     return findings
@@ -142,7 +145,7 @@ def _read_with_library(content: bytes, suffix: str) -> DeliveredSurface:
 
     try:
         loaded = trimesh.load(io.BytesIO(content), file_type=suffix[1:], force="mesh", process=False)
-    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
+    except DAMAGE as error:
         raise ScanError(f"a general library cannot read it: {error}") from error
     vertices, faces = np.asarray(loaded.vertices, dtype=np.float64), np.asarray(loaded.faces, dtype=np.int64)
     if not len(faces):
