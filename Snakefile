@@ -10,8 +10,7 @@ onstart:
 
 rule all:
     input:
-        "results/index.json",
-        batch.report_outputs(),
+        batch.all_outputs(),
 
 
 include: "workflow/rules/clean.smk"

@@ -47,6 +47,10 @@ class Batch:
         """The page record of every element that is built."""
         return [record_path("report", name) for name in self._jobs["report"]]
 
+    def all_outputs(self) -> list[str]:
+        """Every record of the batch."""
+        return wanted_outputs(self._workspace, ())
+
     def key(self, stage: str, name: str) -> str:
         """Key of one job; an unknown name is not this batch's."""
         return self._workspace.worklist.key(stage, name)
@@ -57,17 +61,20 @@ class Batch:
 
 
 def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
-    """Page records for `ELEMENT` or `TARGET/ELEMENT` arguments; all of them, and the index, for none."""
-    reports = workspace.worklist.jobs["report"]
+    """Records of all jobs for `ELEMENT` or `TARGET/ELEMENT` arguments; of the whole batch for none. The records in between are asked
+    for too, because Snakemake makes no missing file again as long as what follows from it stands."""
+    jobs = workspace.worklist.jobs
     if not names:
-        return [record_path("index", "index"), *(record_path("report", name) for name in reports)]
-    outputs: list[str] = []
+        return [record_path(stage, name) for stage, items in jobs.items() for name in items]
+    parts: set[str] = set()
     for wanted in names:
-        found = [name for name in reports if wanted in (name, name.split("/", 1)[1])]
+        found = {name for name in jobs["report"] if wanted in (name, name.split("/", 1)[1])}
         if not found:
             raise UsageError(f"'{wanted}' is not an element that this batch builds. `bonewright plan` lists them.")
-        outputs += [record_path("report", name) for name in found]
-    return sorted(set(outputs))
+        parts |= found
+    finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
+    cleaned = [record_path("clean", find) for find in sorted(finds)]
+    return cleaned + [record_path(stage, part) for stage in ("rebuild", "report") for part in sorted(parts)]
 
 
 def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick: Callable[[], None]) -> int:

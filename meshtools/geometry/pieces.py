@@ -43,6 +43,14 @@ def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
     return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
 
 
+def vertex_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:
+    """Unit normal (n, 3) at each vertex, the mean of its faces' weighted by area; zero at a vertex of no face."""
+    vectors = area_vectors(vertices, faces)
+    sums = [np.bincount(faces.ravel(), np.repeat(vectors[:, axis], 3), len(vertices)) for axis in range(3)]
+    normals = np.stack(sums, axis=1).astype(np.float64)
+    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None])
+
+
 @dataclass(frozen=True, eq=False)
 class Pieces:
     """The pieces of a mesh by descending area: piece 1 is the largest.

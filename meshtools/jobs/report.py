@@ -14,6 +14,7 @@ from meshtools.files.read_scan import read_scan
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface, compare
 from meshtools.geometry.picture import encode_png, render_picture
+from meshtools.geometry.pieces import vertex_normals
 from meshtools.geometry.transform import reflect, scale
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Record, Severity, SourceEntry, plain, status_of
@@ -143,12 +144,14 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
 
 
 def vertex_deviation(mesh: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> FloatArray:
-    """Distance of each vertex from the raw scan, mm; NaN where every face around it is nobody's bone."""
-    distances, _ = Surface(scan).distance(mesh.vertices)
+    """Distance of each vertex from the raw scan, mm, positive where the replica lies outside it; NaN where every face around it is
+    nobody's bone. The side is told by the replica's own normals, which point outward; a scan's may not."""
+    nearest = Surface(scan).nearest(mesh.vertices)
+    outward = np.einsum("ij,ij->i", mesh.vertices - nearest.point, vertex_normals(mesh.vertices, mesh.faces))
     is_bone = np.array([entry.evidence not in NOBODYS for entry in sources], dtype=bool)
     has_bone = np.zeros(len(mesh.vertices), dtype=bool)
     has_bone[mesh.faces[is_bone[mesh.source]].ravel()] = True
-    return np.where(has_bone, distances, np.nan)
+    return np.where(has_bone, np.copysign(nearest.distance_mm, outward), np.nan)
 
 
 def class_colours(mesh: Mesh, sources: tuple[SourceEntry, ...]) -> Any:
