@@ -307,6 +307,21 @@ def test_3mf_components_and_items_place_and_reflect(tmp_path: Path) -> None:
     assert [8.0, 0.0, 0.0] in placed.tolist()
 
 
+def test_3mf_items_may_lie_in_another_part(tmp_path: Path) -> None:
+    """The production extension names the part by its path; the package's relationships name the root, whatever its name."""
+    root = f'<model {CORE} xmlns:p="http://schemas.microsoft.com/3dmanufacturing/production/2015/06" requiredextensions="p" unit="inch">'
+    root += '<resources/><build><item objectid="1" p:path="/3D/parts/one.model"/></build></model>'
+    relation = '<Relationship Target="/3D/whole.model" Id="r" Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/>'
+    target = io.BytesIO()
+    with zipfile.ZipFile(target, "w") as package:
+        package.writestr("3D/parts/one.model", f'<model {CORE} unit="inch"><resources><object id="1">{MESH_XML}</object></resources><build/></model>')
+        package.writestr("3D/whole.model", root)
+        package.writestr("_rels/.rels", f'<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">{relation}</Relationships>')
+    scan = read(tmp_path, "a.3mf", target.getvalue())
+    assert np.array_equal(scan.vertices[scan.faces], POINTS[FACES])
+    assert scan.file_unit is Unit.INCH
+
+
 def test_content_decides_and_a_wrong_ending_is_said(tmp_path: Path) -> None:
     """A PLY named .stl is read as PLY."""
     text = ply_header("ascii", {"vertex 3": ["int x", "int y", "int z"], "face 1": ["list int int vertex_index"]})

@@ -92,6 +92,8 @@ def read_3mf(name: str, content: bytes) -> ScanParts:
             raise ScanError(f"{name} has no 3MF build item, so nothing is placed: export the mesh as a part to be built.")
         notes = ["The colours of the 3MF file were not read."] if model.has_colours else []
         vertices, faces = _assemble(package, root, notes)
+        if any(part.unit != model.unit for part in package.parts.values()):
+            raise ScanError(f"{name} has 3MF parts in different units: export one plain mesh.")
     scale = _MM_PER_OTHER_UNIT.get(model.unit)
     if scale is not None:
         notes.append(f"Coordinates in {model.unit} were brought to millimetres.")
