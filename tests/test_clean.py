@@ -223,6 +223,16 @@ class TestHoles:
         assert "fill-span" in codes(result, Severity.REVIEW)
         assert result.facts["volume_mm3"] == pytest.approx(BONE_VOLUME_MM3, rel=0.005)
 
+    def test_a_spike_is_cut_out_and_a_cone_tip_is_not(self):
+        vertices = BONE.vertices.copy()
+        vertices[[3000, 3500]] *= [[1.3, 1.3, 1.0], [0.75, 0.75, 1.0]]
+        cone = capsule(10.0, 80.0)
+        tapering = cone.vertices * np.clip((55 - cone.vertices[:, 2]) / 40, 0.02, 1)[:, None] ** (1, 1, 0)
+        result = clean(BONE.replaced(vertices=vertices))
+        assert (result.facts["n_spikes_cut"], result.facts["is_closed"]) == (2, True)
+        assert result.facts["volume_mm3"] == pytest.approx(BONE_VOLUME_MM3, rel=1e-3)
+        assert (clean(BONE).facts["n_spikes_cut"], clean(cone.replaced(vertices=tapering)).facts["n_spikes_cut"]) == (0, 0)
+
     def test_a_slit_is_widened_and_closed_as_a_hole(self):
         """One face is split at the middle of an edge and its neighbour is not: a rim of three points on a line."""
         a, b, c = BONE.faces[7000]

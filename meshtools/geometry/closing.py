@@ -93,3 +93,11 @@ def rim_findings(find: Find, choice: RimChoice, refused: Sequence[Rim]) -> list[
                    f"so '{opening.action}' changed nothing.")
         findings.append(Finding(severity, "opening-unmatched", message, opening.row, None))
     return findings
+
+
+def spike_findings(find: Find, n_spikes: int) -> list[Finding]:
+    """A note that spikes were cut out, their faces replaced by filled ones."""
+    if n_spikes == 0:
+        return []
+    message = f"{find.find}: {n_spikes} single points stand far off the surface around them; they were cut out and closed as holes."
+    return [Finding(Severity.NOTE, "spikes", message, n_spikes, 0)]

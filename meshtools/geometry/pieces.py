@@ -106,6 +106,13 @@ def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
     return Mesh.create(mesh.vertices[is_used], number[faces], mesh.source[is_kept], None if mesh.colour is None else mesh.colour[is_used])
 
 
+def without_vertices(mesh: Mesh, vertices: IntArray) -> Mesh:
+    """The mesh without these vertices and all faces that use them, which leaves a hole."""
+    is_gone = np.zeros(len(mesh.vertices), dtype=bool)
+    is_gone[vertices] = True
+    return take_faces(mesh, np.asarray(~is_gone[mesh.faces].any(axis=1)))
+
+
 def take_pieces(mesh: Mesh, pieces: Pieces, numbers: Sequence[int]) -> Mesh:
     """The pieces with these places in the order (0 is the largest)."""
     wanted = np.zeros(len(pieces), dtype=bool)

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import open_half_edges
-from meshtools.geometry.pieces import take_faces
 from meshtools.geometry.triangulate import triangulate_loop
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
@@ -121,14 +120,6 @@ def close_rims_listed(mesh: Mesh, rims: Sequence[Rim], source_index: int) -> Clo
     source = np.concatenate([mesh.source, np.full(n_faces - len(mesh.faces), source_index, dtype=np.uint16)])
     colour = np.concatenate(colours) if mesh.colour is not None else None
     return Closing(Mesh.create(np.concatenate(vertices), np.concatenate(faces), source, colour), tuple(closed), tuple(ranges), tuple(refused))
-
-
-def without_rim_faces(mesh: Mesh, rims: Sequence[Rim]) -> Mesh:
-    """The mesh without the faces that touch these rims, so that a slit becomes a hole with an inside."""
-    is_near = np.zeros(len(mesh.vertices), dtype=bool)
-    for rim in rims:
-        is_near[rim.vertices] = True
-    return take_faces(mesh, np.asarray(~is_near[mesh.faces].any(axis=1)))
 
 
 def _old_pairs(triangles: NDArray[np.int32], n_old: int) -> list[int]:

@@ -9,13 +9,14 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
-from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, rim_findings, rim_row
+from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, rim_findings, rim_row, spike_findings
 from meshtools.geometry.measure import greatest_length, median_spacing
 from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
-from meshtools.geometry.pieces import Pieces, face_areas, rank_pieces, take_pieces
-from meshtools.geometry.rims import close_rims_listed, find_rims, without_rim_faces
+from meshtools.geometry.pieces import Pieces, face_areas, rank_pieces, take_pieces, without_vertices
+from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, piece_at
+from meshtools.geometry.spikes import find_spikes
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
 from meshtools.model import EvidenceClass, Find, Finding, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
 from meshtools.settings import CleanSettings
@@ -29,7 +30,7 @@ RECUT_ROUNDS = 4
 def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tuple[Opening, ...], tolerance_mm: float) -> StageResult:
     """Turn a raw scan into a clean surface in mm, in scan coordinates.
 
-    Order: scale, weld, orient, choose pieces, check the scale, close holes, decimate within tolerance_mm (0 keeps every face).
+    Order: scale, weld, orient, choose pieces, check the scale, cut spikes, close holes, decimate within tolerance_mm (0 keeps every face).
     The surface may stay open; its rims are listed. Sources: 0 scanned (labelled OWN until the recipe says otherwise), 1 filled.
     Raises GeometryError when no face is left.
     """
@@ -155,23 +156,25 @@ def _turn_findings(find: Find, n_turned: int, n_pieces: int, is_first_unsure: bo
 def _closed_holes(
     mesh: Mesh, find: Find, settings: CleanSettings, openings: Sequence[Opening], mm_per_unit: float
 ) -> tuple[Mesh, dict[str, Any], list[Finding]]:
-    """Small and named holes closed; facts about every cap and every rim left; findings."""
+    """Spikes cut out, small and named holes closed; facts about every cap and every rim left; findings."""
     spacing = median_spacing(mesh)
     holes = [opening for opening in openings if opening.kind != "support"]
+    spikes = find_spikes(mesh)
+    mesh = without_vertices(mesh, spikes)
     n_faces = len(mesh.faces)
     for _ in range(RECUT_ROUNDS):
         choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
         closing = close_rims_listed(mesh, choice.close, FILL_SOURCE)
         if not closing.refused:
             break
-        mesh = without_rim_faces(mesh, closing.refused)
+        mesh = without_vertices(mesh, np.concatenate([rim.vertices for rim in closing.refused]))
     rows = fill_rows(closing)
     area = float(face_areas(closing.mesh.vertices, closing.mesh.faces).sum())
     length = greatest_length(closing.mesh.vertices)
     limits = (settings.filled_area_review_percent, settings.fill_span_review_percent)
-    findings = fill_findings(find, rows, area, length, limits) + rim_findings(find, choice, closing.refused)
+    findings = fill_findings(find, rows, area, length, limits) + rim_findings(find, choice, closing.refused) + spike_findings(find, len(spikes))
     facts = {
-        "spacing_mm": round(spacing, 6), "n_faces_recut": n_faces - len(mesh.faces), "n_fills": len(rows), "fills": rows,
+        "spacing_mm": round(spacing, 6), "n_spikes_cut": len(spikes), "n_faces_recut": n_faces - len(mesh.faces), "n_fills": len(rows), "fills": rows,
         "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
         "rims_left": [rim_row(rim) for rim in (*choice.leave, *closing.refused)],
     }

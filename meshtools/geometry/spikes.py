@@ -1,0 +1,69 @@
+"""Spikes of a scan: single vertices thrown far off a surface that is otherwise flat around them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.pieces import area_vectors
+from meshtools.model import FloatArray, Mesh
+
+STEEP_RATIO = 1.2
+"""A spike stands at least this many times its foot's radius above its foot (faces of 50 degrees and more; our default)."""
+FLAT_AROUND_RATIO = 0.8
+"""The faces around the foot lie within about 37 degrees of it; on a tooth's tip or a thorn of bone they go on being steep (our default)."""
+ROUGH_RATIO = 0.7
+"""Only vertices whose area vectors add up to less than this share of their areas are looked at (a right-angled edge has 0.71)."""
+
+
+def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
+    """Vertices that are spikes, ascending: steep above the ring of their neighbours while the surface around that ring is flat.
+
+    Vertices on a rim, or where surfaces touch, are never spikes.
+    """
+    vectors = area_vectors(mesh.vertices, mesh.faces)
+    n_vertices = len(mesh.vertices)
+    corners, areas = mesh.faces.ravel(), np.repeat(np.linalg.norm(vectors, axis=1), 3)
+    summed = np.stack([np.bincount(corners, np.repeat(vectors[:, k], 3), n_vertices) for k in range(3)], axis=1)
+    whole = np.bincount(corners, areas, n_vertices)
+    candidates = np.flatnonzero((np.linalg.norm(summed, axis=1) < ROUGH_RATIO * whole) & (whole > 0))
+    faces_at = _faces_of(mesh, candidates)
+    return np.array([vertex for vertex in candidates.tolist() if _is_spike(mesh, vectors, vertex, faces_at)], dtype=np.int32)
+
+
+def _faces_of(mesh: Mesh, candidates: NDArray[np.int64]) -> dict[int, list[int]]:
+    """Faces of every vertex that shares a face with a candidate."""
+    is_near = np.zeros(len(mesh.vertices), dtype=bool)
+    is_near[candidates] = True
+    is_near[mesh.faces[is_near[mesh.faces].any(axis=1)].ravel()] = True
+    table: dict[int, list[int]] = {}
+    for face in np.flatnonzero(is_near[mesh.faces].any(axis=1)).tolist():
+        for vertex in mesh.faces[face].tolist():
+            table.setdefault(vertex, []).append(face)
+    return table
+
+
+def _is_spike(mesh: Mesh, vectors: FloatArray, tip: int, faces_at: dict[int, list[int]]) -> bool:
+    following = {}
+    for face in faces_at[tip]:
+        corners = mesh.faces[face].tolist()
+        k = corners.index(tip)
+        following[corners[(k + 1) % 3]] = corners[(k + 2) % 3]
+    ring = [next(iter(following))]
+    while following.get(ring[-1], ring[0]) != ring[0] and len(ring) <= len(following):
+        ring.append(following[ring[-1]])
+    if len(ring) != len(following) or len(ring) != len(faces_at[tip]) or ring[-1] not in following:
+        return False
+    points = mesh.vertices[ring]
+    centre = points.mean(axis=0)
+    foot = np.cross(points - centre, np.roll(points, -1, axis=0) - centre).sum(axis=0)
+    size = float(np.linalg.norm(foot))
+    if size == 0.0:
+        return False
+    normal = foot / size
+    radius = float(np.sqrt(size / 2 / np.pi))
+    if abs(float((mesh.vertices[tip] - centre) @ normal)) < STEEP_RATIO * radius:
+        return False
+    around = sorted({face for vertex in ring for face in faces_at[vertex]} - set(faces_at[tip]))
+    area = float(np.linalg.norm(vectors[around], axis=1).sum())
+    return area > 0 and float((vectors[around] @ normal).sum()) >= FLAT_AROUND_RATIO * area
