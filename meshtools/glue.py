@@ -84,7 +84,7 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
     log.parent.mkdir(parents=True, exist_ok=True)
     with warm_worker(batch) as address, log.open("wb") as stream:
         environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1"}
-        command = [sys.executable, "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *outputs]
+        command = [sys.executable, "-P", "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *outputs]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, cwd=batch, preexec_fn=die_with_parent)
         while child.poll() is None:
             tick()
@@ -98,7 +98,7 @@ def warm_worker(batch: Path) -> Iterator[str]:
     with tempfile.TemporaryDirectory(prefix="bonewright-") as folder:
         address = str(Path(folder) / "worker")
         log = (batch / "logs" / "worker.log").open("wb")
-        command = [sys.executable, "-m", "meshtools.worker", address, str(batch)]
+        command = [sys.executable, "-P", "-m", "meshtools.worker", address, str(batch)]
         worker = subprocess.Popen(command, stdout=log, stderr=log, env=os.environ | SINGLE_THREAD, preexec_fn=die_with_parent)
         try:
             while not Path(address).exists() and worker.poll() is None:

@@ -53,7 +53,7 @@ def _run_child(stage: str, name: str, key: str) -> int:
     log = Path("logs") / f"{stage}-{name.replace('/', '-')}.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     with log.open("wb") as stream:
-        command = [sys.executable, "-m", "meshtools.jobs.run", stage, name, key]
+        command = [sys.executable, "-P", "-m", "meshtools.jobs.run", stage, name, key]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD)
         while child.poll() is None:
             if not main_is_alive():

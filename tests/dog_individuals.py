@@ -33,7 +33,7 @@ def warp(vertices: np.ndarray, rms_percent: float, seed: int) -> np.ndarray:
 
 
 def damage(vertices: np.ndarray, faces: np.ndarray, seed: int, hole_mm: float = 2.0) -> tuple[np.ndarray, np.ndarray]:
-    """Three small holes and four floaters beside the bone, as a scan has them. Surface left in place otherwise."""
+    """Three small holes and four floaters beside the bone, as a scan has them: 0.3 mm or 0.4 % of the bone, whichever is less."""
     import trimesh
 
     random = np.random.default_rng(seed)
@@ -43,7 +43,7 @@ def damage(vertices: np.ndarray, faces: np.ndarray, seed: int, hole_mm: float = 
         keep &= np.linalg.norm(centres - centres[place], axis=1) > hole_mm / 2
     parts = [trimesh.Trimesh(vertices, faces[keep], process=False)]
     for _ in range(4):
-        floater = trimesh.creation.icosphere(subdivisions=1, radius=0.3)
+        floater = trimesh.creation.icosphere(subdivisions=1, radius=min(0.3, 0.004 * float(np.ptp(vertices, axis=0).max())))
         floater.apply_translation(vertices.max(axis=0) + random.uniform(2, 6, 3))
         parts.append(floater)
     whole = trimesh.util.concatenate(parts)

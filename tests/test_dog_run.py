@@ -46,7 +46,7 @@ def write_batch(folder: Path) -> Path:
         write_scan(folder / "scans" / f"{element}.stl", vertices, faces)
         rows.append(f"{element},{element},{side},{individual},Canis lupus familiaris,adult,95,{element}.stl,mm")
         series = "lumbar,3" if element == "lumbar-03" else ","
-        skeleton.append(f"{'lumbar' if series != ',' else element},{'median' if side == 'median' else 'paired'},{series},trunk,all")
+        skeleton.append(f"{element},{'median' if side == 'median' else 'paired'},{series},trunk,all")
     measures = ["organismID,element,side,measurementType,measurementValue,measurementUnit,measurementMethod,measurementDeterminedBy"]
     for kind, length in (("greatest length", 180.0), ("distal breadth", 30.0), ("shaft breadth", 12.0)):
         measures += [

@@ -222,8 +222,8 @@ def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> 
         message = f"{recipe.element}: {solid.n_pins} made pin(s) of {settings.pin_diameter_mm:g} mm join its loose bodies."
         findings.append(Finding(Severity.NOTE, "pins-made", message, solid.n_pins, None, "pins"))
     if solid.n_bodies > 1:
-        severity, code = (Severity.REVIEW, "bodies-not-joined") if solid.n_pins else (Severity.NOTE, "loose-bodies")
-        advice = "the pins did not reach" if solid.n_pins else "set pin_diameter_mm to join them, or make them as parts of their own"
+        severity, code = (Severity.REVIEW, "bodies-not-joined") if solid.n_pins else (Severity.REVIEW, "loose-bodies")
+        advice = "the pins did not reach" if solid.n_pins else "name the bone's own pieces in bones.csv, or set pin_diameter_mm to join them"
         findings.append(Finding(severity, code, f"{recipe.element}: {solid.n_bodies} bodies hang loose; {advice}.", solid.n_bodies, 1, "bodies"))
     n_hollow = solid.audit.n_pieces - solid.n_bodies
     if solid.audit.is_closed and n_hollow > 0:

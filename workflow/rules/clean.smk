@@ -7,4 +7,4 @@ rule clean:
     params:
         key=lambda w: batch.key("clean", w.find),
     shell:
-        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job clean {wildcards.find} {params.key}'
+        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job clean {wildcards.find} {params.key}'

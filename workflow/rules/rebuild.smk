@@ -10,4 +10,4 @@ rule rebuild:
     params:
         key=lambda w: batch.key("rebuild", f"{w.target}/{w.element}"),
     shell:
-        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job rebuild {wildcards.target}/{wildcards.element} {params.key}'
+        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job rebuild {wildcards.target}/{wildcards.element} {params.key}'

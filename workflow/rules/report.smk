@@ -10,7 +10,7 @@ rule report:
     params:
         key=lambda w: batch.key("report", f"{w.target}/{w.element}"),
     shell:
-        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job report {wildcards.target}/{wildcards.element} {params.key}'
+        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job report {wildcards.target}/{wildcards.element} {params.key}'
 
 
 rule index:
@@ -21,4 +21,4 @@ rule index:
     params:
         key=batch.key("index", "index"),
     shell:
-        '"$BONEWRIGHT_PYTHON" -m meshtools.run_job index index {params.key}'
+        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job index index {params.key}'
