@@ -16,6 +16,7 @@ from meshtools.plain import from_plain
 from meshtools.settings import CleanSettings
 from meshtools.stages.clean import clean_scan
 
+PICTURED_PIECES = 12
 FILES = JobFiles(("clean.ply", "pieces.png"))
 
 
@@ -48,14 +49,19 @@ def _cleaned(batch: Path, job: Mapping[str, Any], find: Find) -> StageResult:
 
 
 def pieces_picture(result: StageResult) -> bytes | None:
-    """A picture of the separate pieces, numbered by size, so that the register can select some; None for a single piece."""
+    """A picture of each separate piece of comparable size with its number, so that the register can select some; None where the scan
+    holds no such pieces. Numbers are by area, largest first, as bones.csv counts them while only floaters are gone."""
     import numpy as np
 
-    from meshtools.geometry.picture import encode_png, render_picture
-    from meshtools.geometry.pieces import label_pieces
+    from meshtools.geometry.picture import contact_sheet, encode_png, render_picture
+    from meshtools.geometry.pieces import rank_pieces
 
-    labels = label_pieces(result.mesh.faces, len(result.mesh.vertices))
     if not any(finding.code == "comparable-pieces" for finding in result.findings):
         return None
-    palette = np.array([[0, 114, 178], [230, 159, 0], [0, 158, 115], [204, 121, 167], [213, 94, 0], [86, 180, 233]], dtype=np.uint8)
-    return encode_png(render_picture(result.mesh, palette[labels % len(palette)], "oblique", (900, 700)))
+    pieces = rank_pieces(result.mesh)
+    images = []
+    for number in range(min(len(pieces), PICTURED_PIECES)):
+        is_shown = (pieces.labels == number)[:, None]
+        colours = np.where(is_shown, np.array([0, 114, 178]), np.array([215, 212, 205])).astype(np.uint8)
+        images.append(render_picture(result.mesh, colours, "oblique", (450, 350)))
+    return encode_png(contact_sheet(images, [f"piece {number + 1}" for number in range(len(images))]))

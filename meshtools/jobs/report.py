@@ -107,9 +107,9 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     deviation_mm = vertex_deviation(view, scan, sources) if scan is not None else None
     extra: dict[str, Any] = {
         "viewer": viewer_mesh(view, sources, error_mm, deviation_mm, job["part_tolerance_mm"]),
-        "picture_png": encode_png(render_picture(view, class_colours(view, sources), "oblique", PICTURE_PX)),
+        "picture_png": encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", PICTURE_PX)),
     }
-    extra["thumbnail_png"] = encode_png(render_picture(view, class_colours(view, sources), "oblique", THUMBNAIL_PX))
+    extra["thumbnail_png"] = encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", THUMBNAIL_PX))
     if scan is not None:
         extra["deviation"] = plain(compare(replica, scan))
     return extra
@@ -152,6 +152,15 @@ def vertex_deviation(mesh: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -
     has_bone = np.zeros(len(mesh.vertices), dtype=bool)
     has_bone[mesh.faces[is_bone[mesh.source]].ravel()] = True
     return np.where(has_bone, np.copysign(nearest.distance_mm, outward), np.nan)
+
+
+def laid_out(mesh: Mesh) -> Mesh:
+    """The mesh turned for its picture: longest principal axis across, second upwards. Turned only, never reflected."""
+    centred = mesh.vertices - mesh.vertices.mean(axis=0)
+    _, axes = np.linalg.eigh(centred.T @ centred)
+    across, up = (axis * np.sign(axis[np.argmax(np.abs(axis))]) for axis in (axes[:, 2], axes[:, 1]))
+    turn = np.stack([across, np.cross(up, across), up])
+    return mesh.replaced(vertices=centred @ turn.T)
 
 
 def class_colours(mesh: Mesh, sources: tuple[SourceEntry, ...]) -> Any:
