@@ -34,7 +34,7 @@ every_format = pytest.mark.parametrize("suffix", ENCODERS)
 def part() -> Mesh:
     """A 20 x 30 x 50 mm box a hundred metres from the origin, its top filled."""
     vertices = np.array(list(itertools.product((0.0, 20.0), (0.0, 30.0), (0.0, 50.0))))
-    return Mesh.create(vertices + (1e5, -2e5, 3.125), FACES, [0] * 10 + [1, 1], np.arange(24).reshape(8, 3))  # noqa: RUF005
+    return Mesh.create(vertices + (1e5, -2e5, 3.125), FACES, [0] * 10 + [1, 1], np.arange(24).reshape(8, 3))
 
 
 def model_of(package: bytes) -> str:
