@@ -10,14 +10,14 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: setup setup-test demo test check bench viewer clean-demo
+.PHONY: setup setup-test demo test check bench viewer
 
 setup: $(STAMP)
 
 $(STAMP): pyproject.toml constraints.txt setup/system_libraries.sh
 	sh setup/system_libraries.sh
 	$(PYTHON) setup/check_python.py
-	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip --version >/dev/null 2>&1 || $(PYTHON) -m venv --clear $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --compile -c constraints.txt -e .
 	$(BIN)/python -m compileall -q meshtools
 	touch $@

@@ -1,7 +1,7 @@
 # Every bone of every target, cleaned, rebuilt and reported. What is made, and from what, is decided in the plan.
 from meshtools.glue import Batch
 
-batch = Batch.for_snakemake(workflow)
+batch = Batch.for_snakemake()
 
 
 onstart:

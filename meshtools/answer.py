@@ -8,11 +8,12 @@ from typing import Any
 
 DONE = 0
 PERSON_NEEDED = 1
+RUN_FAILED = 3
 
 
 @dataclass(frozen=True)
 class Answer:
-    """Exit code (0 done, 1 a person is needed), lines to print, and facts for --json."""
+    """Exit code (0 done, 1 a person is needed, 3 the build itself was cut short), lines to print, and facts for --json."""
 
     lines: tuple[str, ...]
     facts: Mapping[str, Any] = field(default_factory=dict)

@@ -1,6 +1,7 @@
 """The command `bonewright`: reads the command line, runs one command, prints its answer.
 
 Exit 0: done. 1: a person is needed, what could be made was made. 2: bad input, one sentence a problem on standard error.
+3: a build was cut short.
 """
 
 from __future__ import annotations
@@ -99,6 +100,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     except BrokenPipeError:
         return 0
+    except OSError as error:
+        print(f"{error.filename or 'a file'}: {error.strerror}; look at its place, its rights and the space left, then run again.", file=sys.stderr)
+        return 2
     if options.json:
         print(json.dumps(answer.facts, sort_keys=True, ensure_ascii=False, indent=1))
     else:

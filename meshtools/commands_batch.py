@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from meshtools.answer import DONE, PERSON_NEEDED, Answer
+from meshtools.answer import DONE, PERSON_NEEDED, RUN_FAILED, Answer
 from meshtools.batch_lock import lock_batch
 from meshtools.errors import UsageError
 from meshtools.handover import HandOver, freeze
@@ -31,8 +31,8 @@ __all__ = ["build", "check", "demo_batch", "hand_over", "intake", "new_batch", "
 
 def new_batch(options: argparse.Namespace) -> Answer:
     """`bonewright new`: an empty batch with commented tables."""
-    _copy_batch(REPOSITORY / "config", options.directory / "config", options.directory)
-    (options.directory / "scans").mkdir()
+    _copy_folders(REPOSITORY, ("config",), options.directory)
+    (options.directory / "scans").mkdir(exist_ok=True)
     lines = (f"{options.directory}: a new batch. Put scans into scans/, fill in config/bones.csv, then run `bonewright intake`.",)
     return Answer(lines, {"batch": str(options.directory)})
 
@@ -40,15 +40,21 @@ def new_batch(options: argparse.Namespace) -> Answer:
 def demo_batch(options: argparse.Namespace) -> Answer:
     """`bonewright demo`: a copy of the invented demo batch."""
     source = REPOSITORY / "sample_meshes" / "demo"
-    for name in ("config", "scans"):
-        _copy_batch(source / name, options.directory / name, options.directory)
+    _copy_folders(source, ("scans", "config"), options.directory)
     return Answer((f"{options.directory}: the demo batch. Run `bonewright build --batch {options.directory}`.",), {"batch": str(options.directory)})
 
 
-def _copy_batch(source: Path, destination: Path, batch: Path) -> None:
-    if destination.exists():
-        raise UsageError(f"{batch}: there is a {destination.name}/ folder already; nothing was written. Choose another folder.")
-    shutil.copytree(source, destination)
+def _copy_folders(source: Path, names: tuple[str, ...], batch: Path) -> None:
+    """Copy folders into a batch, each whole or not at all, config last; a folder that is there already is never touched."""
+    for name in names:
+        if (batch / name).exists():
+            raise UsageError(f"{batch}: there is a {name}/ folder already; nothing was written. Choose another folder.")
+    batch.mkdir(parents=True, exist_ok=True)
+    for name in names:
+        unfinished = batch / f".{name}.part"
+        shutil.rmtree(unfinished, ignore_errors=True)
+        shutil.copytree(source / name, unfinished)
+        unfinished.rename(batch / name)
 
 
 def check(options: argparse.Namespace) -> Answer:
@@ -122,7 +128,7 @@ def build(options: argparse.Namespace) -> Answer:
     answer = _status_answer(workspace, options.elements)
     lines = (*answer.lines, failed_run) if failed_run else answer.lines
     facts = dict(answer.facts) | {"ran": sorted(f"{stage}:{name}" for stage, name in stale), "run_error": failed_run}
-    return Answer(lines, facts, PERSON_NEEDED if failed_run else answer.exit_code)
+    return Answer(lines, facts, RUN_FAILED if failed_run else answer.exit_code)
 
 
 class Progress:
@@ -161,7 +167,7 @@ def status(options: argparse.Namespace) -> Answer:
 def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, str]] = frozenset()) -> Answer:  # type: ignore[assignment]
     rows = [row for row in element_rows(workspace, stale) if not names or row["element"] in names or f"{row['target']}/{row['element']}" in names]
     totals = Counter(row["status"] for row in rows)
-    open_rows = [row for row in rows if row["status"] in ("failed", "review")]
+    open_rows = [row for row in rows if row["status"] in ("failed", "review", "to build")]
     lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in open_rows]
     lines.append(str(workspace.folder / "results" / "index.html"))
     order = ("ready", "review", "failed", "gap", "to build")
@@ -181,7 +187,7 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
         row = {"target": recipe.target, "element": recipe.element, "class": recipe.evidence.value, "why": recipe.reason}
         if name not in workspace.worklist.jobs["report"]:
             row["status"] = "gap"
-        elif ("rebuild", name) in stale or ("report", name) in stale:
+        elif _waits(workspace, name, stale):
             row["status"] = "to build"
         else:
             record = read_record(workspace.folder / record_path("report", name))
@@ -191,6 +197,12 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
             row["why"] = f"{reasons[0] if reasons else recipe.reason} [{where}]" if where else (reasons or [recipe.reason])[0]
         rows.append(row)
     return rows
+
+
+def _waits(workspace: Workspace, name: str, stale: set[tuple[str, str]] | frozenset[tuple[str, str]]) -> bool:
+    """True where a job that leads to the element's page would run."""
+    finds = workspace.worklist.jobs["rebuild"][name]["clean_keys"]
+    return bool(stale & ({("rebuild", name), ("report", name)} | {("clean", find) for find in finds}))
 
 
 def verify(options: argparse.Namespace) -> Answer:

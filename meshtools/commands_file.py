@@ -17,6 +17,7 @@ def clean_file(options: argparse.Namespace) -> Answer:
     from meshtools.settings import CleanSettings
     from meshtools.stages.clean import clean_scan
 
+    check_output(options)
     if options.tolerance_mm <= 0:
         raise UsageError(f"--tolerance-mm {options.tolerance_mm:g}: the tolerance must be above 0.")
     find = Find(0, options.file.stem, "", Side.UNKNOWN, "", str(options.file), Unit(options.unit), unit_source="option --unit")
@@ -32,6 +33,7 @@ def reflect_file(options: argparse.Namespace) -> Answer:
     """`bonewright reflect`: reflect across the plane normal . x = offset."""
     from meshtools.geometry.transform import reflect
 
+    check_output(options)
     normal = _triple("--normal", options.normal)
     if not any(normal):
         raise UsageError(f"--normal {options.normal}: a plane needs a normal that is not zero.")
@@ -42,6 +44,7 @@ def scale_file(options: argparse.Namespace) -> Answer:
     """`bonewright scale`: scale about the origin."""
     from meshtools.geometry.transform import scale
 
+    check_output(options)
     if not 0 < options.factor < float("inf"):
         raise UsageError(f"--factor {options.factor:g}: the factor must be a number above 0.")
     return _moved(options, scale(_read(options.file, options.unit), options.factor))
@@ -60,6 +63,15 @@ def compare_files(options: argparse.Namespace) -> Answer:
             f"mean {d['mean_mm']:.4f}, rms {d['rms_mm']:.4f} mm, {d['n']} points"
         )
     return Answer(tuple(lines), comparison)
+
+
+def check_output(options: argparse.Namespace) -> None:
+    """Refuse a result that is no PLY file, or that would take the place of the original."""
+    path: Path = options.output
+    if path.suffix.lower() != ".ply":
+        raise UsageError(f"-o {path}: results are PLY files; give a name that ends in .ply.")
+    if path.exists() and options.file.exists() and path.samefile(options.file):
+        raise UsageError(f"-o {path}: that is the original, which is only ever read. Give the result another name.")
 
 
 def _triple(option: str, text: str) -> tuple[float, float, float]:
@@ -83,8 +95,6 @@ def _write(path: Path, mesh: Mesh) -> None:
     from meshtools.files.atomic import write_atomic
     from meshtools.files.mesh_ply import write_replica_ply
 
-    if path.suffix.lower() != ".ply":
-        raise UsageError(f"-o {path}: results are PLY files; give a name that ends in .ply.")
     write_atomic(path, write_replica_ply(mesh))
 
 

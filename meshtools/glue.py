@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from meshtools.batch_lock import lock_batch
 from meshtools.errors import UsageError
@@ -19,6 +18,10 @@ from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.run_job import SINGLE_THREAD
 from meshtools.workspace import Workspace, open_workspace
 
+ASKING = {
+    "--dry-run", "--dryrun", "--summary", "-S", "--detailed-summary", "-D", "--dag", "--rulegraph", "--filegraph", "--d3dag", "--lint",
+    "--list-rules", "--list", "-l", "--list-target-rules", "--lt", "--touch", "-t", "--unlock",
+}  # fmt: skip
 SNAKEFILE = Path(__file__).resolve().parent.parent / "Snakefile"
 
 
@@ -30,11 +33,11 @@ class Batch:
         self._jobs = workspace.worklist.jobs
 
     @classmethod
-    def for_snakemake(cls, workflow: Any) -> Batch:
+    def for_snakemake(cls) -> Batch:
         """Read the batch in the working folder, lock it unless `build` holds the lock already, and drop stale records."""
         workspace = open_workspace(Path())
         os.environ.update(SINGLE_THREAD, BONEWRIGHT_PYTHON=sys.executable, BONEWRIGHT_MAIN_PID=str(os.getpid()))
-        if not workflow.dryrun and "BONEWRIGHT_LOCK_HELD" not in os.environ:
+        if not asks_only(sys.argv[1:]) and "BONEWRIGHT_LOCK_HELD" not in os.environ:
             lock_batch(Path())
             workspace.drop_stale_records()
         return cls(workspace)
@@ -58,6 +61,12 @@ class Batch:
     def clean_records(self, target: str, element: str) -> list[str]:
         """Records of the clean surfaces that an element is rebuilt from."""
         return [record_path("clean", find) for find in self._jobs["rebuild"][f"{target}/{element}"]["clean_keys"]]
+
+
+def asks_only(arguments: Sequence[str]) -> bool:
+    """True where snakemake's arguments only ask what would be done, so that nothing may be locked or removed. (Snakemake does not know
+    it yet while it reads the Snakefile.)"""
+    return any(argument in ASKING or (argument.startswith("-n") and argument.isascii()) for argument in arguments)
 
 
 def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from meshtools.errors import UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.model import plain
 from meshtools.plain import from_plain
@@ -34,9 +35,15 @@ def read_hand_overs(batch: Path) -> tuple[HandOver, ...]:
 
 
 def freeze(batch: Path, hand_over: HandOver, files: Mapping[str, bytes]) -> Path:
-    """Copy the files beside a note of the hand-over, and return the folder. Files of an earlier hand-over of the same revision are
-    the same bytes; a second recipient gets a note of its own."""
+    """Copy the files beside a note of the hand-over, and return the folder. A second recipient of the same
+    revision gets a note of its own. UsageError where the frozen files are others."""
     folder = batch / "hand-over" / hand_over.target / hand_over.element / f"r{hand_over.revision:02d}"
+    for name, content in files.items():
+        if (folder / name).exists() and (folder / name).read_bytes() != content:
+            raise UsageError(
+                f"{folder / name}: this revision was handed over with other bytes before (the software or a setting changed since). "
+                "Frozen files stay as they are; give the recipient the frozen ones."
+            )
     for name, content in files.items():
         write_atomic(folder / name, content)
     n_earlier = len(list(folder.glob("hand-over-*.json")))

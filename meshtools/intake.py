@@ -11,15 +11,15 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
-from meshtools.errors import ScanError
+from meshtools.errors import ScanError, UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.model import MM_PER_UNIT, Find, Mesh, Unit, plain
 from meshtools.plan import largest_factor_by_find
+from meshtools.register_cells import BONES
 from meshtools.workspace import Workspace, open_workspace
 
 SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".glb", ".3mf")
 MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is taken again
-DRAFT_COLUMNS = ("find", "element", "side", "organismID", "scan", "unit", "remarks")
 
 
 @dataclass(frozen=True)
@@ -47,11 +47,21 @@ def intake(options: argparse.Namespace) -> Answer:
     unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds]
     lines = [_line(verdict) for verdict in verdicts]
     if unknown:
-        write_atomic(options.batch / "intake" / "drafted_rows.csv", draft_rows(unknown).encode())
-        lines.append(f"intake/drafted_rows.csv: {len(unknown)} rows to complete and copy into config/bones.csv.")
+        draft = free_name(options.batch / "intake", draft_rows(unknown).encode())
+        lines.append(f"intake/{draft}: {len(unknown)} rows to complete and copy into config/bones.csv.")
     n_again = sum(verdict.verdict != "accept" for verdict in verdicts)
     lines.append(f"{len(verdicts)} scans, {len(verdicts) - n_again} accepted, {n_again} to scan again.")
     return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown}, PERSON_NEEDED if n_again or unknown else DONE)
+
+
+def free_name(folder: Path, content: bytes) -> str:
+    """Write a draft under the first name that is free or holds the same bytes: a draft that somebody has worked on is never replaced."""
+    numbers = ("", *(f"_{number:02d}" for number in range(2, 100)))
+    for name in (f"drafted_rows{number}.csv" for number in numbers):
+        if not (folder / name).exists() or (folder / name).read_bytes() == content:
+            write_atomic(folder / name, content)
+            return name
+    raise UsageError(f"{folder}: there are 99 drafts of rows; complete or remove some.")
 
 
 def scan_files(batch: Path) -> list[str]:
@@ -93,7 +103,7 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: boo
     if missing_percent > MOST_MISSING_PERCENT:
         reasons.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
     n_pieces = len(np.unique(label_pieces(mesh.faces, len(mesh.vertices))))
-    picture = f"intake/{Path(scan).with_suffix('').as_posix().replace('/', '-')}.png"
+    picture = f"intake/{Path(scan).as_posix().replace('/', '-')}.png"
     write_atomic(workspace.folder / picture, _picture(mesh, rims))
     verdict = "re-scan" if reasons else "accept"
     if spacing_mm is not None and spacing_mm > 4 * limit_mm:
@@ -129,9 +139,12 @@ def draft_rows(scans: Sequence[str]) -> str:
     """Rows for bones.csv with what the file name tells; the rest is left for a person. The unit is never guessed."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(DRAFT_COLUMNS)
+    columns = list(BONES.columns)
+    writer.writerow(columns)
     for scan in scans:
+        row = dict.fromkeys(columns, "")
         slug = "-".join("".join(c if c.isalnum() and c.isascii() else " " for c in Path(scan).stem.lower()).split())
         side = next((word for word in ("left", "right") if word in slug.split("-")), "")
-        writer.writerow([slug, "", side, "", scan, "", "drafted by intake: fill in element, side, organismID and unit"])
+        row |= {"find": slug, "side": side, "scan": scan, "remarks": "drafted by intake: fill in element, side, organismID and unit"}
+        writer.writerow([row[column] for column in columns])
     return stream.getvalue()

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 PACKAGE_DIR = Path(__file__).resolve().parent
+UNREADABLE = "unreadable"
+COMPANION_SUFFIXES = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
 LIBRARIES = ("fast-simplification", "lib3mf", "libigl", "manifold3d", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "trimesh")
 
 
@@ -42,7 +44,7 @@ class ContentHashes:
         path = self._root / relative_path
         try:
             stat = path.stat()
-        except (FileNotFoundError, NotADirectoryError):
+        except OSError:  # missing, or a loop of links, or not for this user: the job that reads it says which
             return None
         if not path.is_file():
             return None
@@ -50,10 +52,21 @@ class ContentHashes:
         known = self._remembered.get(relative_path)
         if known and known[0] == fingerprint:
             return str(known[1])
-        digest = hash_file(path)
+        try:
+            digest = hash_file(path)
+        except OSError:
+            return UNREADABLE
         self._remembered[relative_path] = [fingerprint, digest]
         self.changed = True
         return digest
+
+    def companions(self, scan: str) -> dict[str, str | None]:
+        """Hashes of the files that may carry the colour of an OBJ scan: materials and pictures in its folder. Empty for other formats."""
+        if not scan.lower().endswith(".obj"):
+            return {}
+        folder = (self._root / scan).parent
+        paths = sorted(path for path in folder.glob("*") if path.suffix.lower() in COMPANION_SUFFIXES)
+        return {path.relative_to(self._root).as_posix(): self.of(path.relative_to(self._root).as_posix()) for path in paths}
 
     def to_json(self) -> bytes:
         """What to keep for the next run."""

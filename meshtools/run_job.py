@@ -35,13 +35,22 @@ def main(arguments: list[str]) -> int:
 def main_is_alive() -> bool:
     """False once the snakemake process that all jobs belong to is gone."""
     main_pid = os.environ.get("BONEWRIGHT_MAIN_PID")
-    return main_pid is None or Path(f"/proc/{main_pid}").exists()
+    if main_pid is None:
+        return True
+    try:
+        state = Path(f"/proc/{main_pid}/stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state not in ("Z", "X")  # dead, though nobody has taken note yet
 
 
 def _ask_worker(address: str, stage: str, name: str, key: str) -> int:
     with socket.socket(socket.AF_UNIX) as connection:
         try:
             connection.connect(address)
+        except OSError:  # a worker that never came up; one that was killed takes this process with it
+            return _run_child(stage, name, key) if main_is_alive() else TRY_AGAIN
+        try:
             connection.sendall(f"{stage} {name} {key}\n".encode())
             answer = connection.recv(1)
         except OSError:

@@ -91,6 +91,7 @@ def _clean_job(register: Register, find: Find, hashes: ContentHashes, factor: fl
         "tolerance_mm": settings.part_tolerance_mm / 4 / max(1.0, factor),
         "scan": find.scan,
         "scan_sha256": hashes.of(find.scan),
+        "companions": hashes.companions(find.scan),
     }
     return _sealed("clean", find.find, job)
 

@@ -49,9 +49,24 @@ class Workspace:
         stale = self.stale_jobs()
         for stage, name in stale:
             (self.folder / record_path(stage, name)).unlink(missing_ok=True)
-        for leftover in (self.folder / "results").rglob(".tmp-*"):
+        for leftover in (self.folder / "results").rglob(".*.part"):
             leftover.unlink(missing_ok=True)
+        self._drop_foreign_results()
         return stale
+
+    def _drop_foreign_results(self) -> None:
+        """Remove results of finds and elements that the plan no longer makes, so that nothing old looks ready."""
+        results = self.folder / "results"
+        wanted = {self.folder / record_path(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs}
+        for path in sorted([*results.glob("*/*/record.json"), *results.glob("*/*/report.json")]):
+            record = read_record(path)
+            if path in wanted or record is None:
+                continue
+            for entry in record["files"]:
+                (path.parent / Path(entry["path"]).name).unlink(missing_ok=True)
+            path.unlink()
+            if not any(path.parent.iterdir()):
+                path.parent.rmdir()
 
     def save_hashes(self) -> None:
         """Keep the content hashes for the next run."""
@@ -84,7 +99,7 @@ def open_workspace(folder: Path) -> Workspace:
     cache = folder / HASH_CACHE
     try:
         remembered = json.loads(cache.read_bytes())
-    except (FileNotFoundError, json.JSONDecodeError):
+    except (FileNotFoundError, ValueError):
         remembered = {}
     hashes = ContentHashes(folder, remembered)
     return Workspace(folder, register, plan, make_worklist(register, plan, hashes, read_hand_overs(folder)), hashes)

@@ -10,7 +10,7 @@ from meshtools.errors import GeometryError, ScanError
 from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.files.read_scan import read_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, write_results
-from meshtools.keys import hash_file
+from meshtools.keys import UNREADABLE, hash_file
 from meshtools.model import Find, Opening, Record, StageResult, status_of
 from meshtools.plain import from_plain
 from meshtools.settings import CleanSettings
@@ -40,9 +40,9 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
 
 def _cleaned(batch: Path, job: Mapping[str, Any], find: Find) -> StageResult:
     scan = batch / job["scan"]
-    raw = read_scan(scan)
-    if hash_file(scan) != job["scan_sha256"]:
+    if job["scan_sha256"] not in (None, UNREADABLE) and hash_file(scan) != job["scan_sha256"]:
         raise StaleInputError(f"{job['scan']}: the file changed while the build was running. Build again.")
+    raw = read_scan(scan)
     settings = from_plain(CleanSettings, job["settings"])
     openings = tuple(from_plain(Opening, {"row": 0} | opening) for opening in job["openings"])
     return clean_scan(raw, find, settings, openings, job["tolerance_mm"])

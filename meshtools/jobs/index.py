@@ -25,7 +25,9 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     totals: dict[str, int] = {}
     for row in rows:
         totals[row["status"]] = totals.get(row["status"], 0) + 1
-    record = Record("index", job["key"], "ok", {"totals": dict(sorted(totals.items()))}, (), (), ())
+    crashed = sorted(f"{row['target']}/{row['element']}" for row in rows if "crash" in {finding["code"] for finding in row["findings"]})
+    findings = (Finding(Severity.FAILED, "crash", f"Jobs crashed on the way to {', '.join(crashed)}."),) if crashed else ()
+    record = Record("index", job["key"], "ok", {"totals": dict(sorted(totals.items()))}, findings, (), ())
     write_results(batch, "results/index.json", record, contents, FILES)
 
 

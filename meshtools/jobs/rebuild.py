@@ -27,10 +27,11 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     """Rebuild one element. An unusable scan or geometry ends in a failed record that names the next best source."""
     record_path = f"results/{job['name']}/record.json"
     recipe = from_plain(Recipe, job["recipe"])
-    cleaned, reasons, openings = [], [], []
+    cleaned, reasons, openings, has_crashed = [], [], [], False
     for find in recipe.finds:
         clean = _clean_record(batch, find, job["clean_keys"][find])
         if clean["status"] == "failed":
+            has_crashed |= any(finding["code"] == "crash" for finding in clean["findings"])
             reasons += [finding["message"] for finding in clean["findings"] if finding["severity"] == "failed"]
         else:
             cleaned.append((find, *_clean_mesh(batch, clean)))
@@ -42,7 +43,8 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     except GeometryError as error:
         best = next_best_words(job["next_best"])
         message = f"{job['name']} was not built: {error} {best}"
-        write_results(batch, record_path, failed_record("rebuild", job["key"], "source-unusable", message), {}, FILES)
+        code = "crash" if has_crashed else "source-unusable"
+        write_results(batch, record_path, failed_record("rebuild", job["key"], code, message), {}, FILES)
         return
     _deliver(batch, record_path, job, result)
 

@@ -17,6 +17,7 @@ from meshtools.geometry.picture import encode_png, render_picture
 from meshtools.geometry.pieces import vertex_normals
 from meshtools.geometry.transform import reflect, scale
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Record, Severity, SourceEntry, plain, status_of
 from meshtools.plain import from_plain
 from meshtools.report.page import bone_page
@@ -76,7 +77,7 @@ def _sheet_job(job: Mapping[str, Any]) -> dict[str, Any]:
         "part_id": job["part_id"],
         "revision": job["revision"],
         "evidence_key": job["evidence_key"],
-        "sign_off": job["sign_off"] or (job["lapsed_sign_offs"] or [None])[-1],
+        "sign_off": job["sign_off"] or max(job["lapsed_sign_offs"], key=lambda row: (row["date"], row["by"]), default=None),
         "tolerance_mm": job["part_tolerance_mm"],
         "density_kg_m3": job["settings"]["replica_density_kg_m3"],
         "density_basis": "solid, at the density in config.yaml",
@@ -101,7 +102,10 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     """Turning view, picture and deviation from the raw scans brought along by the recipe."""
     rebuild = records["rebuild"]
     sources = tuple(from_plain(SourceEntry, row) for row in rebuild["sources"])
-    replica = read_replica_ply(batch / f"results/{job['name']}/replica.ply")
+    path = batch / f"results/{job['name']}/replica.ply"
+    if hash_file(path) not in {entry["sha256"] for entry in rebuild["files"]}:
+        raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
+    replica = read_replica_ply(path)
     view, error_mm = view_mesh(replica, min(job["settings"]["viewer_faces"], MOST_FACES), job["part_tolerance_mm"] / 4)
     scan = _scan_in_place(batch, job, records)
     deviation_mm = vertex_deviation(view, scan, sources) if scan is not None else None
@@ -129,7 +133,9 @@ def view_mesh(replica: Mesh, most_faces: int, tolerance_mm: float) -> tuple[Mesh
 def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> Mesh | None:
     """The raw scans in mm, reflected and scaled as the recipe says, as one mesh; None where a scan cannot be read any more."""
     parts = []
-    for find, (path, _) in sorted(job["scans"].items()):
+    for find, (path, sha256) in sorted(job["scans"].items()):
+        if sha256 is None or hash_file(batch / path) != sha256:
+            raise StaleInputError(f"{path}: the file changed while the build was running. Build again.")
         try:
             raw = read_scan(batch / path)
         except ScanError:

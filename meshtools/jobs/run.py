@@ -39,7 +39,7 @@ def run_job(batch: Path, stage: str, name: str, key: str) -> int:
         return TRY_AGAIN
     try:
         import_module(f"meshtools.jobs.{stage}").run(batch, job)
-    except StaleInputError as error:
+    except (StaleInputError, FileNotFoundError) as error:  # a file that was there when the build was planned
         sys.stderr.write(f"{error}\n")
         return TRY_AGAIN
     return 0
