@@ -17,7 +17,7 @@ from meshtools.model import FloatArray, IntArray, Mesh
 
 BLOCK = 1 << 14  # pairs worked on at once, so that they stay in the processor's cache
 BATCH = 100_000  # pieces quartered at once
-MAX_PIECES = 2_000_000  # after this many pieces the bound is reported as it stands
+MAX_PIECES = 1_500_000  # after this many pieces more than faces the bound is reported as it stands
 RELATIVE_SLACK = 0.01
 ABSOLUTE_SLACK_MM = 1e-4
 FAN = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])  # corners 0-2, then an inner point
@@ -38,10 +38,11 @@ class DistanceField(Protocol):
 
 @dataclass(frozen=True)
 class DeviationBound:
-    """Largest distance found, and a distance that no point of the surface exceeds, in mm."""
+    """Largest distance found, and a distance that no point of the surface exceeds, in mm; loose (k, 3): middles of the pieces not settled."""
 
     max_mm: float
     bound_mm: float
+    loose: FloatArray
 
 
 @dataclass(eq=False)
@@ -71,24 +72,25 @@ class _Pieces:
 
 
 def bound_deviation(
-    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, accept_mm: float = 0.0, give_up_mm: float = np.inf
+    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, accept_mm: float = 0.0, upper_mm: FloatArray | None = None
 ) -> DeviationBound:
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 
-    `known_mm` is a distance already found. The search ends when the bound is within 1 % or 1e-4 mm of the largest distance found,
-    or is at most `accept_mm`; or early, with a loose but true bound, when a distance above `give_up_mm` is found or the limit of
-    pieces is reached. True up to rounding of double precision.
+    `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face. The search ends when the bound is
+    within 1 % or 1e-4 mm of the largest distance found, or, where `accept_mm` is above 0, when each piece is shown to lie within that or
+    to come within 1 % of it; or early, with a loose but true bound, at the limit of pieces. True up to rounding of double precision.
     """
-    pieces = _faces_as_pieces(mesh, surface)
+    pieces = _faces_as_pieces(mesh, surface, upper_mm)
     largest = max(known_mm, float(pieces.distance.max(initial=0.0)))
-    settled, n_pieces = 0.0, len(pieces)
-    if largest <= give_up_mm:
-        largest = max(largest, _tighten(pieces, surface, _threshold(largest, accept_mm)))
+    largest = max(largest, _tighten(pieces, surface, _threshold(largest, accept_mm)))
+    settled, n_pieces, refuted = 0.0, len(pieces), []
     while True:
         loose = pieces.upper > _threshold(largest, accept_mm)
-        settled = max(settled, float(pieces.upper[~loose].max(initial=0.0)))
-        pieces = pieces.take(loose)
-        if not len(pieces) or largest > give_up_mm or n_pieces >= MAX_PIECES:
+        is_refuted = loose & (pieces.distance.max(axis=1) > (1 - RELATIVE_SLACK) * accept_mm) & (accept_mm > 0)
+        refuted.append(pieces.corners[is_refuted].mean(axis=1))
+        settled = max(settled, float(pieces.upper[~loose | is_refuted].max(initial=0.0)))
+        pieces = pieces.take(loose & ~is_refuted)
+        if not len(pieces) or n_pieces >= len(mesh.faces) + MAX_PIECES:
             break
         chosen = np.ones(len(pieces), bool)
         if len(pieces) > BATCH:
@@ -98,18 +100,20 @@ def bound_deviation(
         largest = max(largest, float(children.distance.max()))
         largest = max(largest, _tighten(children, surface, _threshold(largest, accept_mm)))
         pieces = pieces.take(~chosen).joined(children)
-    return DeviationBound(largest, max(largest, settled, float(pieces.upper.max(initial=0.0))))
+    bound = max(largest, settled, float(pieces.upper.max(initial=0.0)))
+    return DeviationBound(largest, bound, np.concatenate([*refuted, pieces.corners.mean(axis=1)]))
 
 
 def _threshold(largest: float, accept_mm: float) -> float:
-    return max(accept_mm, largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM))
+    return accept_mm if accept_mm > 0 else largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM)
 
 
-def _faces_as_pieces(mesh: Mesh, surface: DistanceField) -> _Pieces:
+def _faces_as_pieces(mesh: Mesh, surface: DistanceField, upper_mm: FloatArray | None) -> _Pieces:
     used, local = np.unique(mesh.faces, return_inverse=True)
     local = local.reshape(-1, 3)
     distances, faces = surface.distance(mesh.vertices[used])
-    return _Pieces(mesh.vertices[mesh.faces], distances[local], faces[local], np.full(len(local), np.inf), faces[local[:, 0]])
+    upper = np.full(len(local), np.inf) if upper_mm is None else upper_mm.copy()
+    return _Pieces(mesh.vertices[mesh.faces], distances[local], faces[local], upper, faces[local[:, 0]])
 
 
 def _split(pieces: _Pieces, surface: DistanceField) -> _Pieces:

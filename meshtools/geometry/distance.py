@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, IntArray, Mesh
 
 ON_EDGE = 1e-9  # a barycentric weight below this puts a nearest point on an edge or a corner
@@ -54,6 +55,11 @@ class Surface:
         squared, faces, _ = self._query(points)
         return np.sqrt(squared), faces.astype(np.int32)
 
+    def project(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
+        """As `distance`, and the nearest points themselves (n, 3)."""
+        squared, faces, closest = self._query(points)
+        return np.sqrt(squared), faces.astype(np.int32), closest + self._centre
+
     def nearest(self, points: FloatArray) -> Nearest:
         """Nearest points of the surface; of faces that meet at a nearest point the one with the lowest index is named."""
         squared, faces, closest = self._query(points)
@@ -80,8 +86,7 @@ class Surface:
 
     @cached_property
     def _lowest_of_edge(self) -> tuple[Any, Any]:
-        keys = _edge_keys(self._faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), len(self._vertices))
-        unique, first = np.unique(keys, return_index=True)  # the first occurrence belongs to the lowest face
+        unique, first = np.unique(edge_keys(self.mesh.faces, len(self._vertices)), return_index=True)  # first: of the lowest face
         return unique, first // 3
 
     def _lowest_face(self, faces: Any, weights: FloatArray) -> Any:
@@ -93,13 +98,9 @@ class Surface:
         on_edge = on.sum(axis=1) == 2
         if on_edge.any():
             unique, lowest = self._lowest_of_edge
-            keys = _edge_keys(corners[on_edge][on[on_edge]].reshape(-1, 2), len(self._vertices))
-            settled[on_edge] = lowest[np.searchsorted(unique, keys)]
+            ends = np.sort(corners[on_edge][on[on_edge]].reshape(-1, 2), axis=1)
+            settled[on_edge] = lowest[np.searchsorted(unique, ends[:, 0] * len(self._vertices) + ends[:, 1])]
         return settled
-
-
-def _edge_keys(edges: Any, n_vertices: int) -> Any:
-    return edges.min(axis=1) * n_vertices + edges.max(axis=1)
 
 
 def barycentric_weights(points: FloatArray, corners: FloatArray) -> FloatArray:
@@ -156,14 +157,16 @@ class Comparison:
     b: SurfaceSize
 
 
-def measure_deviation(mesh: Mesh, surface: Surface, seed: int = 0, n_samples: int = N_SAMPLES) -> Deviation:
-    """How far `mesh` strays from `surface`: even samples with a fixed seed, all vertices, and a bound on the maximum."""
+def measure_deviation(mesh: Surface, other: Surface, seed: int = 0, n_samples: int = N_SAMPLES) -> Deviation:
+    """How far one surface strays from another: even samples with a fixed seed, all vertices, and a bound on the maximum."""
     from meshtools.geometry.bound import bound_deviation
+    from meshtools.geometry.cover import cover_bounds
     from meshtools.geometry.sample import sample_surface
 
-    points, _ = sample_surface(mesh, n_samples, seed)
-    distances, _ = surface.distance(points)
-    bound = bound_deviation(mesh, surface, known_mm=float(distances.max()))
+    points, _ = sample_surface(mesh.mesh, n_samples, seed)
+    distances, _ = other.distance(points)
+    shown = cover_bounds(mesh, other) if len(mesh.mesh.faces) < len(other.mesh.faces) else None
+    bound = bound_deviation(mesh.mesh, other, known_mm=float(distances.max()), upper_mm=shown)
     p95, p99 = np.quantile(distances, [0.95, 0.99])
     return Deviation(
         max_mm=bound.max_mm,
@@ -172,7 +175,7 @@ def measure_deviation(mesh: Mesh, surface: Surface, seed: int = 0, n_samples: in
         p95_mm=float(p95),
         mean_mm=float(distances.mean()),
         rms_mm=float(np.sqrt(np.mean(distances**2))),
-        n=n_samples + len(mesh.vertices),
+        n=n_samples + len(mesh.mesh.vertices),
     )
 
 
@@ -181,11 +184,13 @@ def compare(a: Mesh, b: Mesh, seed: int = 0) -> Comparison:
 
     Distances are exact point-to-triangle distances. Raises GeometryError where one of them has no surface.
     """
+    surfaces = Surface(a), Surface(b)
+    a_to_b, b_to_a = measure_deviation(*surfaces, seed), measure_deviation(*surfaces[::-1], seed)
+    return Comparison(a_to_b, b_to_a, _measure_size(a), _measure_size(b))
+
+
+def _measure_size(mesh: Mesh) -> SurfaceSize:
     from meshtools.geometry.audit import audit_topology
 
-    a_to_b = measure_deviation(a, Surface(b), seed)
-    b_to_a = measure_deviation(b, Surface(a), seed)
-    sizes = []
-    for audit in (audit_topology(a), audit_topology(b)):
-        sizes.append(SurfaceSize(audit.volume_mm3 if audit.is_closed else None, audit.area_mm2))
-    return Comparison(a_to_b, b_to_a, sizes[0], sizes[1])
+    audit = audit_topology(mesh)
+    return SurfaceSize(audit.volume_mm3 if audit.is_closed else None, audit.area_mm2)
