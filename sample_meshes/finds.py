@@ -167,6 +167,7 @@ SCANS = (
     Scan("b-femur-l", "ind-b", "femur", "left", "loan/b-femur-l.3mf", "3mf", "inch"),
     Scan("c-thoracic-04", "ind-c", "thoracic-04", "median", "arm/c-thoracic-04.ply", "ply"),
     Scan("c-humerus-r", "ind-c", "humerus", "right", "arm/c-humerus-r.stl", true_side="left", remarks="label faded"),
+    Scan("c-humerus-2", "ind-c", "humerus", "right", "arm/c-humerus-2.stl"),
     Scan("c-ulna-r", "ind-c", "ulna", "right", "arm/c-ulna-r.ply", "ply", floaters=2, truth=True),
     Scan("c-femur-l", "ind-c", "femur", "left", "photo/c-femur-l.obj", "obj", "cm", holes=(Hole((9, 6, 100), 5),)),
     Scan(

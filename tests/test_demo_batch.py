@@ -37,7 +37,7 @@ def test_the_batch_loads_without_a_problem_in_its_tables():
     from meshtools.register import load_register
 
     register = load_register(DEMO)
-    assert len(register.finds) == len(TRUTH) == 42
+    assert len(register.finds) == len(TRUTH) == 43
     assert len(register.elements) == 40
     assert {target.name for target in register.targets} == {"adult", "small"}
 
