@@ -149,7 +149,7 @@ def _repeated_elements(register: Register) -> list[Finding]:
             message = f"{place}{organism} cannot have {position} {len(finds)} times; check which it is."
             findings.append(_finding("duplicate-position", message, finds))
         else:
-            message = f"{place}{organism} cannot have {len(finds)} whole bones {bone}; check side and organismID, or say which portion each is."
+            message = f"{place}{organism} cannot have {len(finds)} whole finds of the {bone}; check side and organismID, or state the portions."
             findings.append(_finding("duplicate-element", message, finds, Severity.FAILED))
     return findings
 

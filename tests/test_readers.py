@@ -227,7 +227,7 @@ def test_a_texture_that_is_not_beside_the_scan_is_left_out_and_said(tmp_path: Pa
     assert sum("colour was left out" in note for note in scan.notes) == 1
 
 
-@pytest.mark.parametrize("library", ["../a.mtl", "/tmp/a.mtl", "nowhere.mtl"])
+@pytest.mark.parametrize("library", ["../a.mtl", "/elsewhere/a.mtl", "nowhere.mtl"])
 def test_a_material_library_elsewhere_is_not_read(tmp_path: Path, library: str) -> None:
     """Only the scan's own folder is looked into."""
     scan = textured_obj(tmp_path, library=library)
