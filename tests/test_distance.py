@@ -139,7 +139,7 @@ def test_distances_do_not_suffer_far_from_the_origin() -> None:
 def test_ties_go_to_the_face_with_the_lowest_index() -> None:
     """A point over a corner or an edge of a plate is nearest to several faces; the first of them is named."""
     mesh = plate(4)
-    corner, middle = mesh.vertices[12] + [0, 0, 1.0], mesh.vertices[[12, 13]].mean(axis=0) + [0, 0, 1.0]
+    corner, middle = mesh.vertices[12] + [0, 0, 1.0], mesh.vertices[[12, 13]].mean(axis=0) + np.array([0, 0, 1.0])
     nearest = Surface(mesh).nearest(np.array([corner, middle]))
     on_edge = [face for face, corners in enumerate(mesh.faces.tolist()) if {12, 13} <= set(corners)]
     assert nearest.face.tolist() == [np.flatnonzero((mesh.faces == 12).any(axis=1))[0], on_edge[0]]

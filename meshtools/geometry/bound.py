@@ -18,6 +18,7 @@ from meshtools.model import FloatArray, IntArray, Mesh
 BLOCK = 1 << 14  # pairs worked on at once, so that they stay in the processor's cache
 BATCH = 100_000  # pieces quartered at once
 MAX_PIECES = 1_500_000  # after this many pieces more than faces the bound is reported as it stands
+MAX_PIECES_TO_ACCEPT = 500_000  # the same where the question is only whether a tolerance holds
 RELATIVE_SLACK = 0.01
 ABSOLUTE_SLACK_MM = 1e-4
 FAN = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])  # corners 0-2, then an inner point
@@ -83,20 +84,20 @@ def bound_deviation(
     pieces = _faces_as_pieces(mesh, surface, upper_mm)
     largest = max(known_mm, float(pieces.distance.max(initial=0.0)))
     largest = max(largest, _tighten(pieces, surface, _threshold(largest, accept_mm)))
-    settled, n_pieces, refuted = 0.0, len(pieces), []
+    settled, n_left, refuted = 0.0, MAX_PIECES_TO_ACCEPT if accept_mm > 0 else MAX_PIECES, []
     while True:
         loose = pieces.upper > _threshold(largest, accept_mm)
         is_refuted = loose & (pieces.distance.max(axis=1) > (1 - RELATIVE_SLACK) * accept_mm) & (accept_mm > 0)
         refuted.append(pieces.corners[is_refuted].mean(axis=1))
         settled = max(settled, float(pieces.upper[~loose | is_refuted].max(initial=0.0)))
         pieces = pieces.take(loose & ~is_refuted)
-        if not len(pieces) or n_pieces >= len(mesh.faces) + MAX_PIECES:
+        if not len(pieces) or n_left <= 0:
             break
         chosen = np.ones(len(pieces), bool)
         if len(pieces) > BATCH:
             chosen[np.argpartition(pieces.upper, len(pieces) - BATCH)[:-BATCH]] = False
         children = _split(pieces.take(chosen), surface)
-        n_pieces += len(children)
+        n_left -= len(children)
         largest = max(largest, float(children.distance.max()))
         largest = max(largest, _tighten(children, surface, _threshold(largest, accept_mm)))
         pieces = pieces.take(~chosen).joined(children)

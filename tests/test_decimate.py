@@ -1,0 +1,174 @@
+"""Decimation: the stated bound holds, and what must stay stays."""
+
+import numpy as np
+import pytest
+from real_bones import dog_bone
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.bound import bound_deviation
+from meshtools.geometry.cover import cover_bounds
+from meshtools.geometry.decimate import Decimation, decimate_within
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.rims import find_rims
+from meshtools.geometry.sample import sample_surface
+from meshtools.geometry.simplify import simplify_around
+from meshtools.model import Mesh
+
+OWN, DONOR = 3, 7
+
+
+def ball(radius_mm: float, level: int, offset: tuple[float, float, float] = (0, 0, 0)) -> Mesh:
+    """An icosphere with 20 * 4^level faces."""
+    import trimesh
+
+    sphere = trimesh.creation.icosphere(subdivisions=level, radius=radius_mm)
+    return Mesh.create(np.asarray(sphere.vertices) + offset, sphere.faces)
+
+
+def read_bone(name: str) -> Mesh:
+    """A real bone in mm."""
+    import trimesh
+
+    bone = trimesh.load_mesh(dog_bone(name), process=True)
+    return Mesh.create(np.asarray(bone.vertices) * 1000.0, bone.faces)
+
+
+def densely_measured(before: Mesh, after: Mesh, n: int = 200_000) -> float:
+    """Two-sided largest distance by igl's own function over dense samples with a seed that the code never uses."""
+    import igl
+
+    worst = 0.0
+    for mesh, other in ((before, after), (after, before)):
+        points = sample_surface(mesh, n, seed=987)[0]
+        squared, _, _ = igl.point_mesh_squared_distance(points, other.vertices, other.faces.astype(np.int64))
+        worst = max(worst, float(np.sqrt(squared.max())))
+    return worst
+
+
+def check_bound(before: Mesh, result: Decimation, tolerance_mm: float) -> None:
+    """The bound is within the tolerance and no sample exceeds it."""
+    assert max(result.forward_max_mm, result.backward_max_mm) <= result.bound_mm <= tolerance_mm
+    assert densely_measured(before, result.mesh) <= result.bound_mm + 1e-9
+    assert result.n_faces_before == len(before.faces)
+
+
+def test_a_fine_ball_loses_most_faces_and_stays_within_the_tolerance() -> None:
+    """81,920 faces at R 25 mm and 0.05 mm: an even net with sagitta 0.1 mm (0.05 to each side of the skin) needs about
+    1,200 faces (closed form: sagitta e^2 / 6R, faces of area 0.433 e^2), so a tenth is easily reached, and the volume changes by less than area x tolerance."""
+    before = ball(25.0, 6)
+    result = decimate_within(before, 0.05)
+    check_bound(before, result, 0.05)
+    assert len(result.mesh.faces) < len(before.faces) / 10
+    old, new = audit_topology(before), audit_topology(result.mesh)
+    assert new.is_closed
+    assert new.is_outward
+    assert abs(new.volume_mm3 - old.volume_mm3) <= old.area_mm2 * 0.05
+
+
+@pytest.mark.parametrize("name", ["Sacrum", pytest.param("Jaw", marks=pytest.mark.slow)])
+def test_a_real_bone_keeps_its_pieces_and_its_surface(name: str) -> None:
+    """Every tooth of a jaw is still there, closed as before, and dense samples agree with the bound."""
+    before = read_bone(name)
+    result = decimate_within(before, 0.12)
+    check_bound(before, result, 0.12)
+    old, new = audit_topology(before), audit_topology(result.mesh)
+    assert len(result.mesh.faces) < len(before.faces)
+    assert (new.n_pieces, new.is_closed, new.is_outward) == (old.n_pieces, old.is_closed, old.is_outward)
+    assert new.n_nonmanifold_edges <= old.n_nonmanifold_edges
+
+
+@pytest.mark.parametrize("name", ["Carpal_Sesamoid_L", "Femoris_fabellae_R_1", "Femoris_fabellae_L_2"])
+def test_the_smallest_bones_keep_their_volume(name: str) -> None:
+    """Volume change at most area x tolerance; a ratio of faces would have taken half the bone."""
+    before = read_bone(name)
+    result = decimate_within(before, 0.125)
+    old, new = audit_topology(before), audit_topology(result.mesh)
+    assert abs(new.volume_mm3 - old.volume_mm3) <= old.area_mm2 * 0.125
+    assert result.engine == "none"
+    assert result.mesh is before
+
+
+def test_an_open_surface_keeps_its_rims_in_place() -> None:
+    """A ball without its cap has one rim before and one after, both within the tolerance of each other."""
+    whole = ball(20.0, 5)
+    before = whole.replaced(faces=(kept := whole.faces[whole.vertices[whole.faces][:, :, 2].max(axis=1) < 14.0]), source=np.zeros(len(kept)))
+    result = decimate_within(before, 0.1)
+    check_bound(before, result, 0.1)
+    assert len(result.mesh.faces) < len(before.faces) / 3
+    (old,), (new,) = find_rims(before), find_rims(result.mesh)
+    old_points, new_points = before.vertices[old.vertices], result.mesh.vertices[new.vertices]
+    gaps = np.linalg.norm(old_points[:, None] - new_points[None], axis=2)
+    assert max(gaps.min(axis=0).max(), gaps.min(axis=1).max()) <= 0.1
+
+
+def test_a_small_piece_beside_a_large_one_survives() -> None:
+    """A ball of 20 faces beside one of 20,480: two pieces before and after, the small one untouched."""
+    large, small = ball(20.0, 5), ball(1.0, 0, offset=(0, 0, 30))
+    faces = np.concatenate([small.faces, large.faces + len(small.vertices)])
+    result = decimate_within(Mesh.create(np.concatenate([small.vertices, large.vertices]), faces), 0.1)
+    assert audit_topology(result.mesh).n_pieces == 2
+    assert np.array_equal(result.mesh.vertices[-len(small.vertices) :], small.vertices)
+
+
+def test_source_and_colour_come_from_the_nearest_original_place() -> None:
+    """A ball half own and half donor, coloured along x: each new face has its half's source, each vertex its place's colour."""
+    mesh = ball(20.0, 5)
+    is_donor = mesh.vertices[mesh.faces].mean(axis=1)[:, 2] > 0
+    ramp = np.rint((mesh.vertices[:, 0] + 20) * 6).astype(np.uint8)
+    before = mesh.replaced(source=np.where(is_donor, DONOR, OWN), colour=np.stack([ramp, 255 - ramp, ramp], axis=1))
+    after = decimate_within(before, 0.1).mesh
+    middle = after.vertices[after.faces].mean(axis=1)[:, 2]
+    edge = 20.0 * 1.2 / 2**5
+    assert set(after.source[middle > edge]) == {DONOR}
+    assert set(after.source[middle < -edge]) == {OWN}
+    assert after.colour is not None
+    assert np.abs(after.colour[:, 0] - (after.vertices[:, 0] + 20) * 6).max() < 2.0
+
+
+def test_decimation_repeats_to_the_last_bit() -> None:
+    """Two runs give the same arrays."""
+    first, second = (decimate_within(ball(10.0, 4), 0.05).mesh for _ in range(2))
+    assert first.vertices.tobytes() == second.vertices.tobytes()
+    assert first.faces.tobytes() == second.faces.tobytes()
+
+
+def test_kept_faces_stay_to_the_last_bit_and_the_seam_stays_closed() -> None:
+    """Half of a ball is kept: its faces are all there unmoved, and the whole is still closed."""
+    mesh = ball(10.0, 4)
+    is_kept = mesh.vertices[mesh.faces].mean(axis=1)[:, 0] > 0
+    after = simplify_around(mesh, is_kept, 800)
+    assert after is not None
+    assert audit_topology(after).is_closed
+    kept = {triangle.tobytes() for triangle in mesh.vertices[mesh.faces[is_kept]]}
+    assert kept <= {triangle.tobytes() for triangle in after.vertices[after.faces]}
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_point_of_a_coarse_face_is_farther_than_its_cover_says(seed: int) -> None:
+    """Of a ball against a rough finer one most faces are shown to be covered, and samples on a face never exceed its bound."""
+    coarse, fine = ball(10.0, 3), ball(10.0, 5)
+    fine = fine.replaced(vertices=fine.vertices + np.random.default_rng(seed).normal(0, 0.02, fine.vertices.shape))
+    upper = cover_bounds(Surface(coarse), Surface(fine))
+    points, faces = sample_surface(coarse, 100_000, seed=seed + 50)
+    assert (Surface(fine).distance(points)[0] <= upper[faces] + 1e-9).all()
+    assert np.isfinite(upper).mean() > 0.9
+
+
+def test_a_hole_in_the_fine_surface_is_never_covered() -> None:
+    """Where the finer ball lacks a cap, the faces of the coarse one over it are not shown near, and the bound tells the gap."""
+    coarse, fine = ball(10.0, 2), ball(10.0, 5)
+    holed = fine.replaced(faces=(kept := fine.faces[fine.vertices[fine.faces][:, :, 2].max(axis=1) < 9.0]), source=np.zeros(len(kept)))
+    upper = cover_bounds(Surface(coarse), Surface(holed))
+    points, faces = sample_surface(coarse, 100_000, seed=9)
+    distances, _ = Surface(holed).distance(points)
+    assert (distances <= upper[faces] + 1e-9).all()
+    found = bound_deviation(coarse, Surface(holed), upper_mm=upper)
+    assert distances.max() <= found.bound_mm <= 1.01 * found.max_mm + 1e-9
+    assert found.max_mm > 3.0
+
+
+def test_a_tolerance_of_nothing_is_refused() -> None:
+    """The tolerance must be above 0, and the message says so."""
+    with pytest.raises(GeometryError, match="above 0"):
+        decimate_within(ball(1.0, 1), 0.0)
