@@ -34,7 +34,7 @@ CLASSES: Mapping[str, ClassWords] = {
     "INT": ClassWords("#CC79A7", "interpolated between neighbours of its series", "own series"),
     "EXT": ClassWords("#000000", "extrapolated beyond the end of its series", "own series and a model"),
     "SCU": ClassWords("#D55E00", "modelled by hand", "literature, relatives"),
-    "NONE": ClassWords("#FFFFFF", "left out", "none"),
+    "NONE": ClassWords("#FFFFFF", "nothing made: a gap, or left out by decision", "none"),
     "FILL": ClassWords("#999999", "a closed hole or seam, nobody's bone", "none"),
     "MADE": ClassWords("#DDDDDD", "a made part such as a pin or cut plane, nobody's bone", "none"),
 }
