@@ -2,7 +2,7 @@
 # The system libraries that open3d and pymeshlab load; `browser` adds Chromium for the tests of the pages.
 # Installed where that is allowed (root or sudo without a password), otherwise named with the command.
 set -eu
-wanted="libusb-1.0-0 libegl1 libgl1 libgomp1"
+wanted="libusb-1.0-0 libegl1 libgl1 libgomp1 libopengl0"
 [ "${1:-}" = browser ] && wanted="chromium"
 missing=""
 for package in $wanted; do

@@ -54,3 +54,10 @@ def test_a_find_comes_back_from_its_plain_form() -> None:
         scale_points=ScalePoints((0.0, 1.0, 2.0), (3.0, 4.0, 5.0), 10.0), pieces=(1, 3),
     )  # fmt: skip
     assert from_plain(Find, plain(find)) == find
+
+
+def test_every_native_filter_that_decimation_falls_back_to_is_there() -> None:
+    """Without libOpenGL pymeshlab imports but leaves most of its filters out, and says so only when one is called."""
+    import pymeshlab
+
+    assert hasattr(pymeshlab.MeshSet(), "meshing_decimation_quadric_edge_collapse")
