@@ -55,7 +55,8 @@ def check_bound(before: Mesh, result: Decimation, tolerance_mm: float) -> None:
 
 def test_a_fine_ball_loses_most_faces_and_stays_within_the_tolerance() -> None:
     """81,920 faces at R 25 mm and 0.05 mm: an even net with sagitta 0.1 mm (0.05 to each side of the skin) needs about
-    1,200 faces (closed form: sagitta e^2 / 6R, faces of area 0.433 e^2), so a tenth is easily reached; the volume changes by less than
+    1,200 faces (closed form: sagitta e^2 / 6R, faces of area 0.433 e^2), so a tenth is easily reached; the volume changes by less
+    than
     area x tolerance."""
     before = ball(25.0, 6)
     result = decimate_within(before, 0.05)
