@@ -18,7 +18,7 @@ from meshtools.model import FloatArray, IntArray, Mesh
 BLOCK = 1 << 14  # pairs worked on at once, so that they stay in the processor's cache
 BATCH = 100_000  # pieces quartered at once
 MAX_PIECES = 1_500_000  # after this many pieces more than faces the bound is reported as it stands
-MAX_PIECES_TO_ACCEPT = 500_000  # the same where the question is only whether a tolerance holds
+MAX_PIECES_TO_ACCEPT = 1_000_000  # the same where the question is only whether a tolerance holds
 RELATIVE_SLACK = 0.01
 ABSOLUTE_SLACK_MM = 1e-4
 FAN = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])  # corners 0-2, then an inner point

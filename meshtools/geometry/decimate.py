@@ -25,7 +25,7 @@ from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
 
 LEAST_FACES = 500  # a piece with fewer faces is left alone
-MARGIN = 0.94  # share of the tolerance that a candidate's largest found distance may use, the rest is for the bound's slack
+MARGIN = 0.93  # share of the tolerance that a candidate's largest found distance may use, the rest is for the bound's slack
 MAX_KEPT = 0.9  # a candidate with more than this share of the faces is not worth a change of surface
 N_TRIES = 4
 DENSE = 0.25  # a candidate with more than this share of the faces is fine enough to cover the original's faces
@@ -178,16 +178,22 @@ def _offenders(original: _Original, candidate: Mesh, surface: Surface) -> FloatA
     edges, n_faces = np.unique(keys, return_counts=True)
     ends = np.stack(np.divmod(edges, len(candidate.vertices)), axis=1)
     middles = candidate.vertices[ends].mean(axis=1)
-    probes = np.concatenate([candidate.vertices, middles, candidate.vertices[candidate.faces].mean(axis=1)])
-    is_far = original.surface.distance(probes)[0] > allowed
-    is_lost = surface.distance(original.mesh.vertices)[0] > allowed
-    found = [probes[is_far], original.mesh.vertices[is_lost]]
+    backward = np.concatenate([candidate.vertices, middles, _inner_points(candidate)])
+    forward = np.concatenate([original.mesh.vertices, original.mesh.vertices[original.mesh.faces].mean(axis=1)])
+    found = [backward[original.surface.distance(backward)[0] > allowed], forward[surface.distance(forward)[0] > allowed]]
     if (n_faces > 2).sum() > original.audit.n_nonmanifold_edges:
         found.append(middles[n_faces > 2])
     is_flat = is_degenerate(candidate.vertices, candidate.faces)
     if is_flat.sum() > original.audit.n_degenerate:
         found.append(candidate.vertices[candidate.faces[is_flat]].reshape(-1, 3))
     return np.concatenate(found)
+
+
+def _inner_points(mesh: Mesh) -> FloatArray:
+    """Four points in each face (4 m, 3): its middle, and three between the middle and the corners."""
+    corners = mesh.vertices[mesh.faces]
+    middles = corners.mean(axis=1)
+    return np.concatenate([middles, ((corners + middles[:, None]) / 2).reshape(-1, 3)])
 
 
 def _faces_near(mesh: Mesh, points: FloatArray, reach_mm: float) -> Any:
