@@ -237,14 +237,15 @@ def hand_over(options: argparse.Namespace) -> Answer:
     lock_batch(options.batch)
     jobs = workspace.worklist.jobs
     if options.part not in jobs["report"]:
-        raise UsageError(f"'{options.part}' is not a part of this batch. Give TARGET/ELEMENT as `bonewright plan` lists them.")
+        raise UsageError(f"'{options.part}' is not a part that this batch builds. Give TARGET/ELEMENT as `bonewright plan` lists them.")
     if {("rebuild", options.part), ("report", options.part)} & set(workspace.stale_jobs()):
         raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
     job = jobs["report"][options.part]
     record = read_record(options.batch / record_path("rebuild", options.part))
     if not job["sign_off"]:
+        why = "the sign-off was given on other evidence and has lapsed" if job["lapsed_sign_offs"] else "nobody has signed it off"
         raise UsageError(
-            f"{options.part}: nobody has signed it off. Add a row to config/decisions.csv with kind sign-off and evidence_key {job['evidence_key']}."
+            f"{options.part}: {why}. Add a row to config/decisions.csv with kind sign-off and evidence_key {job['evidence_key']}."
         )
     if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:
         raise UsageError(f"{options.part}: it cannot be delivered; its page says why.")
@@ -257,7 +258,12 @@ def hand_over(options: argparse.Namespace) -> Answer:
         job["evidence_key"], job["sign_off"]["by"], {name: entry["sha256"] for name, entry in sorted(files.items())},
     )  # fmt: skip
     folder = freeze(options.batch, note, {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()})
-    lines = (f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",)
-    return Answer(lines, dict(plain(note)) | {"folder": str(folder)})
+    open_findings = [finding["message"] for finding in (page or record)["findings"] if finding["severity"] != "note"]
+    lines = (
+        f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",
+        *(f"handed over with an open finding: {message}" for message in open_findings),
+        "The hand-over goes onto the part's page with the next `bonewright build`.",
+    )
+    return Answer(lines, dict(plain(note)) | {"folder": str(folder), "open_findings": open_findings})
 
 

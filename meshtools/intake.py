@@ -13,7 +13,7 @@ from typing import Any
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.errors import ScanError, UsageError
 from meshtools.files.atomic import write_atomic
-from meshtools.model import MM_PER_UNIT, Find, Mesh, Unit, plain
+from meshtools.model import MM_PER_UNIT, Find, Mesh, Severity, Unit, plain
 from meshtools.plan import largest_factor_by_find
 from meshtools.register_cells import BONES
 from meshtools.workspace import Workspace, open_workspace
@@ -92,6 +92,7 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: boo
     from meshtools.geometry.measure import median_spacing
     from meshtools.geometry.pieces import face_areas, label_pieces
     from meshtools.geometry.rims import close_rims, find_rims
+    from meshtools.geometry.scale_check import check_lengths
 
     rims = find_rims(mesh)
     closed = close_rims(mesh, rims, 1)
@@ -104,15 +105,21 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: boo
         reasons.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
     n_pieces = len(np.unique(label_pieces(mesh.faces, len(mesh.vertices))))
     picture = f"intake/{Path(scan).as_posix().replace('/', '-')}.png"
-    write_atomic(workspace.folder / picture, _picture(mesh, rims))
+    write_atomic(workspace.folder / picture, _picture(mesh, rims, has_unit))
+    find = next((find for find in workspace.register.finds if find.find == name), None)
+    if find is not None and has_unit:
+        _, lengths = check_lengths(mesh.vertices, find, "unit", workspace.register.settings.clean)
+        reasons += [finding.message for finding in lengths if finding.severity is Severity.REVIEW]
     verdict = "re-scan" if reasons else "accept"
+    if not has_unit:
+        reasons.append("the unit is not stated, so neither size nor spacing was checked")
     if spacing_mm is not None and spacing_mm > 4 * limit_mm:
         reasons.append(f"points are {spacing_mm:.2f} mm apart; features below that are not in the scan (tolerance {limit_mm:.2f} mm)")
     return ScanVerdict(scan, name, verdict, tuple(reasons), len(mesh.faces), n_pieces, missing_percent, spacing_mm, limit_mm,
                        _used_by(workspace, name), picture)  # fmt: skip
 
 
-def _picture(mesh: Mesh, rims: Sequence[Any]) -> bytes:
+def _picture(mesh: Mesh, rims: Sequence[Any], has_unit: bool) -> bytes:
     import numpy as np
 
     from meshtools.geometry.picture import encode_png, render_picture
@@ -122,7 +129,7 @@ def _picture(mesh: Mesh, rims: Sequence[Any]) -> bytes:
         on_rim[rim.vertices] = True
     is_red = np.any(on_rim[mesh.faces], axis=1)
     colours = np.array([[205, 200, 190], [213, 94, 0]], dtype=np.uint8)[is_red.astype(np.intp)]
-    return encode_png(render_picture(mesh, colours, "oblique", (700, 500)))
+    return encode_png(render_picture(mesh, colours, "oblique", (700, 500), scale_bar=has_unit))
 
 
 def _used_by(workspace: Workspace, find: str) -> tuple[str, ...]:

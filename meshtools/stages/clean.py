@@ -188,9 +188,9 @@ def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) ->
         return []
     message = (
         f"{find.find}: the scan's points lie {spacing_mm:.2f} mm apart, wider than the part tolerance of {settings.part_tolerance_mm:g} mm; "
-        "smaller features are not recorded in it."
+        f"smaller features are not recorded in it (1 - spacing / feature = {quality:.2f})."
     )
-    return [Finding(Severity.NOTE, "spacing", message, round(quality, 6), 0.0)]
+    return [Finding(Severity.NOTE, "spacing", message, round(spacing_mm, 6), settings.part_tolerance_mm, "mm")]
 
 
 def _decimated(mesh: Mesh, tolerance_mm: float) -> tuple[Mesh, dict[str, Any]]:
