@@ -33,7 +33,7 @@ def make_batch(folder: Path) -> None:
     (folder / "scans").mkdir()
     bones = ["find,element,side,organismID,scan,unit"]
     for number in range(1, N_ELEMENTS + 1):
-        bones.append(f"c-{number},caudal-{number:02d},median,ind-a,c-{number}.stl,mm")
+        bones.append(f"c-{number},caudal-{number:03d},median,ind-a,c-{number}.stl,mm")
         with (folder / "scans" / f"c-{number}.stl").open("wb") as stream:
             stream.write(str(number).encode())
             stream.truncate(SCAN_BYTES)
