@@ -22,6 +22,7 @@ from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.model import Severity, plain
 from meshtools.register_checks import place_of
+from meshtools.worklist import plan_json
 from meshtools.workspace import Workspace, open_workspace
 
 REPOSITORY = Path(__file__).resolve().parent.parent
@@ -80,7 +81,7 @@ def check(options: argparse.Namespace) -> Answer:
 def plan(options: argparse.Namespace) -> Answer:
     """`bonewright plan`: the gap list with the reason of every decision; writes results/plan.json."""
     workspace = open_workspace(options.batch)
-    lock = lock_batch(options.batch)
+    lock_batch(options.batch)
     workspace.write_plan()
     lines: list[str] = []
     for recipe in workspace.plan.recipes:
@@ -90,9 +91,6 @@ def plan(options: argparse.Namespace) -> Answer:
     lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
     lines += ["What to do next:", *(f"  {n}. {step.message}" for n, step in enumerate(workspace.plan.next_steps, 1))]
     asks = any(recipe.status == "ask" for recipe in workspace.plan.recipes)
-    from meshtools.worklist import plan_json
-
-    del lock
     return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -51,8 +52,6 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
 
 
 def _json(sheet: Mapping[str, Any]) -> dict[str, Any]:
-    import json
-
     facts: dict[str, Any] = json.loads(sheet_json(sheet))
     return facts
 
