@@ -208,7 +208,11 @@ class Decision:
 
 @dataclass(frozen=True)
 class Opening:
-    """One row of openings.csv: a hole or support block of a scan that a person has named. Coordinates in scan units."""
+    """One row of openings.csv: a hole or support block of a scan that a person has named. Coordinates in scan units.
+
+    A kept hole whose inside was not scanned is cut into the closed replica: to `depth_mm` as a blind pit, or as a tunnel between the two
+    rows of a find that have the same word in `passage`.
+    """
 
     row: int
     find: str
@@ -218,6 +222,13 @@ class Opening:
     z: float
     diameter_mm: float
     action: str
+    depth_mm: float | None = None
+    passage: str = ""
+
+    @property
+    def is_cut(self) -> bool:
+        """True where the hole is cut into the replica."""
+        return self.action == "keep" and bool(self.depth_mm or self.passage)
 
 
 @dataclass(frozen=True)

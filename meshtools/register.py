@@ -38,7 +38,9 @@ def load_register(batch: Path) -> Register:
     _check_measurement_ids(measurement_rows)
     measurements: list[Measurement] = _made(measurement_rows, lambda cells: measurement_from(cells, known))
     decisions: list[Decision] = _made(tables.rows(DECISIONS), lambda cells: decision_from(cells, known))
-    openings: list[Opening] = _made(tables.rows(OPENINGS), lambda cells: opening_from(cells, known))
+    opening_rows = tables.rows(OPENINGS)
+    _check_passages(opening_rows)
+    openings: list[Opening] = _made(opening_rows, lambda cells: opening_from(cells, known))
     if config is not None and BONES.name not in tables.unread:
         organisms = {cells.text("organismID") for cells in (*bone_rows, *measurement_rows)} - {""}
         _check_config(config, skeleton, {name for name in organisms if name.casefold() != UNASSOCIATED}, problems)
@@ -99,6 +101,17 @@ def _check_measurement_ids(rows: Sequence[Cells]) -> None:
         if name and name in seen:
             cells.problem("measurementID", f"is the id of row {seen[name]} already; every measurement has its own.")
         seen.setdefault(name, cells.row)
+
+
+def _check_passages(rows: Sequence[Cells]) -> None:
+    """A passage has two ends: the same word stands in exactly two rows of a find."""
+    ends: dict[tuple[str, str], list[Cells]] = {}
+    for cells in rows:
+        if cells.text("passage"):
+            ends.setdefault((cells.text("find"), cells.text("passage").casefold()), []).append(cells)
+    for group in ends.values():
+        if len(group) != 2:
+            group[-1].problem("passage", f"stands in {len(group)} row(s) of this find; a passage has two ends, each with a row of its own.")
 
 
 def _check_config(config: ConfigFile, skeleton: Skeleton, organisms: set[str], problems: list[Problem]) -> None:

@@ -65,7 +65,7 @@ DECISIONS = TableShape(
 )
 OPENINGS = TableShape(
     "openings.csv",
-    ("find", "kind", "x", "y", "z", "diameter_mm", "action"),
+    ("find", "kind", "x", "y", "z", "diameter_mm", "action", "depth_mm", "passage"),
     ("find", "kind", "x", "y", "z", "diameter_mm", "action"),
     is_optional=True,
 )

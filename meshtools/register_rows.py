@@ -85,9 +85,15 @@ def opening_from(cells: Cells, known: Known) -> Opening | None:
     diameter = cells.positive("diameter_mm")
     if action == "remove" and kind not in ("", "support"):
         cells.problem("action", f"is only for a support block; keep or close a {kind}.")
+    depth, passage = cells.positive("depth_mm"), cells.text("passage").casefold()
+    for column in ("depth_mm", "passage"):
+        if cells.text(column) and (action not in ("", "keep") or kind not in ("", "foramen", "canal")):
+            cells.problem(column, "is only for a foramen or canal that is kept; leave it empty.")
+    if depth is not None and passage:
+        cells.problem("passage", "stands beside a depth; a hole is a blind pit (depth_mm) or leads through the bone (passage), not both.")
     if x is None or y is None or z is None or diameter is None or not cells.is_sound:
         return None
-    return Opening(cells.row, find, kind, x, y, z, diameter, action)
+    return Opening(cells.row, find, kind, x, y, z, diameter, action, depth, passage)
 
 
 def decision_from(cells: Cells, known: Known) -> Decision | None:

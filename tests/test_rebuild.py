@@ -161,6 +161,39 @@ class TestClosing:
         assert not result.facts["deliverable"]
 
 
+class TestPassages:
+    WIDTH = 10.0
+    SECTION = 24 * 25.0 * np.sin(2 * np.pi / 48)  # a regular polygon of 48 corners round a radius of 5 mm (closed form)
+
+    def kept(self, z: float, **changes) -> Opening:
+        return dataclasses.replace(Opening(4, "f-1", "foramen", 15.0, 20.0, z, self.WIDTH, "keep"), **changes)
+
+    def test_a_kept_rim_with_a_depth_becomes_a_blind_pit_of_that_depth(self):
+        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=12.0),))
+        assert result.facts["deliverable"]
+        assert result.facts["volume_mm3"] == pytest.approx((60_000 - 12 * self.SECTION) * 1.25**3, rel=1e-9)
+        assert (result.facts["n_pits_cut"], result.facts["n_pieces_after"]) == (1, 1)
+        assert "passages-made" in codes(result)
+
+    def test_two_kept_rims_of_one_passage_become_a_tunnel(self):
+        whole = box((0, 0, 0), (30, 40, 50))
+        bottom_and_top = np.flatnonzero(np.ptp(whole.vertices[whole.faces][:, :, 2], axis=1) == 0)
+        tube = whole.replaced(faces=np.delete(whole.faces, bottom_and_top, axis=0), source=np.delete(whole.source, bottom_and_top))
+        result = rebuilt(tube, openings=(self.kept(50.0, passage="nerve"), self.kept(0.0, passage="nerve")))
+        assert result.facts["deliverable"]
+        assert result.facts["volume_mm3"] == pytest.approx((60_000 - 50 * self.SECTION) * 1.25**3, rel=1e-9)
+        assert "passage-breaks-out" not in codes(result)
+        assert result.facts["evidence_share"]["MADE"] > 0.1
+
+    def test_a_pit_deeper_than_the_bone_is_told(self):
+        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=60.0),))
+        assert "passage-breaks-out" in codes(result)
+
+    def test_a_pit_is_never_wider_than_its_rim(self):
+        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=1.0, diameter_mm=400.0),))
+        assert result.facts["volume_mm3"] == pytest.approx((60_000 - 9 * self.SECTION) * 1.25**3, rel=1e-9)  # radius 15 = 3 x 5
+
+
 class TestBodies:
     def test_a_pin_joins_a_loose_body_and_is_marked_as_made(self):
         result = rebuilt(concatenate([box((0, 0, 0), (10, 10, 10)), box((12, 0, 0), (20, 10, 10))]), pin_diameter_mm=2.0)

@@ -430,3 +430,10 @@ def test_every_column_and_every_setting_is_explained_in_the_readme_with_its_defa
 def test_the_caliper_names_are_those_that_can_be_measured() -> None:
     measure = pytest.importorskip("meshtools.geometry.measure")
     assert sorted(CALIPER_NAMES) == sorted(measure.CALIPER_MEASURES)
+
+
+def test_a_passage_needs_two_rows_and_a_pit_no_passage(tmp_path: Path) -> None:
+    table = "find,kind,x,y,z,diameter_mm,action,depth_mm,passage\nfem-l,canal,0,0,0,3,keep,,nerve\nfem-l,canal,1,0,0,3,keep,4,vein\n"
+    problems = problems_of(tmp_path, openings=table + "fem-l,break,2,0,0,3,close,4,\n")
+    assert [problem.split(",")[0] for problem in problems] == [f"config/openings.csv row {row}" for row in (2, 3, 3, 4)]
+    assert ["two ends" in problems[0], "only for a foramen" in problems[3]] == [True, True]

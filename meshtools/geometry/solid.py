@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from meshtools.geometry.passages import KeptRim, frustum
 from meshtools.geometry.unite import Union, concatenate, split_pieces, unite_pieces
 from meshtools.model import FloatArray, Mesh, Opening
 
 if TYPE_CHECKING:
     from meshtools.geometry.rims import Rim
 
-_PIN_SIDES = 48
 _PIN_DEPTH_DIAMETERS = 2.0  # engagement of a pin in each body (common practice, no source)
 _PIN_DEPTH_SHARE = 0.4  # but never deeper than this share of the body's diagonal, so that a tooth is not run through
 
@@ -37,6 +37,7 @@ class Closing:
     n_closed_by_name: int
     widest_closed_mm: float
     left_open: tuple[OpenRim, ...]
+    passages: tuple[KeptRim, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,37 +51,44 @@ class Joining:
 def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[Opening], source_index: int) -> Closing:
     """Close the rims that span at most `limit_mm`, and wider ones that a row of openings.csv with action `close` names.
 
-    A rim named with action `keep` stays open whatever its span, and so does a wider one that nobody named: both are listed.
+    A rim named with action `keep` stays open whatever its span, and so does a wider one that nobody named: both are listed. A kept rim
+    whose row states a depth or a passage is closed here and listed in `passages`, to be cut out again as a pit or a tunnel.
     openings: those of this find, in the mesh's coordinates in mm. New faces carry `source_index` and come last.
     """
     from meshtools.geometry.rims import close_rims, find_rims
 
     rims = find_rims(mesh)
-    actions = _named_actions(mesh, rims, openings)
-    chosen = [rim for rim, action in zip(rims, actions, strict=True) if action == "close" or (action != "keep" and rim.span_mm <= limit_mm)]
+    named = _naming_rows(mesh, rims, openings)
+    cut = [rim for rim, row in zip(rims, named, strict=True) if row and row.is_cut]
+    chosen = [rim for rim, row in zip(rims, named, strict=True) if _is_closed(rim, row, limit_mm)]
     left = tuple(
-        OpenRim(_centre(mesh, rim), float(rim.span_mm), action == "keep")
-        for rim, action in zip(rims, actions, strict=True)
-        if action == "keep" or (action != "close" and rim.span_mm > limit_mm)
+        OpenRim(_centre(mesh, rim), float(rim.span_mm), row is not None and row.action == "keep")
+        for rim, row in zip(rims, named, strict=True)
+        if not _is_closed(rim, row, limit_mm) and not (row and row.is_cut)
     )
-    closed = close_rims(mesh, tuple(chosen), source_index) if chosen else mesh
+    closed = close_rims(mesh, (*chosen, *cut), source_index) if chosen or cut else mesh
+    passages = tuple(KeptRim(mesh.vertices[rim.vertices], row) for rim, row in zip(rims, named, strict=True) if row and row.is_cut)
     by_name = sum(rim.span_mm > limit_mm for rim in chosen)
-    return Closing(closed, len(chosen), by_name, max((float(rim.span_mm) for rim in chosen), default=0.0), left)
+    return Closing(closed, len(chosen), by_name, max((float(rim.span_mm) for rim in chosen), default=0.0), left, passages)
 
 
-def _named_actions(mesh: Mesh, rims: Sequence[Rim], openings: Sequence[Opening]) -> list[str]:
-    """The action of the row that names each rim, or ''. A row names the rim whose centre is nearest to its point, if the point lies
+def _is_closed(rim: Rim, row: Opening | None, limit_mm: float) -> bool:
+    return (row is not None and row.action == "close") or ((row is None or row.action != "keep") and rim.span_mm <= limit_mm)
+
+
+def _naming_rows(mesh: Mesh, rims: Sequence[Rim], openings: Sequence[Opening]) -> list[Opening | None]:
+    """The row that names each rim, or None. A row names the rim whose centre is nearest to its point, if the point lies
     within half the span (or half the stated diameter) of that centre."""
-    actions = [""] * len(rims)
+    named: list[Opening | None] = [None] * len(rims)
     if not rims:
-        return actions
+        return named
     centres = np.array([_centre(mesh, rim) for rim in rims])
     for opening in openings:
         distances = np.sqrt(np.sum((centres - (opening.x, opening.y, opening.z)) ** 2, axis=1))
         nearest = int(np.argmin(distances))
         if distances[nearest] <= max(rims[nearest].span_mm, opening.diameter_mm or 0.0) / 2.0:
-            actions[nearest] = opening.action
-    return actions
+            named[nearest] = opening
+    return named
 
 
 def _centre(mesh: Mesh, rim: Rim) -> tuple[float, float, float]:
@@ -137,21 +145,8 @@ def _diagonal(vertices: FloatArray) -> float:
 def _pin(start: FloatArray, end: FloatArray, depths: tuple[float, float], diameter_mm: float, source_index: int, has_colour: bool) -> Mesh:
     """A closed cylinder from `depths[0]` before `start` to `depths[1]` behind `end`, outward."""
     axis = (end - start) / np.sqrt(np.sum((end - start) ** 2))
-    aside = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
-    aside /= np.sqrt(np.sum(aside**2))
-    angles = 2.0 * np.pi * np.arange(_PIN_SIDES) / _PIN_SIDES
-    ring = diameter_mm / 2.0 * (np.cos(angles)[:, None] * aside + np.sin(angles)[:, None] * np.cross(axis, aside))
-    low, high = start - depths[0] * axis, end + depths[1] * axis
-    vertices = np.concatenate([low + ring, high + ring, [low, high]])
-    this, following = np.arange(_PIN_SIDES), np.roll(np.arange(_PIN_SIDES), -1)
-    faces = np.concatenate([
-        np.column_stack([this, following, following + _PIN_SIDES]),
-        np.column_stack([this, following + _PIN_SIDES, this + _PIN_SIDES]),
-        np.column_stack([following, this, np.full(_PIN_SIDES, 2 * _PIN_SIDES)]),
-        np.column_stack([this + _PIN_SIDES, following + _PIN_SIDES, np.full(_PIN_SIDES, 2 * _PIN_SIDES + 1)]),
-    ])
-    colour = np.full((len(vertices), 3), 0xDD) if has_colour else None
-    return Mesh.create(vertices, faces, source_index, colour)
+    ends = (start - depths[0] * axis, end + depths[1] * axis)
+    return frustum(ends, (diameter_mm, diameter_mm), source_index, has_colour)
 
 
 def face_areas_mm2(mesh: Mesh) -> FloatArray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,19 +161,31 @@ def _unite(mesh: Mesh, bodies: Sequence[_Piece], cavities: Sequence[tuple[_Piece
         else:
             solids.append(manifold3d.Manifold.batch_boolean(parts, manifold3d.OpType.Subtract) if own else parts[0])
     total = manifold3d.Manifold.batch_boolean(solids, manifold3d.OpType.Add)
-    return _from_solid(total, mesh), refused
+    return mesh_of_solid(total, mesh), refused
+
+
+def kernel_solid(mesh: Mesh, rows: NDArray[np.int64]) -> manifold3d.Manifold | None:
+    """These faces of a mesh in the kernel, with their rows as face ids; None where the kernel refuses them."""
+    vertex_rows, corners = np.unique(mesh.faces[rows], return_inverse=True)
+    return _accepted(mesh, vertex_rows, corners.reshape(-1, 3), rows)
+
+
+def _accepted(mesh: Mesh, vertex_rows: NDArray[Any], faces: NDArray[Any], rows: NDArray[Any]) -> manifold3d.Manifold | None:
+    import manifold3d
+
+    vertices = mesh.vertices[vertex_rows]
+    properties = vertices if mesh.colour is None else np.column_stack([vertices, mesh.colour[vertex_rows]])
+    body = manifold3d.Mesh64(np.ascontiguousarray(properties, dtype=np.float64), faces.astype(np.uint64), face_id=rows.astype(np.uint64))
+    solid = manifold3d.Manifold(body)
+    return None if solid.status() != manifold3d.Error.NoError or solid.is_empty() else solid
 
 
 def _solid(mesh: Mesh, piece: _Piece) -> manifold3d.Manifold | None:
-    """The piece in the kernel, with the rows of its faces as face ids; None where the kernel refuses it."""
+    """The piece in the kernel, wound as it stands here; None where the kernel refuses it."""
     import manifold3d
 
-    properties = piece.vertices if mesh.colour is None else np.column_stack([piece.vertices, mesh.colour[piece.vertex_rows]])
-    body = manifold3d.Mesh64(
-        np.ascontiguousarray(properties, dtype=np.float64), piece.faces.astype(np.uint64), face_id=piece.rows.astype(np.uint64)
-    )
-    solid = manifold3d.Manifold(body)
-    if solid.status() != manifold3d.Error.NoError or solid.is_empty():
+    solid = _accepted(mesh, piece.vertex_rows, piece.faces, piece.rows)
+    if solid is None:
         return None
     bodies = solid.decompose() if piece.shares_edges else [solid]
     if len(bodies) == 1 or any(body.volume() <= 0.0 for body in bodies):
@@ -181,7 +193,7 @@ def _solid(mesh: Mesh, piece: _Piece) -> manifold3d.Manifold | None:
     return manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)
 
 
-def _from_solid(solid: manifold3d.Manifold, mesh: Mesh) -> Mesh:
+def mesh_of_solid(solid: manifold3d.Manifold, mesh: Mesh) -> Mesh:
     """Bring the kernel's result back: vertices that it doubled for the sake of colour are merged again."""
     body = solid.to_mesh64()
     properties = np.asarray(body.vert_properties, dtype=np.float64)

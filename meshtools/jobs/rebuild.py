@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -75,10 +76,8 @@ def _clean_mesh(batch: Path, clean: Mapping[str, Any]) -> tuple[Mesh, tuple[Sour
 
 def _openings_mm(rows: list[dict[str, Any]], find: str, mm_per_scan_unit: float) -> list[Opening]:
     openings = [from_plain(Opening, {"row": 0} | row) for row in rows if row["find"] == find]
-    return [
-        Opening(o.row, o.find, o.kind, o.x * mm_per_scan_unit, o.y * mm_per_scan_unit, o.z * mm_per_scan_unit, o.diameter_mm, o.action)
-        for o in openings
-    ]
+    k = mm_per_scan_unit
+    return [replace(o, x=o.x * k, y=o.y * k, z=o.z * k) for o in openings]
 
 
 def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: StageResult) -> None:

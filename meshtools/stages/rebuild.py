@@ -10,6 +10,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
+from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
 from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
 from meshtools.geometry.unite import Union, concatenate, unite_pieces
@@ -39,6 +40,7 @@ class _Solid:
     sources: tuple[SourceEntry, ...]
     closings: tuple[tuple[str, Closing], ...]
     united: Union
+    passages: Passages
     n_pins: int
     n_bodies: int
     audit: TopologyAudit
@@ -88,10 +90,21 @@ def _make_solid(
     moved = apply_matrix(concatenate([closing.mesh for _, closing in closings]), matrix)
     united = unite_pieces(moved)
     mesh, n_pins, n_bodies = united.mesh, 0, united.n_bodies
+    passages = _cut(mesh, [rim for _, closing in closings for rim in closing.passages], table, matrix)
+    mesh = passages.mesh
     if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
         joining = join_bodies(mesh, settings.pin_diameter_mm, _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
         mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
-    return _Solid(mesh, tuple(table), tuple(closings), united, n_pins, n_bodies, audit_topology(mesh), count_touching_edges(mesh))
+    return _Solid(mesh, tuple(table), tuple(closings), united, passages, n_pins, n_bodies, audit_topology(mesh), count_touching_edges(mesh))
+
+
+def _cut(mesh: Mesh, kept: Sequence[KeptRim], table: list[SourceEntry], matrix: FloatArray) -> Passages:
+    """Cut the pits and tunnels of kept rims, which stand in the frame of the scan, into the replica; an open surface is left as it is."""
+    if not kept or not audit_topology(mesh).is_closed:
+        return Passages(mesh, 0, 0, is_as_planned=not kept)
+    row = _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
+    pits, tunnels = ([apply_matrix(tool, matrix) for tool in tools] for tools in passage_tools(kept, row, mesh.colour is not None))
+    return cut_passages(mesh, pits, tunnels)
 
 
 def _relabel(mesh: Mesh, sources: tuple[SourceEntry, ...], evidence: EvidenceClass, table: list[SourceEntry]) -> Mesh:
@@ -156,6 +169,8 @@ def _facts(recipe: Recipe, solid: _Solid, matrix: FloatArray, shares: dict[str, 
         "n_rims_closed": sum(closing.n_closed for _, closing in solid.closings),
         "n_rims_closed_by_name": sum(closing.n_closed_by_name for _, closing in solid.closings),
         "widest_closed_rim_mm": _widest_closed_mm(recipe, solid),
+        "n_pits_cut": solid.passages.n_pits,
+        "n_tunnels_cut": solid.passages.n_tunnels,
         "n_open_rims": sum(len(closing.left_open) for _, closing in solid.closings),
     }
 
@@ -195,7 +210,7 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
     if united.n_glued:
         message = f"{recipe.element}: {united.n_glued} piece(s) were several bodies with edges in common, such as one stored twice; they were united."
         findings.append(Finding(Severity.NOTE, "bodies-glued", message, united.n_glued, 0, "pieces"))
-    return [*findings, *_body_findings(recipe, solid, settings)]
+    return [*findings, *_passage_findings(recipe, solid.passages), *_body_findings(recipe, solid, settings)]
 
 
 def _open_rim_finding(
@@ -206,7 +221,7 @@ def _open_rim_finding(
     if is_kept:
         message = (
             f"{recipe.element}: openings.csv keeps the {span_mm:.1f} mm rim of {place} open, and an open surface is no solid. Nothing is "
-            "delivered until the row says close, or the pit is scanned to its floor."
+            "delivered until the row says how deep it is (depth_mm), where it leads (passage) or close."
         )
         return Finding(Severity.REVIEW, "open-rim-kept", message, round(span_mm, 3), None, "mm")
     message = (
@@ -214,6 +229,24 @@ def _open_rim_finding(
         "Nothing is delivered until openings.csv says close, or the bone is scanned again."
     )
     return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), settings.close_rims_up_to_mm, "mm")
+
+
+def _passage_findings(recipe: Recipe, passages: Passages) -> list[Finding]:
+    n_cut = passages.n_pits + passages.n_tunnels
+    findings = []
+    if n_cut:
+        message = (
+            f"{recipe.element}: {passages.n_pits} blind pit(s) and {passages.n_tunnels} tunnel(s) were cut where openings.csv keeps a hole that "
+            "the scan does not see into; their walls are made, straight and round, and nobody's bone."
+        )
+        findings.append(Finding(Severity.NOTE, "passages-made", message, n_cut, None, "holes"))
+    if not passages.is_as_planned:
+        message = (
+            f"{recipe.element}: a pit or tunnel of openings.csv does not lie in the bone as planned: it breaks out at another place or meets "
+            "another one, or other rims are still open. Look at the replica and correct place, width or depth."
+        )
+        findings.append(Finding(Severity.REVIEW, "passage-breaks-out", message))
+    return findings
 
 
 def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
