@@ -14,8 +14,9 @@ from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, RUN_FAILED, Answer
 from meshtools.batch_lock import lock_batch
+from meshtools.counted import counted
 from meshtools.errors import UsageError
-from meshtools.handover import HandOver, freeze
+from meshtools.handover import HandOver, freeze, frozen_problems
 from meshtools.intake import intake
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
@@ -60,10 +61,12 @@ def _copy_folders(source: Path, names: tuple[str, ...], batch: Path) -> None:
 
 def check(options: argparse.Namespace) -> Answer:
     """`bonewright check`: all problems of the tables (exit 2), contradictions (exit 1) or a clean bill (exit 0)."""
-    register = open_workspace(options.batch).register
-    needs_person = any(finding.severity is not Severity.NOTE for finding in register.findings)
+    workspace = open_workspace(options.batch)
+    register = workspace.register
     places = [place_of(finding, register) for finding in register.findings]
     lines = [f"{f.severity.value}: {f.message}" + (f" [{place}]" if place else "") for f, place in zip(register.findings, places, strict=True)]
+    lapsed = _lapsed_sign_offs(workspace)
+    lines += lapsed
     lines.append(
         f"{len(register.finds)} finds, {len(register.elements)} elements, {len(register.targets)} targets; "
         f"at least {register.min_individuals} individuals (minimum number, from repeated elements)."
@@ -74,8 +77,20 @@ def check(options: argparse.Namespace) -> Answer:
         "n_targets": len(register.targets),
         "min_individuals": register.min_individuals,
         "findings": plain(register.findings),
+        "lapsed_sign_offs": lapsed,
     }
+    needs_person = lapsed or any(finding.severity is not Severity.NOTE for finding in register.findings)
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _lapsed_sign_offs(workspace: Workspace) -> list[str]:
+    """A sentence for every part whose only sign-offs were given on other evidence."""
+    return [
+        f"review: {name}: the sign-off by {job['lapsed_sign_offs'][0]['by']} was given on other evidence and has lapsed; "
+        f"the evidence key is {job['evidence_key']} now."
+        for name, job in sorted(workspace.worklist.jobs["report"].items())
+        if job["lapsed_sign_offs"] and not job["sign_off"]
+    ]
 
 
 def plan(options: argparse.Namespace) -> Answer:
@@ -89,7 +104,8 @@ def plan(options: argparse.Namespace) -> Answer:
         lines.append(f"{recipe.target}/{recipe.element}: {recipe.evidence.value} {finds} x{recipe.factor:.4f} [{recipe.status}] {recipe.reason}")
     lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
     lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
-    lines += ["What to do next:", *(f"  {n}. {step.message}" for n, step in enumerate(workspace.plan.next_steps, 1))]
+    steps = [f"  {n}. {step.message}" for n, step in enumerate(workspace.plan.next_steps, 1)]
+    lines += ["What to do next:", *steps] if steps else ["What to do next: nothing would improve this plan."]
     asks = any(recipe.status == "ask" for recipe in workspace.plan.recipes)
     return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
 
@@ -167,11 +183,13 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     totals = Counter(row["status"] for row in rows)
     open_rows = [row for row in rows if row["status"] in ("failed", "review", "to build")]
     lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in open_rows]
-    lines.append(str(workspace.folder / "results" / "index.html"))
+    index = workspace.folder / "results" / "index.html"
+    is_index_due = ("index", "index") in workspace.stale_jobs()
+    lines.append(f"{index}" if not is_index_due else f"{index} ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     needs_person = any(totals[name] for name in ("review", "failed", "to build"))
-    facts = {"elements": rows, "totals": dict(sorted(totals.items())), "index": lines[-2]}
+    facts = {"elements": rows, "totals": dict(sorted(totals.items())), "index": str(index)}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
 
 
@@ -187,6 +205,7 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
             row["status"] = "gap"
         elif _waits(workspace, name, stale):
             row["status"] = "to build"
+            row["why"] = workspace.why_stale([job for job in _jobs_towards(workspace, name) if job in stale])
         else:
             record = read_record(workspace.folder / record_path("report", name))
             row["status"] = record["facts"]["status"] if record and "status" in record["facts"] else "failed" if record else "to build"
@@ -199,8 +218,13 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
 
 def _waits(workspace: Workspace, name: str, stale: set[tuple[str, str]] | frozenset[tuple[str, str]]) -> bool:
     """True where a job that leads to the element's page would run."""
+    return bool(stale & set(_jobs_towards(workspace, name)))
+
+
+def _jobs_towards(workspace: Workspace, name: str) -> list[tuple[str, str]]:
+    """The jobs (stage, name) that lead to an element's page, in their order."""
     finds = workspace.worklist.jobs["rebuild"][name]["clean_keys"]
-    return bool(stale & ({("rebuild", name), ("report", name)} | {("clean", find) for find in finds}))
+    return [*(("clean", find) for find in finds), ("rebuild", name), ("report", name)]
 
 
 def verify(options: argparse.Namespace) -> Answer:
@@ -225,7 +249,10 @@ def verify(options: argparse.Namespace) -> Answer:
                     problems.append(f"{entry['path']}: the file is not the one that was made. Build again.")
             if stage == "rebuild" and record["status"] != "failed":
                 problems += [finding.message for finding in check_written(options.batch, record)]
-    lines = [*problems, f"{n_files} files read again, {len(problems)} problems."]
+    frozen = frozen_problems(options.batch)
+    problems += frozen.problems
+    n_files += frozen.n_files
+    lines = [*problems, f"{counted(n_files, 'file')} read again, {counted(len(problems), 'problem')}."]
     return Answer(tuple(lines), {"n_files": n_files, "problems": problems}, PERSON_NEEDED if problems else DONE)
 
 

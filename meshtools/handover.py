@@ -9,6 +9,7 @@ from pathlib import Path
 
 from meshtools.errors import UsageError
 from meshtools.files.atomic import write_atomic
+from meshtools.keys import hash_file
 from meshtools.model import plain
 from meshtools.plain import from_plain
 
@@ -50,3 +51,27 @@ def freeze(batch: Path, hand_over: HandOver, files: Mapping[str, bytes]) -> Path
     text = json.dumps(plain(hand_over), sort_keys=True, indent=1, ensure_ascii=False) + "\n"
     write_atomic(folder / f"hand-over-{n_earlier + 1:02d}.json", text.encode())
     return folder
+
+
+@dataclass(frozen=True)
+class FrozenFiles:
+    """How many frozen files were read again, and a sentence for each that is not the one handed over."""
+
+    n_files: int
+    problems: list[str]
+
+
+def frozen_problems(batch: Path) -> FrozenFiles:
+    """Hash the frozen copies of every hand-over again."""
+    wanted = {
+        f"hand-over/{note.target}/{note.element}/r{note.revision:02d}/{name}": (digest, note.recipient)
+        for note in read_hand_overs(batch)
+        for name, digest in note.sha256.items()
+    }
+    problems = []
+    for path, (digest, recipient) in sorted(wanted.items()):
+        if not (batch / path).is_file():
+            problems.append(f"{path}: the copy of what {recipient} was given is missing. Bring it back from a backup.")
+        elif hash_file(batch / path) != digest:
+            problems.append(f"{path}: this is not what {recipient} was given. Bring it back from a backup.")
+    return FrozenFiles(len(wanted), problems)

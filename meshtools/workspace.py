@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,12 @@ from meshtools.plan import make_plan
 from meshtools.register import load_register
 from meshtools.worklist import Worklist, make_worklist, plan_json
 
+CHANGES = {
+    "find": "its row in bones.csv", "finds": "its row in bones.csv", "recipe": "its recipe in the plan", "settings": "settings in config.yaml",
+    "openings": "openings.csv", "scan": "the scan's name", "scan_sha256": "the scan", "companions": "a file beside the scan",
+    "tolerance_mm": "the tolerance", "revision": "its revision", "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off",
+    "hand_overs": "its hand-over", "part_tolerance_mm": "the tolerance",
+}  # fmt: skip
 HASH_CACHE = ".snakemake/bonewright/hashes.json"
 
 
@@ -43,6 +49,23 @@ class Workspace:
         if record is None or record["key"] != job["key"] or any(finding["code"] == "crash" for finding in record["findings"]):
             return False
         return all(self.hashes.of(entry["path"]) == entry["sha256"] for entry in record["files"])
+
+    def why_stale(self, jobs: Sequence[tuple[str, str]]) -> str:
+        """Why the first of these stale jobs, given in their order, has to run, in words."""
+        stage, name = jobs[0]
+        job = self.worklist.jobs[stage][name]
+        record = read_record(self.folder / record_path(stage, name))
+        try:
+            before = json.loads((self.folder / job_file(stage, name)).read_bytes())
+        except (FileNotFoundError, ValueError):
+            before = None
+        if record is None or before is None:
+            return "it was not built yet"
+        if record["key"] == job["key"]:
+            crashed = any(finding["code"] == "crash" for finding in record["findings"])
+            return "a library crashed on it the last time" if crashed else "a file of its result is missing or was altered"
+        changed = [words for key, words in CHANGES.items() if job.get(key) != before.get(key)]
+        return f"changed since the last build: {', '.join(changed) or 'the software'}"
 
     def drop_stale_records(self) -> list[tuple[str, str]]:
         """Remove the records that no longer hold, and half-written files of an earlier run. Returns the stale jobs."""

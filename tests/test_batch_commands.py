@@ -87,6 +87,29 @@ def test_verify_finds_a_file_that_was_altered(batch: Path) -> None:
 
 
 @pytest.mark.slow
+def test_verify_reads_what_was_handed_over(batch: Path) -> None:
+    sign_off(batch, "femur-left")
+    build(batch)
+    assert bonewright("hand-over", "mount/femur-left", "--to", "Foundry", "--batch", batch).returncode == 0
+    build(batch)
+    frozen = next((batch / "hand-over").rglob("replica.stl"))
+    frozen.write_bytes(frozen.read_bytes()[:-1])
+    done = bonewright("verify", "--batch", batch)
+    assert (done.returncode, done.stdout.count("Foundry")) == (1, 1)
+
+
+def test_status_says_why_an_element_is_to_be_built(batch: Path) -> None:
+    edit(batch / "config/config.yaml", "clean:", "clean:\n  fill_span_review_percent: 12.5")
+    done = bonewright("status", "--batch", batch)
+    assert "changed since the last build: settings in config.yaml" in done.stdout
+
+
+def test_check_names_a_sign_off_that_has_lapsed(batch: Path) -> None:
+    with (batch / "config/decisions.csv").open("a", encoding="utf-8") as stream:
+        stream.write("mount,femur-left,,sign-off,yes,A. Curator,2026-03-01,looked at it,0123456789abcdef\n")
+    assert "mount/femur-left: the sign-off by A. Curator was given on other evidence" in bonewright("check", "--batch", batch).stdout
+
+
 def test_the_summary_has_one_row_an_element_with_its_volume(built_once: Path) -> None:
     with (built_once / "results/summary.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.counted import counted
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.rims import Closing, Rim
 from meshtools.model import Find, Finding, Opening, Severity
@@ -82,10 +83,10 @@ def rim_findings(find: Find, choice: RimChoice, refused: Sequence[Rim]) -> list[
     findings = []
     if choice.leave:
         spans = ", ".join(f"{rim.span_mm:.1f}" for rim in choice.leave[:8]) + (" .." if len(choice.leave) > 8 else "")
-        message = f"{find.find}: {len(choice.leave)} rims are left open, spanning {spans} mm."
+        message = f"{find.find}: {counted(len(choice.leave), 'rim')} stay open while cleaning, spanning {spans} mm; rebuilding decides about them."
         findings.append(Finding(Severity.NOTE, "open-rims", message, len(choice.leave), None))
     if refused:
-        message = f"{find.find}: {len(refused)} rims could not be closed by a valid cap and stay open, the widest of {refused[0].span_mm:.2f} mm."
+        message = f"{find.find}: {counted(len(refused), 'rim')} could not be closed by a valid cap and stay open, the widest of {refused[0].span_mm:.2f} mm."
         findings.append(Finding(Severity.NOTE, "unclosed-rims", message, len(refused), 0))
     for opening in choice.unmatched:
         severity = Severity.REVIEW if opening.action == "close" else Severity.NOTE
