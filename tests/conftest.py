@@ -1,5 +1,25 @@
-"""Single-threaded linear algebra, as every entry point of the package sets it, before numpy is imported."""
+"""What every test run needs: single-threaded linear algebra, as every entry point of the package sets it, and a built batch."""
 
 import os
 
-os.environ.update(dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1"))
+os.environ.update(dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1"))  # before numpy is imported
+
+import shutil
+from pathlib import Path
+
+import pytest
+from six_bones import build, make_six_bones
+
+
+@pytest.fixture(scope="session")
+def built_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The six-bone batch, built once for a whole run of tests, in a folder with a blank in its name. Copy it, do not change it."""
+    batch = make_six_bones(tmp_path_factory.mktemp("six bones") / "batch with a space")
+    build(batch)
+    return batch
+
+
+@pytest.fixture
+def batch(built_once: Path, tmp_path: Path) -> Path:
+    """A built six-bone batch of one's own."""
+    return Path(shutil.copytree(built_once, tmp_path / "batch"))

@@ -11,18 +11,6 @@ import pytest
 from six_bones import bonewright, build, edit, make_six_bones
 
 
-@pytest.fixture(scope="module")
-def built_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    batch = make_six_bones(tmp_path_factory.mktemp("commands") / "batch")
-    build(batch)
-    return batch
-
-
-@pytest.fixture
-def batch(built_once: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(built_once, tmp_path / "batch"))
-
-
 def sign_off(batch: Path, element: str) -> None:
     """Sign the evidence that the page of an element shows today."""
     key = json.loads((batch / f"results/mount/{element}/report.json").read_text())["facts"]["evidence_key"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -20,18 +19,6 @@ ELEMENTS = ("femur-left", "femur-right", "humerus-left", "humerus-right", "tibia
 def rebuilt(*elements: str) -> set[str]:
     """Jobs that follow from rebuilding some elements."""
     return {f"{stage}-mount-{element}" for stage in ("rebuild", "report") for element in elements} | {"index-index"}
-
-
-@pytest.fixture(scope="module")
-def built_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    batch = make_six_bones(tmp_path_factory.mktemp("six bones") / "batch with a space")
-    build(batch)
-    return batch
-
-
-@pytest.fixture
-def batch(built_once: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(built_once, tmp_path / "batch"))
 
 
 def append(path: Path, line: str) -> None:
