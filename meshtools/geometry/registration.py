@@ -1,0 +1,141 @@
+"""Lay one bone on another: find the pose, and the size, in which their surfaces agree best, and say whether it can be believed.
+
+A residual is only believed when the search was wide: small compact bones (phalanges, sesamoids) have several poses that look alike, and a
+search from a few starts stops in one of them with a residual that looks like natural asymmetry.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.registration_poses import Poses, pose_gap
+from meshtools.geometry.registration_refine import Firmness, Pairs, Refiner, fitting_width, measure_firmness, score_pair
+from meshtools.geometry.registration_search import Sampled, sample_bone, search_poses
+from meshtools.geometry.transform import reflect, reflection_matrix
+from meshtools.model import FloatArray, Mesh
+
+Kind = Literal["rigid", "similarity"]
+
+N_FINE = 5
+SCORE_WIDTH = 0.02
+APART = 0.04  # two poses are different ones when they carry the bone's points farther apart than this share of its length
+COMPLETE_RATIO = 0.97  # both bones cover each other at least so far: neither is broken
+OVERLAP_TOLERANCE = 0.03
+MAX_RATIO, MIN_OVERLAP_PERCENT, MAX_ANGLE_DEG, MAX_SHIFT_PERCENT = 0.93, 35.0, 2.5, 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """One bone laid on another.
+
+    fixed_from_moving (4, 4), determinant above zero unless is_reflected; scale: its factor of length. Residuals in percent of the fixed bone's
+    greatest length: all of both surfaces where both are complete, otherwise only what overlaps. overlap_percent: share of the moving
+    bone that lies on the fixed one. ratio: score of the best other pose over the score of this one (1: as good). firmness: change of the pose when a
+    quarter of the surface is left out. `reason` says why the pose is trusted or not.
+    """
+
+    fixed_from_moving: FloatArray
+    scale: float
+    residual_rms_percent: float
+    residual_p95_percent: float
+    overlap_percent: float
+    ratio: float
+    firmness: Firmness
+    is_complete: bool
+    is_reflected: bool
+    score: float
+    is_trusted: bool
+    reason: str
+
+
+def register(moving: Mesh, fixed: Mesh, kind: Kind = "rigid", may_reflect: bool = False) -> Registration:
+    """Lay `moving` on `fixed`; `similarity` finds the size too. The moving bone may be a part of the fixed one.
+
+    With may_reflect the mirror image of the moving bone is tried as well and the better one wins. The same input gives the same answer.
+    Raises GeometryError for a mesh without surface or an unknown kind. Method: our own; starts from 724 rotations and several shifts and sizes,
+    improved together on a coarse sampling, the best twenty then exactly (point to plane, Tukey's weights, both ways).
+    """
+    if kind not in ("rigid", "similarity"):
+        raise GeometryError(f"'{kind}' is not a kind of registration; choose rigid or similarity")
+    target = sample_bone(fixed)
+    own = _register(sample_bone(moving, 1), target, kind == "similarity")
+    if not may_reflect:
+        return own
+    mirror = reflection_matrix()
+    other = _register(sample_bone(reflect(moving), 1), target, kind == "similarity")
+    other = replace(other, fixed_from_moving=other.fixed_from_moving @ mirror, is_reflected=True)
+    best, second = (own, other) if own.score >= other.score else (other, own)
+    return _judged(replace(best, ratio=max(best.ratio, second.score / best.score)))
+
+
+def _register(moving: Sampled, fixed: Sampled, has_scale: bool) -> Registration:
+    refiner = Refiner(fixed, moving, has_scale)
+    found, _ = search_poses(fixed, moving, has_scale)
+    fine = [refiner.refine(found.pick(place), 400, 20) for place in range(min(N_FINE, len(found)))]
+    scores = [score_pair(refiner.pairs(pose, 1000), SCORE_WIDTH) for pose in fine]
+    best = refiner.refine(fine[int(np.argmax(scores))], 1500, 30)
+    pairs = refiner.pairs(best, len(moving.points))
+    width = max(0.006, 0.5 * fitting_width(pairs))
+    others = [*fine, *(found.pick(place) for place in range(len(fine), len(found)))]
+    ratio = _runner_up(refiner, best, others, width)
+    return _result(pairs, best, refiner, ratio)
+
+
+def _runner_up(refiner: Refiner, best: Poses, others: list[Poses], width: float) -> float:
+    """Score of the best other pose over that of the best pose."""
+    probes = refiner.moving.points[:50]
+    top = score_pair(refiner.pairs(best, 1500), width)
+    far = [pose for pose in others if pose_gap(pose, best, probes)[0] >= APART]
+    return max((score_pair(refiner.pairs(pose, 1500), width) for pose in far), default=0.0) / max(top, 1e-12)
+
+
+def _result(pairs: Pairs, pose: Poses, refiner: Refiner, ratio: float) -> Registration:
+    fixed, moving = refiner.fixed, refiner.moving
+    reach = max(OVERLAP_TOLERANCE, fitting_width(pairs))
+    is_near = (pairs.squared < reach**2) & pairs.agrees
+    covered = is_near[: pairs.n_moving].mean(), is_near[pairs.n_moving :].mean()
+    is_complete = bool(min((np.sqrt(pairs.squared[part]) < reach).mean() for part in _ways(pairs)) >= COMPLETE_RATIO)
+    squared = pairs.squared if is_complete else pairs.squared[: pairs.n_moving][is_near[: pairs.n_moving]]
+    if not len(squared):
+        squared = pairs.squared
+    scale = float(pose.scale[0]) * fixed.length_mm / moving.length_mm
+    matrix = np.eye(4)
+    matrix[:3, :3] = scale * pose.rotation[0]
+    matrix[:3, 3] = fixed.centre_mm + fixed.length_mm * pose.shift[0] - matrix[:3, :3] @ moving.centre_mm
+    if not np.linalg.det(matrix[:3, :3]) > 0:
+        raise GeometryError("the alignment turned a bone inside out; report the two scans")
+    return _judged(Registration(
+        fixed_from_moving=matrix,
+        scale=scale if refiner.has_scale else 1.0,
+        residual_rms_percent=100 * float(np.sqrt(squared.mean())),
+        residual_p95_percent=100 * float(np.sqrt(np.quantile(squared, 0.95))),
+        overlap_percent=100 * float(covered[0]),
+        ratio=ratio,
+        firmness=measure_firmness(pairs, refiner.has_scale),
+        is_complete=is_complete,
+        is_reflected=False,
+        score=score_pair(pairs, SCORE_WIDTH),
+        is_trusted=False,
+        reason="",
+    ))
+
+
+def _ways(pairs: Pairs) -> tuple[slice, slice]:
+    return slice(0, pairs.n_moving), slice(pairs.n_moving, None)
+
+
+def _judged(found: Registration) -> Registration:
+    """The registration with its verdict and the reason for it."""
+    doubts = []
+    if found.ratio > MAX_RATIO:
+        doubts.append(f"another pose fits almost as well (ratio {found.ratio:.2f})")
+    if found.overlap_percent < MIN_OVERLAP_PERCENT:
+        doubts.append(f"only {found.overlap_percent:.0f} % of the bone lies on the other")
+    if found.firmness.angle_deg > MAX_ANGLE_DEG or found.firmness.shift_percent > MAX_SHIFT_PERCENT:
+        doubts.append(f"the pose changes by {found.firmness.angle_deg:.1f} deg when a quarter of the surface is left out")
+    reason = "; ".join(doubts) or f"one pose stands out (next best ratio {found.ratio:.2f}), {found.overlap_percent:.0f} % overlap"
+    return replace(found, is_trusted=not doubts, reason=reason)

@@ -1,0 +1,122 @@
+"""The last part of registration: exact robust point-to-plane alignment of two surfaces, both ways, and how firmly the pose stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.registration_poses import Poses, spread_rotations
+from meshtools.geometry.registration_search import MIN_COSINE, Sampled, gauss_newton_steps, normal_equations, tukey_weight
+from meshtools.model import FloatArray
+
+STILL_RATIO = 1e-3  # a step below this share of Tukey's width ends the alignment
+WIDEST, NARROWEST = 0.08, 0.004  # limits of Tukey's width, as a share of the length
+TUKEY = 4.685 * 1.4826  # of the median distance: 95 % efficiency for normal errors (Huber & Ronchetti 2009, Robust Statistics)
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Partner points of two bones under one pose, in the fixed bone's frame.
+
+    placed (n, 3) on the moving bone, gap (n, 3) from there to the partner, normals (n, 3) of the projected surface, agrees (n,): the normals
+    of both surfaces point the same way. The first n_moving were drawn on the moving bone, the rest on the fixed one.
+    """
+
+    placed: FloatArray
+    gap: FloatArray
+    normals: FloatArray
+    agrees: NDArray[np.bool_]
+    n_moving: int
+
+    @property
+    def squared(self) -> FloatArray:
+        """Squared distance (n,) of the partners."""
+        return np.asarray((self.gap**2).sum(axis=1))
+
+
+class Refiner:
+    """Two bones ready for exact alignment."""
+
+    def __init__(self, fixed: Sampled, moving: Sampled, has_scale: bool) -> None:
+        self.fixed, self.moving, self.has_scale = fixed, moving, has_scale
+        self._on_fixed, self._on_moving = Surface(fixed.mesh), Surface(moving.mesh)
+        self._fixed_normals, self._moving_normals = _face_normals(fixed), _face_normals(moving)
+
+    def pairs(self, pose: Poses, n: int) -> Pairs:
+        """Partners of the first n samples of each bone."""
+        rotation, scale, shift = pose.rotation[0], float(pose.scale[0]), pose.shift[0]
+        placed = self.moving.points[:n] @ rotation.T * scale + shift
+        _, faces, partner = self._on_fixed.project(placed)
+        normals = self._fixed_normals[faces]
+        agrees = (normals * (self.moving.normals[:n] @ rotation.T)).sum(axis=1) > MIN_COSINE
+        target = self.fixed.points[:n]
+        _, faces, local = self._on_moving.project((target - shift) @ rotation / scale)
+        back = local @ rotation.T * scale + shift
+        back_normals = self._moving_normals[faces] @ rotation.T
+        back_agrees = (back_normals * self.fixed.normals[:n]).sum(axis=1) > MIN_COSINE
+        return Pairs(
+            np.concatenate([placed, back]), np.concatenate([partner - placed, target - back]),
+            np.concatenate([normals, back_normals]), np.concatenate([agrees, back_agrees]), len(placed))  # fmt: skip
+
+    def refine(self, pose: Poses, n: int, n_steps: int, first_width: float = WIDEST) -> Poses:
+        """Align until the pose stands still, at most n_steps, with a width that narrows to what the two shapes allow."""
+        cap = first_width
+        for _ in range(n_steps):
+            pairs = self.pairs(pose, n)
+            width = max(NARROWEST, min(cap, fitting_width(pairs)))
+            weight = tukey_weight(pairs.squared, width) * pairs.agrees
+            step = gauss_newton_steps(pairs.placed[None], pairs.gap[None], pairs.normals[None], weight[None], self.has_scale)
+            pose = pose.moved(step)
+            if np.abs(step).max() < STILL_RATIO * width:
+                break
+            cap = max(NARROWEST, cap * 0.85)
+            if cap < fitting_width(pairs):
+                cap = min(first_width, fitting_width(pairs))
+        return pose
+
+
+def fitting_width(pairs: Pairs) -> float:
+    """Tukey's width that suits the distances of the pairs that agree."""
+    squared = pairs.squared[pairs.agrees]
+    near = squared[squared < WIDEST**2]
+    return float(np.clip(TUKEY * np.sqrt(np.median(near)), NARROWEST, WIDEST)) if len(near) else WIDEST
+
+
+def score_pair(pairs: Pairs, width: float) -> float:
+    """How well two bones cover each other, 0 to 1: the mean of both ways of exp(-(d / width)^2), nothing where normals disagree."""
+    near = np.exp(-pairs.squared / width**2) * pairs.agrees
+    return float((near[: pairs.n_moving].mean() + near[pairs.n_moving :].mean()) / 2)
+
+
+@dataclass(frozen=True)
+class Firmness:
+    """How much a pose changes when a quarter of the surface is left out: rms over twelve quarters."""
+
+    angle_deg: float
+    shift_percent: float
+    scale_percent: float
+
+
+def measure_firmness(pairs: Pairs, has_scale: bool) -> Firmness:
+    """Leave out the quarter of the pairs that lies farthest along each of twelve directions and solve again (one linear step)."""
+    weight = tukey_weight(pairs.squared, fitting_width(pairs)) * pairs.agrees
+    n_free = 7 if has_scale else 6
+    steps = []
+    for direction in spread_rotations(12)[:, 0]:
+        along = pairs.placed @ direction
+        kept = weight * (along < np.quantile(along, 0.75))
+        system, right = normal_equations(pairs.placed[None], pairs.gap[None], pairs.normals[None], kept[None])
+        a, b = system[0, :n_free, :n_free], right[0, :n_free]
+        steps.append(np.pad(np.linalg.solve(a + 1e-9 * (np.trace(a) + 1e-9) * np.eye(n_free), b), (0, 7 - n_free)))
+    change = np.stack(steps)
+    angle, shift, scale = (float(np.sqrt((change[:, part] ** 2).sum(axis=1).mean())) for part in (slice(0, 3), slice(3, 6), slice(6, 7)))
+    return Firmness(float(np.degrees(angle)), 100 * shift, 100 * scale)
+
+
+def _face_normals(bone: Sampled) -> FloatArray:
+    vectors = area_vectors(bone.mesh.vertices, bone.mesh.faces)
+    return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None])
