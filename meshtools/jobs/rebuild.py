@@ -107,7 +107,7 @@ def check_written(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]
         return ()
     findings: list[Finding] = []
     for entry in record["files"]:
-        planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"])
+        planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"], facts["n_self_intersections"])
         findings += verify_delivery(batch / entry["path"], planned)
     missing = set(FILES.names) - {Path(entry["path"]).name for entry in record["files"]}
     findings += [Finding(Severity.FAILED, "delivery-missing", f"{name} was not written.") for name in sorted(missing)]

@@ -11,6 +11,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
+from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
 from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
 from meshtools.geometry.unite import Union, concatenate, unite_pieces
@@ -45,6 +46,7 @@ class _Solid:
     n_bodies: int
     audit: TopologyAudit
     n_touching_edges: int
+    crossings: SelfIntersections
 
     @property
     def is_deliverable(self) -> bool:
@@ -95,7 +97,8 @@ def _make_solid(
     if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
         joining = join_bodies(mesh, settings.pin_diameter_mm, _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
         mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
-    return _Solid(mesh, tuple(table), tuple(closings), united, passages, n_pins, n_bodies, audit_topology(mesh), count_touching_edges(mesh))
+    checks = audit_topology(mesh), count_touching_edges(mesh), count_self_intersections(mesh)
+    return _Solid(mesh, tuple(table), tuple(closings), united, passages, n_pins, n_bodies, *checks)
 
 
 def _cut(mesh: Mesh, kept: Sequence[KeptRim], table: list[SourceEntry], matrix: FloatArray) -> Passages:
@@ -157,6 +160,7 @@ def _facts(recipe: Recipe, solid: _Solid, matrix: FloatArray, shares: dict[str, 
         "n_pieces_after": int(audit.n_pieces),
         "n_bodies": solid.n_bodies,
         "n_pins": solid.n_pins,
+        "n_self_intersections": solid.crossings.n_pairs,
         "extents_mm": np.ptp(solid.mesh.vertices, axis=0).tolist(),
         "area_mm2": float(audit.area_mm2),
         "volume_mm3": volume_mm3,
@@ -210,7 +214,21 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
     if united.n_glued:
         message = f"{recipe.element}: {united.n_glued} piece(s) were several bodies with edges in common, such as one stored twice; they were united."
         findings.append(Finding(Severity.NOTE, "bodies-glued", message, united.n_glued, 0, "pieces"))
+    findings += _crossing_findings(recipe, solid.crossings)
     return [*findings, *_passage_findings(recipe, solid.passages), *_body_findings(recipe, solid, settings)]
+
+
+def _crossing_findings(recipe: Recipe, crossings: SelfIntersections) -> list[Finding]:
+    if not crossings.n_pairs:
+        return []
+    places = ", ".join(f"({x:.1f}, {y:.1f}, {z:.1f})" for x, y, z in crossings.places_mm)
+    more = crossings.n_places - len(crossings.places_mm)
+    message = (
+        f"{recipe.element}: the surface passes through itself at {crossings.n_places} place(s), near {places} mm of replica.ply"
+        f"{f' and {more} more' if more else ''}. A printer or mill may fill or hollow it wrongly there. "
+        "Look at the replica: mend the scan or scan again, or sign it off as it is."
+    )
+    return [Finding(Severity.REVIEW, "self-intersection", message, crossings.n_pairs, 0, "pairs of faces")]
 
 
 def _open_rim_finding(
