@@ -12,6 +12,7 @@ from meshtools.files.crossing_check import count_crossings
 from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Mesh, Origin, Recipe, Severity, SourceEntry
@@ -161,3 +162,14 @@ class TestReplica:
         assert verify_delivery(path, PlannedPart(audit_topology(mesh).volume_mm3, extents, hash_file(path), n_crossing)) == ()
         findings = verify_delivery(path, PlannedPart(audit_topology(mesh).volume_mm3, extents, hash_file(path)))
         assert [finding.code for finding in findings] == ["delivery-crossing"]
+
+
+class TestDecimation:
+    def test_a_thin_wavy_plate_is_not_pushed_through_itself_by_decimation(self):
+        """0.8 mm thick at most and simplified within 0.5 mm; without the check 63 pairs of its faces crossed."""
+        plate = ball(20.0, n_splits=4)
+        x, y, z = plate.vertices.T
+        plate = plate.replaced(vertices=np.stack([x, y, 0.02 * z + 2.0 * np.sin(x / 2) * np.cos(y / 3)], axis=1))
+        simpler = decimate_within(plate, 0.5).mesh
+        assert len(simpler.faces) < 0.8 * len(plate.faces)
+        assert n_pairs(simpler.vertices, simpler.faces) == 0

@@ -1,14 +1,16 @@
 """Fewer faces within a stated distance of the original surface, both ways.
 
 The caller gives millimetres, never a ratio. Every piece is decimated by itself, so that none vanishes or joins another. A candidate
-is taken only when its topology is no worse than the original's and a bound, not a sample, puts both surfaces within the tolerance
-of each other. Where one engine fails the next is tried; where all fail the piece stays as it is.
+is taken only when its topology is no worse than the original's, no more pairs of its faces cross each other, and a bound, not a
+sample, puts both surfaces within the tolerance of each other. Where one engine fails the next is tried; where all fail the piece
+stays as it is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -20,6 +22,7 @@ from meshtools.geometry.cover import cover_bounds
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import label_pieces, take_faces
 from meshtools.geometry.rims import find_rims
+from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.simplify import manifold_simplified, quadric_simplified, simplify_around
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
@@ -107,6 +110,11 @@ class _Original:
     n_rims: int
     tolerance_mm: float
 
+    @cached_property
+    def n_crossings(self) -> int:
+        """Pairs of its faces that cross; counted only once a candidate has some."""
+        return count_self_intersections(self.mesh).n_pairs
+
 
 def _decimate_piece(mesh: Mesh, tolerance_mm: float) -> Decimation:
     audit = audit_topology(mesh)
@@ -143,6 +151,8 @@ def _simplify_with_care(original: _Original) -> _Proven | None:
         if not len(offenders):
             if not _is_no_worse(original, candidate):
                 return None
+            offenders = _new_crossings(original, candidate)
+        if not len(offenders):
             forward, backward = _bounds(original, candidate, surface)
             offenders = np.concatenate([forward.loose, backward.loose])
             if not len(offenders):
@@ -189,6 +199,14 @@ def _offenders(original: _Original, candidate: Mesh, surface: Surface) -> FloatA
     return np.concatenate(found)
 
 
+def _new_crossings(original: _Original, candidate: Mesh) -> FloatArray:
+    """Corners (k, 3) of a candidate's faces that cross each other, where more pairs of them do than in the original; else none."""
+    found = count_self_intersections(candidate)
+    if not found.n_pairs or found.n_pairs <= original.n_crossings:
+        return np.empty((0, 3))
+    return candidate.vertices[np.unique(candidate.faces[found.faces])]
+
+
 def _inner_points(mesh: Mesh) -> FloatArray:
     """Four points in each face (4 m, 3): its middle, and three between the middle and the corners."""
     corners = mesh.vertices[mesh.faces]
@@ -222,7 +240,7 @@ def _simplify_as_a_whole(original: _Original) -> _Proven | None:
     for name, engine, start, limit in engines:
         for candidate in _search(original, engine, start, limit):
             forward, backward = _bounds(original, candidate, Surface(candidate))
-            if max(forward.bound_mm, backward.bound_mm) <= tolerance_mm:
+            if max(forward.bound_mm, backward.bound_mm) <= tolerance_mm and not len(_new_crossings(original, candidate)):
                 return _Proven(candidate, forward, backward, name)
     return None
 
