@@ -13,6 +13,7 @@ import sys
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -216,21 +217,18 @@ class _Cut:
         """Vertices and faces of what is left, and which faces are fracture surface."""
         if not self.is_wanted:
             return self.vertices, self.faces, np.zeros(len(self.faces), bool)
-        import manifold3d
-
         tool = self._tool()
         left = (self._solid() - tool).to_mesh64()
         vertices = np.asarray(left.vert_properties)[:, :3]
         faces = np.asarray(left.tri_verts).astype(np.int64)
         runs, origins = np.asarray(left.run_index) // 3, np.asarray(left.run_original_id)
         is_fracture = np.repeat(origins == tool.original_id(), np.diff(runs))
-        assert isinstance(left, manifold3d.Mesh64)
         if is_broken:
             return vertices, faces, is_fracture
         used, faces = np.unique(faces[~is_fracture], return_inverse=True)
         return vertices[used], faces.reshape(-1, 3), np.zeros(len(faces.reshape(-1, 3)), bool)
 
-    def _solid(self):  # noqa: ANN202
+    def _solid(self) -> Any:
         import manifold3d
 
         labels = label_pieces(self.faces.astype(np.int32), len(self.vertices))
@@ -241,7 +239,7 @@ class _Cut:
             pieces.append(manifold3d.Manifold(mesh))
         return manifold3d.Manifold.batch_boolean(pieces, manifold3d.OpType.Add)
 
-    def _tool(self):  # noqa: ANN202
+    def _tool(self) -> Any:
         """A block whose lower side is the rough surface and which reaches past the bone."""
         import manifold3d
 
