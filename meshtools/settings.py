@@ -41,10 +41,27 @@ class RebuildSettings:
 
 
 @dataclass(frozen=True)
+class RestoreSettings:
+    """How lost parts of a bone are taken over from its other half or its counterpart. Percentages of length are of the bone's diagonal."""
+
+    plane_rotation_deg: float = bounded(0.1, 0.001, 5.0, "How sure the given mirror plane is: standard deviation of its direction.")
+    plane_shift_percent: float = bounded(0.1, 0.001, 5.0, "How sure the given mirror plane is: standard deviation of its place.")
+    counterpart_rotation_deg: float = bounded(2.0, 0.001, 45.0, "How sure the counterpart's given pose is: standard deviation of its turn.")
+    counterpart_shift_percent: float = bounded(2.0, 0.001, 50.0, "How sure the counterpart's given pose is: standard deviation of its shift.")
+    patch_percent: float = bounded(10.0, 0.1, 100.0, "Differences between two bones are alike within this distance.")
+    same_skin_percent: float = bounded(1.5, 0.01, 10.0, "Skin of both bones that is farther apart than this is not the same skin.")
+    seam_width_percent: float = bounded(0.05, 0.001, 2.0, "Least width of the seam between original and taken-over skin.")
+    fade_percent: float = bounded(20.0, 0.5, 100.0, "A difference at the seam fades within about this distance on the taken-over side.")
+    fade_short_percent: float = bounded(3.0, 0.1, 100.0, "The part of a difference that is particular to one place fades within about this distance.")
+    least_patch_percent: float = bounded(0.02, 0.0, 5.0, "Patches below this share of the surface are neither taken over nor given up.")
+
+
+@dataclass(frozen=True)
 class PlanSettings:
     """How the gap list is filled."""
 
     own_preserved_percent: float = bounded(60.0, 0.0, 100.0, "An own bone preserved less than this needs a person to beat a whole counterpart.")
+    restore_below_percent: float = bounded(95.0, 0.0, 100.0, "An own bone preserved less than this is completed from its other half or counterpart.")
     factor_low: float = bounded(0.8, 0.1, 1.0, "Factors at or below this ask for review.")
     factor_high: float = bounded(1.25, 1.0, 10.0, "Factors at or above this ask for review.")
     min_lengths: int = bounded(3, 1, 100, "Fewer shared measurements than this ask for review.")
@@ -68,6 +85,7 @@ class Settings:
 
     clean: CleanSettings = CleanSettings()
     rebuild: RebuildSettings = RebuildSettings()
+    restore: RestoreSettings = RestoreSettings()
     plan: PlanSettings = PlanSettings()
     report: ReportSettings = ReportSettings()
-    class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "DON", "DON-R")),)
+    class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "OWN-C", "DON", "DON-R")),)

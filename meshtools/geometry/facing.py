@@ -1,0 +1,103 @@
+"""Nearest skin that faces the same way: distances that do not jump to the other wall of a thin bone or to a fracture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.distance import ON_EDGE, Surface
+from meshtools.geometry.orient import open_half_edges
+from meshtools.geometry.pieces import area_vectors
+from meshtools.model import FloatArray, IntArray, Mesh
+
+WIDEST_AGREEMENT_DEG = 45.0
+"""Faces within this angle of a group's direction belong to the group; a point belongs to the group whose direction is nearest (11 degrees at
+most), so skin within 34 degrees is always found and skin turned by more than 56 degrees never."""
+
+
+@dataclass(frozen=True, eq=False)
+class FacingNearest:
+    """Per query: distance_mm (n,), infinite where no skin faces that way; face (n,) of the whole mesh, -1 there; point (n, 3);
+    is_on_rim (n,) where the nearest point lies on an open edge of the skin."""
+
+    distance_mm: FloatArray
+    face: IntArray
+    point: FloatArray
+    is_on_rim: NDArray[np.bool_]
+
+
+class FacingSurface:
+    """Part of a mesh ready for queries by place and direction. is_skin (m,) marks the faces that take part."""
+
+    def __init__(self, mesh: Mesh, is_skin: NDArray[np.bool_]) -> None:
+        self.mesh = mesh
+        self.normals = unit_normals(mesh)
+        self.rows = np.flatnonzero(is_skin)
+        self._is_open = open_corners(mesh.faces[self.rows], len(mesh.vertices))
+        self._is_rim_vertex = np.zeros(len(mesh.vertices), dtype=bool)
+        self._is_rim_vertex[open_half_edges(mesh.faces[self.rows], len(mesh.vertices))[0]] = True
+        self._groups: dict[int, tuple[Surface, NDArray[np.int64]] | None] = {}
+
+    def nearest(self, points: FloatArray, normals: FloatArray) -> FacingNearest:
+        """The nearest skin that agrees with the direction of each point: points (n, 3) mm, normals (n, 3) unit."""
+        distance, face = np.full(len(points), np.inf), np.full(len(points), -1, dtype=np.int32)
+        closest, is_on_rim = np.array(points, dtype=np.float64), np.zeros(len(points), dtype=bool)
+        mesh_corners = self.mesh.faces[self.rows]
+        group_of = np.argmax(normals @ DIRECTIONS.T, axis=1) if len(points) else np.zeros(0, dtype=np.int64)
+        for number in np.unique(group_of):
+            group = self._group(int(number))
+            if group is None:
+                continue
+            members = np.flatnonzero(group_of == number)
+            surface, places = group
+            found = surface.nearest(points[members])
+            rows = places[found.face]
+            distance[members], closest[members], face[members] = found.distance_mm, found.point, self.rows[rows]
+            is_beside = found.weights <= ON_EDGE
+            corners = mesh_corners[rows]
+            is_at_rim_corner = (is_beside.sum(axis=1) == 2) & self._is_rim_vertex[corners[np.arange(len(rows)), found.weights.argmax(axis=1)]]
+            is_on_rim[members] = (is_beside & self._is_open[rows]).any(axis=1) | is_at_rim_corner
+        return FacingNearest(distance, face, closest, is_on_rim)
+
+    def _group(self, number: int) -> tuple[Surface, NDArray[np.int64]] | None:
+        if number not in self._groups:
+            is_in = self.normals[self.rows] @ DIRECTIONS[number] >= np.cos(np.radians(WIDEST_AGREEMENT_DEG))
+            places = np.flatnonzero(is_in)
+            part = Mesh.create(self.mesh.vertices, self.mesh.faces[self.rows[places]]) if len(places) else None
+            self._groups[number] = None if part is None else (Surface(part), places)
+        return self._groups[number]
+
+
+def unit_normals(mesh: Mesh) -> FloatArray:
+    """(m, 3) unit normals of the faces, zero for a face without area."""
+    vectors = area_vectors(mesh.vertices, mesh.faces)
+    length = np.sqrt((vectors**2).sum(axis=1, keepdims=True))
+    return np.asarray(vectors / np.maximum(length, 1e-300))
+
+
+def open_corners(faces: IntArray, n_vertices: int) -> NDArray[np.bool_]:
+    """(m, 3) True where a nearest point without weight at this corner lies on an open edge: the edge opposite the corner is open."""
+    start, end, face = open_half_edges(faces, n_vertices)
+    result = np.zeros(faces.shape, dtype=bool)
+    for corner in range(3):
+        is_opposite = faces[face, (corner + 1) % 3] == start
+        is_opposite &= faces[face, (corner + 2) % 3] == end
+        result[face[is_opposite], corner] = True
+    return result
+
+
+def _directions() -> FloatArray:
+    """162 directions: an icosahedron with every edge halved twice."""
+    golden = (1 + 5**0.5) / 2
+    points = np.array([[0, a, b * golden] for a in (-1, 1) for b in (-1, 1)], dtype=np.float64)
+    points = np.concatenate([np.roll(points, turn, axis=1) for turn in range(3)]) / np.sqrt(1 + golden**2)
+    for longest in (1.1, 0.63):
+        i, j = np.triu_indices(len(points), 1)
+        middles = ((points[i] + points[j]) / 2)[((points[i] - points[j]) ** 2).sum(axis=1) < longest**2]
+        points = np.concatenate([points, middles / np.sqrt((middles**2).sum(axis=1, keepdims=True))])
+    return points
+
+
+DIRECTIONS = _directions()

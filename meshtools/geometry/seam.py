@@ -1,0 +1,267 @@
+"""The seam between original and taken-over skin: cut the partner along the original's rim and zip the two rims together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.audit import is_degenerate
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.rims import Rim, find_rims
+from meshtools.geometry.triangulate import triangulate_loop
+from meshtools.geometry.weld import edge_keys
+from meshtools.model import FloatArray, Mesh
+
+if TYPE_CHECKING:
+    import manifold3d
+
+_GOLDEN = (1 + 5**0.5) / 2
+_BALL = np.array([np.roll([0.0, a, b * _GOLDEN], k) for k in range(3) for a in (-1, 1) for b in (-1, 1)]) / np.sqrt(1 + _GOLDEN**2)
+_SIDE_GAPS = np.linspace(0.0, 1.0, 5)
+STRETCH = 60
+LEAST_SHARED = 0.15
+"""Two rims belong together when this share of the shorter one runs along the other."""
+
+
+@dataclass(frozen=True, eq=False)
+class CutPartner:
+    """The partner without a narrow trench along the original's rims; row (m,) is the partner's face that each face lies in, -1 for the
+    trench's walls."""
+
+    mesh: Mesh
+    row: NDArray[np.int64]
+
+
+def cut_trench(partner: Mesh, rims: Sequence[FloatArray], width_mm: tuple[float, float]) -> CutPartner:
+    """Cut a trench into a closed partner along closed lines of points (k, 3), as wide as needed to reach its surface.
+
+    width_mm: least and greatest radius. Where the partner's surface is farther than the greatest, it is not cut.
+    """
+    import manifold3d
+
+    surface, own = Surface(partner), manifold3d.Manifold.reserve_ids(1)
+    tubes = [tube for rim in rims for tube in _tubes(surface, _thinned(rim, width_mm[0] / 4), width_mm)]
+    colour = [] if partner.colour is None else [partner.colour]
+    body = manifold3d.Mesh64(
+        np.column_stack([partner.vertices, *colour]).astype(np.float64), partner.faces.astype(np.uint64),
+        run_original_id=np.array([own], dtype=np.uint32), face_id=np.arange(len(partner.faces), dtype=np.uint64),
+    )
+    solid = manifold3d.Manifold(body)
+    if not tubes or solid.status() != manifold3d.Error.NoError:
+        return CutPartner(partner, np.arange(len(partner.faces)))
+    total = manifold3d.Manifold.batch_boolean([solid, *tubes], manifold3d.OpType.Subtract)
+    return _read_back(total.to_mesh64(), own, partner)
+
+
+def _read_back(body: Any, own: int, partner: Mesh) -> CutPartner:
+    properties = np.asarray(body.vert_properties, dtype=np.float64)
+    faces = np.asarray(body.tri_verts, dtype=np.int64).reshape(-1, 3)
+    target = np.arange(len(properties))
+    target[np.asarray(body.merge_from_vert, dtype=np.int64)] = np.asarray(body.merge_to_vert, dtype=np.int64)
+    while not np.array_equal(target, target[target]):
+        target = target[target]
+    runs = np.diff(np.asarray(body.run_index, dtype=np.int64)) // 3
+    is_own = np.repeat(np.asarray(body.run_original_id) == own, runs)
+    row = np.where(is_own, np.asarray(body.face_id, dtype=np.int64), -1)
+    kept, corners = np.unique(target[faces], return_inverse=True)
+    colour = None if partner.colour is None else np.clip(np.rint(properties[kept, 3:6]), 0, 255)
+    source = np.where(is_own, partner.source[np.maximum(row, 0)], 0)
+    return CutPartner(Mesh.create(properties[kept, :3], corners.reshape(-1, 3), source, colour), row)
+
+
+def _thinned(points: FloatArray, tolerance_mm: float) -> FloatArray:
+    """The closed line without points that lie within the tolerance of the chord between the kept ones."""
+    kept, last = [0], 0
+    for place in range(2, len(points) + 1):
+        end = points[place % len(points)]
+        between = points[last + 1 : place]
+        chord = end - points[last]
+        along = np.clip((between - points[last]) @ chord / max(float(chord @ chord), 1e-300), 0.0, 1.0)
+        if np.sqrt(((between - points[last] - along[:, None] * chord) ** 2).sum(axis=1)).max() > tolerance_mm:
+            kept.append(place - 1)
+            last = place - 1
+    return np.asarray(points[kept])
+
+
+def _tubes(surface: Surface, line: FloatArray, width_mm: tuple[float, float]) -> list[manifold3d.Manifold]:
+    import manifold3d
+
+    after = np.roll(line, -1, axis=0)
+    inner = line[:, None, :] + _SIDE_GAPS[None, :, None] * (after - line)[:, None, :]
+    gaps = surface.distance(inner.reshape(-1, 3))[0].reshape(len(line), -1).max(axis=1)
+    radii = np.clip(width_mm[0] + 1.5 * gaps, *width_mm)
+    return [
+        manifold3d.Manifold.hull_points(np.concatenate([a + r * _BALL, b + r * _BALL]))
+        for a, b, r, gap in zip(line, after, radii, gaps, strict=True) if gap < width_mm[1]
+    ]  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Zipped:
+    """Original and taken skin joined: seam faces come last. n_original: vertices that belong to the original skin, first.
+
+    n_seams: groups of rims that were joined; left_open: rims that found no partner; n_failed: groups that could not be spanned.
+    """
+
+    mesh: Mesh
+    n_original: int
+    n_seams: int
+    left_open: tuple[Rim, ...]
+    n_failed: int
+
+
+def zip_rims(skin: Mesh, taken: Mesh, reach_mm: float, source_seam: int) -> Zipped:
+    """Join rims of the original skin to rims of the taken skin that run along them within the reach, by a strip of faces."""
+    from meshtools.geometry.unite import concatenate
+
+    both = concatenate([skin, taken])
+    rims = find_rims(both)
+    n_original = len(skin.vertices)
+    barred = np.sort(edge_keys(both.faces, len(both.vertices)))
+    strips, used, n_failed = [], set[int](), 0
+    for group in _groups(both.vertices, rims, n_original, reach_mm):
+        strip = _span(both, [rims[k].vertices for k in group], barred)
+        if strip is None:
+            n_failed += 1
+            continue
+        strips.append(strip)
+        used.update(group)
+    left = tuple(rim for k, rim in enumerate(rims) if k not in used)
+    faces = np.concatenate([both.faces, *strips])
+    source = np.concatenate([both.source, np.full(len(faces) - len(both.faces), source_seam, dtype=np.uint16)])
+    return Zipped(both.replaced(faces=faces, source=source), n_original, len(strips), left, n_failed)
+
+
+def _groups(vertices: FloatArray, rims: Sequence[Rim], n_original: int, reach_mm: float) -> list[list[int]]:
+    """Rims that run along each other, original with taken, as lists of their numbers; rims without a partner are left out."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    if not rims:
+        return []
+    lines = [_dense(vertices[rim.vertices], reach_mm) for rim in rims]
+    trees = [cKDTree(line) for line in lines]
+    is_own = np.array([rim.vertices[0] < n_original for rim in rims])
+    links = []
+    for i in np.flatnonzero(is_own):
+        for j in np.flatnonzero(~is_own):
+            if max(runs_along(lines[i], trees[j], reach_mm), runs_along(lines[j], trees[i], reach_mm)) >= LEAST_SHARED:
+                links.append((int(i), int(j)))
+    pairs = np.array(links, dtype=np.int64).reshape(-1, 2)
+    graph = coo_matrix((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(rims),) * 2)
+    _, group = connected_components(graph, directed=False)
+    return [members.tolist() for k in range(int(group.max()) + 1) if len(members := np.flatnonzero(group == k)) > 1]
+
+
+def runs_along(line: FloatArray, tree: Any, reach_mm: float) -> float:
+    """Share of a dense line's points within the reach of another line's points (a search tree)."""
+    return float(np.isfinite(tree.query(line, distance_upper_bound=reach_mm)[0]).mean())
+
+
+def _dense(points: FloatArray, step_mm: float) -> FloatArray:
+    """A closed line with points at most a step apart."""
+    after = np.roll(points, -1, axis=0)
+    n = np.maximum(np.ceil(np.sqrt(((after - points) ** 2).sum(axis=1)) / step_mm), 1).astype(np.int64)
+    rows = np.repeat(np.arange(len(points)), n)
+    share = (np.arange(len(rows)) - np.repeat(np.cumsum(n) - n, n)) / n[rows]
+    return np.asarray(points[rows] + share[:, None] * (after - points)[rows])
+
+
+def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
+    """Faces between several rims; None where no valid ones are found. Two rims are cut into short stretches between matching points;
+    more than two are made one loop by bridges between their closest points."""
+    if len(loops) == 2:
+        polygons = _stretches(mesh.vertices, loops[0], loops[1])
+    else:
+        polygons = [_bridged(mesh, loops)]
+    faces = [_span_polygon(mesh, polygon, barred) for polygon in polygons]
+    found = [part for part in faces if part is not None]
+    return np.concatenate(found) if len(found) == len(faces) else None
+
+
+def _bridged(mesh: Mesh, loops: Sequence[NDArray[np.int32]]) -> NDArray[np.int32]:
+    loop, waiting = loops[0], list(loops[1:])
+    while waiting:
+        best = min(range(len(waiting)), key=lambda k: (_closest(mesh, loop, waiting[k])[2], k))
+        other = waiting.pop(best)
+        i, j, _ = _closest(mesh, loop, other)
+        loop = np.concatenate([loop[: i + 1], other[j:], other[: j + 1], loop[i:]])
+    return loop
+
+
+def _span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
+    points, k = mesh.vertices[loop], len(loop)
+    row, column = np.triu_indices(k, 1)
+    low, high = (f(loop[row], loop[column]).astype(np.int64) for f in (np.minimum, np.maximum))
+    keys = low * len(mesh.vertices) + high
+    around = np.arange(k)
+    ends = np.stack([loop, np.roll(loop, -1)]).astype(np.int64)
+    sides = ends.min(axis=0) * len(mesh.vertices) + ends.max(axis=0)
+    is_barred = np.zeros((k, k), dtype=bool)
+    is_taken = barred[np.minimum(np.searchsorted(barred, keys), len(barred) - 1)] == keys
+    is_barred[row, column] = is_taken | (low == high) | np.isin(keys, sides)
+    is_barred |= is_barred.T
+    is_barred[around, (around + 1) % k] = is_barred[(around + 1) % k, around] = False
+    triangles = triangulate_loop(points, is_barred)
+    if triangles is None or is_degenerate(points, triangles).any():
+        return None
+    return np.asarray(loop[triangles[:, ::-1]], dtype=np.int32)
+
+
+def _stretches(vertices: FloatArray, one: NDArray[np.int32], other: NDArray[np.int32]) -> list[NDArray[np.int32]]:
+    """Polygons that fill the band between two rims which run in opposite directions, each of about STRETCH points."""
+    tree_i, tree_j, _ = _closest_of(vertices, one, other)
+    a = np.append(np.roll(one, -tree_i), one[tree_i])
+    b = np.append(np.roll(other[::-1], -(len(other) - 1 - tree_j)), other[tree_j])
+    links = _match(vertices[a], vertices[b])
+    gaps = np.sqrt(((vertices[a[links[:, 0]]] - vertices[b[links[:, 1]]]) ** 2).sum(axis=1))
+    cuts = [0]
+    while len(links) - 1 - cuts[-1] > 2 * STRETCH:
+        window = np.arange(cuts[-1] + STRETCH // 2, cuts[-1] + 3 * STRETCH // 2)
+        moved = (links[window] > links[cuts[-1]]).all(axis=1) & (links[window] < links[-1]).all(axis=1)
+        cuts.append(int(window[np.where(moved, gaps[window], np.inf).argmin()]))
+    cuts.append(len(links) - 1)
+    polygons = []
+    for (i0, j0), (i1, j1) in zip(links[cuts[:-1]], links[cuts[1:]], strict=True):
+        polygons.append(np.concatenate([a[i0 : i1 + 1], b[j0 : j1 + 1][::-1]]))
+    return polygons
+
+
+def _match(a: FloatArray, b: FloatArray) -> NDArray[np.int64]:
+    """Which points of two lines belong together: (k, 2) steps from both starts to both ends, of the least sum of squared distances.
+
+    Method: dynamic time warping (Sakoe and Chiba 1978), computed along the anti-diagonals of the table.
+    """
+    n, m = len(a), len(b)
+    came = np.zeros((n, m), dtype=np.uint8)
+    before, last = np.full(n + 1, np.inf), np.full(n + 1, np.inf)  # costs along the two anti-diagonals before, by row + 1
+    for step in range(n + m - 1):
+        i = np.arange(max(0, step - m + 1), min(n, step + 1))
+        choices = np.stack([before[i], last[i], last[i + 1]]) if step else np.zeros((3, 1))
+        best = choices.argmin(axis=0)
+        came[i, step - i] = best
+        cost = np.full(n + 1, np.inf)
+        cost[i + 1] = choices[best, np.arange(len(i))] + ((a[i] - b[step - i]) ** 2).sum(axis=1)
+        before, last = last, cost
+    path = [(n - 1, m - 1)]
+    while path[-1] != (0, 0):
+        i, j = path[-1]
+        path.append(((i - 1, j - 1), (i - 1, j), (i, j - 1))[came[i, j]])
+    return np.array(path[::-1], dtype=np.int64)
+
+
+def _closest_of(vertices: FloatArray, one: NDArray[np.int32], other: NDArray[np.int32]) -> tuple[int, int, float]:
+    from scipy.spatial import cKDTree
+
+    distances, places = cKDTree(vertices[other]).query(vertices[one])
+    i = int(np.argmin(distances))
+    return i, int(places[i]), float(distances[i])
+
+
+def _closest(mesh: Mesh, one: NDArray[np.int32], other: NDArray[np.int32]) -> tuple[int, int, float]:
+    return _closest_of(mesh.vertices, one, other)
