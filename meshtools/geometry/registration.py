@@ -24,7 +24,7 @@ N_FINE = 5
 SCORE_WIDTH = 0.02
 APART = 0.04  # two poses are different ones when they carry the bone's points farther apart than this share of its length
 COMPLETE_RATIO = 0.97  # both bones cover each other at least so far: neither is broken
-OVERLAP_TOLERANCE = 0.03
+OVERLAP_TOLERANCE, MISFIT_CAP = 0.03, 0.05
 MAX_RATIO, MIN_OVERLAP_PERCENT, MAX_ANGLE_DEG, MAX_SHIFT_PERCENT = 0.93, 35.0, 2.5, 1.5
 
 
@@ -33,7 +33,8 @@ class Registration:
     """One bone laid on another.
 
     fixed_from_moving (4, 4), determinant above zero unless is_reflected; scale: its factor of length. Residuals in percent of the fixed bone's
-    greatest length: all of both surfaces where both are complete, otherwise only what overlaps. overlap_percent: share of the moving
+    greatest length: all of both surfaces where both are complete, otherwise only what overlaps. misfit_percent: rms distance of all of the
+    moving bone from the fixed one, none counted above 5 %; whole_misfit_percent the same both ways. overlap_percent: share of the moving
     bone that lies on the fixed one. ratio: score of the best other pose over the score of this one (1: as good). firmness: change of the pose when a
     quarter of the surface is left out. `reason` says why the pose is trusted or not.
     """
@@ -42,6 +43,8 @@ class Registration:
     scale: float
     residual_rms_percent: float
     residual_p95_percent: float
+    misfit_percent: float
+    whole_misfit_percent: float
     overlap_percent: float
     ratio: float
     firmness: Firmness
@@ -113,6 +116,8 @@ def _result(pairs: Pairs, pose: Poses, refiner: Refiner, ratio: float) -> Regist
         scale=scale if refiner.has_scale else 1.0,
         residual_rms_percent=100 * float(np.sqrt(squared.mean())),
         residual_p95_percent=100 * float(np.sqrt(np.quantile(squared, 0.95))),
+        misfit_percent=_misfit_percent(pairs.squared[: pairs.n_moving]),
+        whole_misfit_percent=_misfit_percent(pairs.squared),
         overlap_percent=100 * float(covered[0]),
         ratio=ratio,
         firmness=measure_firmness(pairs, refiner.has_scale),
@@ -122,6 +127,10 @@ def _result(pairs: Pairs, pose: Poses, refiner: Refiner, ratio: float) -> Regist
         is_trusted=False,
         reason="",
     ))
+
+
+def _misfit_percent(squared: FloatArray) -> float:
+    return 100 * float(np.sqrt(np.minimum(squared, MISFIT_CAP**2).mean()))
 
 
 def _ways(pairs: Pairs) -> tuple[slice, slice]:
