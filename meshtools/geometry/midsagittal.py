@@ -23,7 +23,7 @@ SEED = 20
 N_DIRECTIONS = 300
 N_HINT_DIRECTIONS = 4_000
 N_STARTS, N_FINE = 64, 12
-N_ROUGH_POINTS, N_SCORE_POINTS, N_POINTS, N_JACKKNIFE_POINTS = 1_000, 2_000, 8_000, 2_000
+N_ROUGH_POINTS, N_SCORE_POINTS, N_POINTS = 1_000, 2_000, 8_000
 HINT_ANGLE_DEG, HINT_OFFSET = 25.0, 0.08
 OTHER_ANGLE_DEG, OTHER_OFFSET = 6.0, 0.03  # a plane farther away than this is another plane
 N_RUNNERS_UP = 3
@@ -95,9 +95,10 @@ def find_midsagittal_plane(mesh: Mesh, hint: PlaneHint | None = None, seed: int 
     ratio = float(scores[order[0]] / scores[0]) if len(order) and scores[0] > 0 else 0.0
     pairs = pair_by_tree(skin, best, slice(0, N_POINTS))
     width = adapted_width(pairs)
-    is_matched = weigh(pairs, width, SLIDE + width)[0] > 0
+    weights = weigh(pairs, width, SLIDE + width)
+    jk_deg = measure_jackknife(skin, best, pairs, weights, seed)
     rivals = tuple(RivalPlane(_triple(n), d, float(scores[k])) for k in order for n, d in [_in_mm(skin, planes[k])])
-    return _report(skin, best, pairs, is_matched, (float(scores[0]), ratio, measure_jackknife(skin, best, seed, N_JACKKNIFE_POINTS), rivals))
+    return _report(skin, best, pairs, weights[0] > 0, (float(scores[0]), ratio, jk_deg, rivals))
 
 
 def _report(
@@ -114,7 +115,7 @@ def _report(
     matched = float(np.quantile(np.abs(pairs.height[0][is_matched]), 0.99)) * skin.diagonal_mm
     breadth = 2 * matched / max(_length_along(places, normal), 1e-300)
     overlap = 100 * float(is_matched.mean())
-    verdict, reasons = judge_plane(Evidence(jk_deg, ratio, breadth, overlap, extents))
+    verdict, reasons = judge_plane(Evidence(jk_deg, ratio, breadth))
     return PlaneFit(
         normal, offset_mm, float(np.sqrt(np.mean(residual**2))), float(np.quantile(residual, 0.95)), BOUND_PER_JK * jk_deg, jk_deg,
         score, ratio, extents, matched, breadth, overlap, verdict, reasons, rivals,

@@ -19,7 +19,7 @@ from meshtools.model import FloatArray, Mesh
 N_SAMPLES = 16_000
 N_NEIGHBOURS = 24  # over which normals and heights are smoothed
 SMALLEST_PIECE = 0.05  # a loose piece below this share of the largest one's area says nothing about the plane
-CELLS = 64  # of the lookup grid, along the diagonal
+CELLS = 48  # of the lookup grid, along the diagonal
 REACH = 0.12  # the grid knows the nearest sample this far from the surface
 N_OFFSETS, N_PAIRS = 11, 1_500
 N_PROBES = 300

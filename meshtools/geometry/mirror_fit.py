@@ -22,6 +22,7 @@ FINE_WIDTHS = np.geomspace(0.03, 0.012, 6)
 SCORE_WIDTH = 0.012
 SLIDE = 0.02  # how far beside its image a partner may lie
 RESTS = 1e-6
+FARTHEST = 0.075  # of a pair in place and normal together: WIDEST + SLIDE in place, 45 degrees between the normals
 NARROWEST, WIDEST = 0.004, 0.04
 MOST_TURN = 0.15  # radians a step
 
@@ -52,8 +53,8 @@ def pair_by_grid(skin: Skin, planes: FloatArray, chosen: slice) -> Pairs:
 def pair_by_tree(skin: Skin, plane: FloatArray, chosen: slice) -> Pairs:
     """Pairs by the nearest sample in place and normal, for one plane (4,); k is 1."""
     places, facing, height = reflected(skin.points[chosen], skin.normals[chosen], plane[None])
-    _, found = skin.tree.query(features(places[0], facing[0]), workers=1)
-    return _pairs(skin, places, facing, height, found[None])
+    _, found = skin.tree.query(features(places[0], facing[0]), distance_upper_bound=FARTHEST, workers=1)
+    return _pairs(skin, places, facing, height, np.where(found < len(skin.points), found, -1)[None])
 
 
 def _pairs(skin: Skin, places: FloatArray, facing: FloatArray, height: FloatArray, found: NDArray[Any]) -> Pairs:
