@@ -9,6 +9,8 @@ import numpy as np
 from meshtools.model import FloatArray
 
 NOISE_RATIO = 0.05  # of the typical difference: what is taken for scatter, not shape
+N_CLEANINGS = 3
+MOST_SURPRISE = 5.0
 SHORT_SHARE = 0.5  # size of the short-range part beside the long-range part
 
 
@@ -26,18 +28,29 @@ def spread_differences(seen: Differences, points: FloatArray, reach_mm: tuple[fl
 
     A smooth random vector field of which only the part along the normals was observed: Gaussian-process regression with the sum of two
     squared-exponential kernels (reach_mm, the long one and the short one) whose sizes come from the observed differences (Rasmussen and
-    Williams 2006, Gaussian Processes for Machine Learning, section 2.2; the use for bones is our own). Nothing seen: no displacement.
+    Williams 2006, Gaussian Processes for Machine Learning, section 2.2; the use for bones is our own). Observations that their
+    neighbours contradict, by what they predict without them (same book, section 5.4.2), are left out. Nothing seen: no displacement.
     """
     if len(seen.heights_mm) == 0 or not np.any(seen.heights_mm):
         return np.zeros_like(points)
-    size = float(np.sqrt(np.mean(seen.heights_mm**2)))
-    own = _kernel(seen.places, seen.places, reach_mm) * np.einsum("ik,jk->ij", seen.normals, seen.normals)
-    own[np.diag_indices(len(own))] += NOISE_RATIO**2 + 1e-9
-    from scipy.linalg import cho_factor, cho_solve
+    weights = np.zeros(0)
+    for _ in range(N_CLEANINGS):
+        inverse = np.linalg.inv(_covariance(seen, reach_mm))
+        weights = inverse @ seen.heights_mm
+        surprise = np.abs(weights / np.diag(inverse))
+        is_kept = surprise <= MOST_SURPRISE * 1.4826 * float(np.median(surprise)) + 1e-12
+        if is_kept.all():
+            break
+        seen = Differences(seen.places[is_kept], seen.normals[is_kept], seen.heights_mm[is_kept])
+    weights = np.linalg.solve(_covariance(seen, reach_mm), seen.heights_mm)
+    parts = np.array_split(points, len(points) // 4000 + 1)
+    return np.concatenate([_kernel(part, seen.places, reach_mm) @ (weights[:, None] * seen.normals) for part in parts])
 
-    weights = cho_solve(cho_factor(own, lower=True), seen.heights_mm / size) * size
-    moved = [_kernel(part, seen.places, reach_mm) @ (weights[:, None] * seen.normals) for part in np.array_split(points, len(points) // 4000 + 1)]
-    return np.concatenate(moved)
+
+def _covariance(seen: Differences, reach_mm: tuple[float, float]) -> FloatArray:
+    own = _kernel(seen.places, seen.places, reach_mm) * np.einsum("ik,jk->ij", seen.normals, seen.normals)
+    own[np.diag_indices(len(own))] += NOISE_RATIO**2
+    return np.asarray(own)
 
 
 def _kernel(a: FloatArray, b: FloatArray, reach_mm: tuple[float, float]) -> FloatArray:

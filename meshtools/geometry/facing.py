@@ -12,9 +12,10 @@ from meshtools.geometry.orient import open_half_edges
 from meshtools.geometry.pieces import area_vectors
 from meshtools.model import FloatArray, IntArray, Mesh
 
-WIDEST_AGREEMENT_DEG = 45.0
-"""Faces within this angle of a group's direction belong to the group; a point belongs to the group whose direction is nearest (11 degrees at
-most), so skin within 34 degrees is always found and skin turned by more than 56 degrees never."""
+GROUP_COSINE = float(np.cos(np.radians(56.0)))
+AGREEING_COSINE = float(np.cos(np.radians(52.0)))
+"""Faces within the first angle of a group's direction belong to the group; a point belongs to the group whose direction is nearest (22 degrees
+at most), so skin within 34 degrees is always found. Skin turned by more than the second angle never counts."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +56,8 @@ class FacingSurface:
             found = surface.nearest(points[members])
             rows = places[found.face]
             distance[members], closest[members], face[members] = found.distance_mm, found.point, self.rows[rows]
+            agrees = (normals[members] * self.normals[self.rows[rows]]).sum(axis=1) >= AGREEING_COSINE
+            distance[members[~agrees]], face[members[~agrees]] = np.inf, -1
             is_beside = found.weights <= ON_EDGE
             corners = mesh_corners[rows]
             is_at_rim_corner = (is_beside.sum(axis=1) == 2) & self._is_rim_vertex[corners[np.arange(len(rows)), found.weights.argmax(axis=1)]]
@@ -63,7 +66,7 @@ class FacingSurface:
 
     def _group(self, number: int) -> tuple[Surface, NDArray[np.int64]] | None:
         if number not in self._groups:
-            is_in = self.normals[self.rows] @ DIRECTIONS[number] >= np.cos(np.radians(WIDEST_AGREEMENT_DEG))
+            is_in = self.normals[self.rows] @ DIRECTIONS[number] >= GROUP_COSINE
             places = np.flatnonzero(is_in)
             part = Mesh.create(self.mesh.vertices, self.mesh.faces[self.rows[places]]) if len(places) else None
             self._groups[number] = None if part is None else (Surface(part), places)
@@ -89,15 +92,13 @@ def open_corners(faces: IntArray, n_vertices: int) -> NDArray[np.bool_]:
 
 
 def _directions() -> FloatArray:
-    """162 directions: an icosahedron with every edge halved twice."""
+    """42 directions: the corners and the middles of the edges of an icosahedron."""
     golden = (1 + 5**0.5) / 2
     points = np.array([[0, a, b * golden] for a in (-1, 1) for b in (-1, 1)], dtype=np.float64)
     points = np.concatenate([np.roll(points, turn, axis=1) for turn in range(3)]) / np.sqrt(1 + golden**2)
-    for longest in (1.1, 0.63):
-        i, j = np.triu_indices(len(points), 1)
-        middles = ((points[i] + points[j]) / 2)[((points[i] - points[j]) ** 2).sum(axis=1) < longest**2]
-        points = np.concatenate([points, middles / np.sqrt((middles**2).sum(axis=1, keepdims=True))])
-    return points
+    i, j = np.triu_indices(12, 1)
+    middles = ((points[i] + points[j]) / 2)[((points[i] - points[j]) ** 2).sum(axis=1) < 1.2]
+    return np.concatenate([points, middles / np.sqrt((middles**2).sum(axis=1, keepdims=True))])
 
 
 DIRECTIONS = _directions()

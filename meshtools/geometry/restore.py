@@ -21,15 +21,15 @@ from meshtools.geometry.restore_join import Joined, join_taken
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.seam import cut_trench
-from meshtools.geometry.takeover import BoolArray, Partner, find_false_faces, find_missing_skin, flip_small_patches, grow_false_faces
+from meshtools.geometry.takeover import BoolArray, Partner, find_false_faces, find_missing_skin, flip_small_patches, grow_false_faces, without_teeth
 from meshtools.geometry.transform import apply_matrix, reflection_matrix
 from meshtools.geometry.unite import unite_pieces
 from meshtools.model import FloatArray, Mesh
 from meshtools.settings import RestoreSettings
 
-N_POSE_SAMPLES = 5000
-N_RIM_SAMPLES = 900
-N_SKIN_SAMPLES = 900
+N_POSE_SAMPLES = 4000
+N_RIM_SAMPLES = 600
+N_SKIN_SAMPLES = 500
 _FILLED_BIT = 1 << 15
 
 
@@ -149,14 +149,15 @@ def _prior(partner: _Body, sd: tuple[float, float], scale: _Scale) -> PosePrior:
 def _restore(body: _Body, partner: _Body, is_image: bool, prior: PosePrior, sources: tuple[int, int], scale: _Scale) -> Restoration:
     fresh, same = Partner(partner.mesh, partner.is_false, is_image), scale.mm(scale.settings.same_skin_percent)
     posed, pose = _lay_on(body, fresh, prior, (3 * same, same))
-    known, limit = body.is_false, _limit(body, posed, scale)
-    for _ in range(2):
-        is_core = _without_small(body, find_false_faces(body.mesh, known, posed, limit), known, scale)
+    known, bent = body.is_false, posed
+    for least in (same / 10, same / 5):
+        limit = max(_limit(body, bent, scale), least)
+        is_core = _without_small(body, find_false_faces(body.mesh, known, bent, limit), known, scale)
         body = replace(body, is_false=is_core)
         posed, pose = _lay_on(body, _image_false(fresh, is_core), prior, (2 * same, same))
-        bent, steps = _bend(body, posed, scale)
-        limit = _limit(body, bent, scale)
-        is_false = grow_false_faces(body.mesh, is_core, bent, limit)
+        bent, _ = _bend(body, posed, scale)
+        is_false = grow_false_faces(body.mesh, is_core, bent, _limit(body, bent, scale))
+        is_false = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known)
         body = replace(body, is_false=is_false)
         posed = _image_false(posed, is_false)
     bent, steps = _bend(body, posed, scale)
@@ -167,7 +168,7 @@ def _restore(body: _Body, partner: _Body, is_image: bool, prior: PosePrior, sour
 def _limit(body: _Body, partner: Partner, scale: _Scale) -> float:
     """How far apart skin of both bones can be that is the same skin: four times the spread of what is found, within bounds."""
     same = scale.mm(scale.settings.same_skin_percent)
-    seen, _ = _observe(body, partner, 1, 4000, same)
+    seen, _ = _observe(body, partner, 1, 3000, same)
     spread = 1.4826 * float(np.median(np.abs(seen.heights_mm))) if len(seen.heights_mm) else same
     return float(np.clip(4 * spread, same / 10, same))
 
@@ -181,7 +182,7 @@ def _lay_on(body: _Body, partner: Partner, prior: PosePrior, reach_mm: tuple[flo
     skin = take_faces(body.mesh, ~body.is_false)
     points, faces = sample_surface(skin, N_POSE_SAMPLES)
     sample = SkinSample(points, unit_normals(skin)[faces], float(face_areas(skin.vertices, skin.faces).sum()))
-    pose = fit_pose(sample, FacingSurface(partner.mesh, ~partner.is_false), prior, reach_mm)
+    pose = fit_pose(sample, partner.skin, prior, reach_mm)
     return replace(partner, mesh=apply_matrix(partner.mesh, pose.original_from_partner)), pose
 
 
@@ -202,7 +203,7 @@ def _observe(body: _Body, partner: Partner, n_rim: int, n_skin: int, reach_mm: f
     normals = unit_normals(skin)
     points, facing = _along_rims(skin, normals, n_rim)
     even, faces = sample_surface(skin, n_skin, seed=1)
-    found = FacingSurface(partner.mesh, ~partner.is_false).nearest(np.concatenate([points, even]), np.concatenate([facing, normals[faces]]))
+    found = partner.skin.nearest(np.concatenate([points, even]), np.concatenate([facing, normals[faces]]))
     is_seen = found.distance_mm < reach_mm
     planes = unit_normals(partner.mesh)[np.maximum(found.face, 0)]
     heights = ((np.concatenate([points, even]) - found.point) * planes).sum(axis=1)

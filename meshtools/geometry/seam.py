@@ -175,10 +175,7 @@ def _dense(points: FloatArray, step_mm: float) -> FloatArray:
 def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
     """Faces between several rims; None where no valid ones are found. Two rims are cut into short stretches between matching points;
     more than two are made one loop by bridges between their closest points."""
-    if len(loops) == 2:
-        polygons = _stretches(mesh.vertices, loops[0], loops[1])
-    else:
-        polygons = [_bridged(mesh, loops)]
+    polygons = _stretches(mesh.vertices, loops[0], loops[1]) if len(loops) == 2 else [_bridged(mesh, loops)]
     faces = [_span_polygon(mesh, polygon, barred) for polygon in polygons]
     found = [part for part in faces if part is not None]
     return np.concatenate(found) if len(found) == len(faces) else None

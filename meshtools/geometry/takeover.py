@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,11 @@ class Partner:
     is_false: BoolArray
     is_image: bool
 
+    @cached_property
+    def skin(self) -> FacingSurface:
+        """The partner's skin, ready for queries."""
+        return FacingSurface(self.mesh, ~self.is_false)
+
 
 def face_points(mesh: Mesh, rows: NDArray[np.int64] | None = None) -> FloatArray:
     """Four points within each face, its middle first: (m, 4, 3)."""
@@ -52,7 +58,7 @@ def find_false_faces(mesh: Mesh, is_known: BoolArray, partner: Partner, toleranc
     A face is within the bone where no skin of the partner that faces its way is near and the partner's body surrounds it, or where it
     looks straight at its own image across a gap no wider than the tolerance, as a fracture close to the median plane does.
     """
-    is_lonely = _lonely_share(mesh, FacingSurface(partner.mesh, ~partner.is_false), tolerance_mm) >= 0.5
+    is_lonely = _lonely_share(mesh, partner.skin, tolerance_mm) >= 0.5
     candidates = np.flatnonzero(is_lonely & ~is_known)
     points = face_points(mesh, candidates)
     is_inside = (winding(partner.mesh, points.reshape(-1, 3)) > 0.5).reshape(-1, 4).mean(axis=1) >= 0.5
@@ -92,7 +98,7 @@ def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    is_lonely = _turned_share(mesh, FacingSurface(partner.mesh, ~partner.is_false), tolerance_mm) >= 0.5
+    is_lonely = _turned_share(mesh, partner.skin, tolerance_mm) >= 0.5
     is_open = is_core | is_lonely
     near = np.flatnonzero(is_lonely & ~is_core)
     points = face_points(mesh, near)[:, 0]
@@ -107,6 +113,16 @@ def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance
     has_core = np.zeros(int(group.max()) + 1 if len(group) else 0, dtype=bool)
     has_core[group[is_core]] = True
     return np.asarray(has_core[group] & is_open)
+
+
+def without_teeth(mesh: Mesh, is_false: BoolArray, is_known: BoolArray) -> BoolArray:
+    """The false faces with a smoother edge: a face that two found false neighbours hold on to is false as well (twice over)."""
+    one, other, _ = paired_faces(mesh.faces, len(mesh.vertices))
+    for _ in range(2):
+        is_found = is_false & ~is_known
+        n_held = np.bincount(one, is_found[other], len(is_false)) + np.bincount(other, is_found[one], len(is_false))
+        is_false = is_false | (n_held >= 2)
+    return is_false
 
 
 def find_missing_skin(partner: Mesh, is_skin: BoolArray, original: FacingSurface, tolerance_mm: float) -> BoolArray:
