@@ -72,6 +72,15 @@ def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
     reflect.add_argument("--offset-mm", type=float, default=0.0, metavar="D", help="normal . x = D on the plane (default 0)")
     scale = _file_command(commands, "scale", "scale one surface about the origin", "scale_file")
     scale.add_argument("--factor", type=float, required=True, metavar="K")
+    plane = _command(commands, "plane", "find the mirror plane of one bone", "find_plane")
+    plane.add_argument("file", type=Path, metavar="FILE")
+    plane.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of the file")
+    plane.add_argument("--midline", nargs=3, metavar="X,Y,Z", help="three points on the midline, in mm, that the plane passes near")
+    plane.add_argument("--left-right", metavar="X,Y,Z", help="rough direction from left to right")
+    restore = _file_command(commands, "restore", "complete one bone from its other half or its counterpart", "restore_file")
+    restore.add_argument("--normal", metavar="X,Y,Z", help="normal of the mirror plane, where it is known")
+    restore.add_argument("--offset-mm", type=float, metavar="D", help="normal . x = D on that plane")
+    restore.add_argument("--counterpart", type=Path, metavar="FILE", help="whole bone of the other side, in the same unit")
     compare = _command(commands, "compare", "measure how far two surfaces are apart, both ways", "compare_files")
     compare.add_argument("a", type=Path, metavar="A")
     compare.add_argument("b", type=Path, metavar="B")
@@ -90,9 +99,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     os.environ.update(SINGLE_THREAD)
     options = build_parser().parse_args(arguments)
-    from meshtools import commands_batch, commands_file
+    from meshtools import commands_batch, commands_file, commands_symmetry
 
-    function = getattr(commands_batch, options.function, None) or getattr(commands_file, options.function)
+    modules = (commands_batch, commands_file, commands_symmetry)
+    function = next(getattr(module, options.function) for module in modules if hasattr(module, options.function))
     try:
         answer: Answer = function(options)
     except BonewrightError as error:
@@ -103,10 +113,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         print(f"{error.filename or 'a file'}: {error.strerror}; look at its place, its rights and the space left, then run again.", file=sys.stderr)
         return 2
-    if options.json:
-        print(json.dumps(answer.facts, sort_keys=True, ensure_ascii=False, indent=1))
-    else:
-        print("\n".join(answer.lines))
+    text = json.dumps(answer.facts, sort_keys=True, ensure_ascii=False, indent=1) if options.json else "\n".join(answer.lines)
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:  # the reader has seen enough; what was to be made is made
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return answer.exit_code
 
 

@@ -185,7 +185,8 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in open_rows]
     index = workspace.folder / "results" / "index.html"
     is_index_due = ("index", "index") in workspace.stale_jobs()
-    lines.append(f"{index}" if not is_index_due else f"{index} ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)")
+    due = f" ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)" if is_index_due else ""
+    lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     needs_person = any(totals[name] for name in ("review", "failed", "to build"))

@@ -22,7 +22,7 @@ def clean_file(options: argparse.Namespace) -> Answer:
         raise UsageError(f"--tolerance-mm {options.tolerance_mm:g}: the tolerance must be above 0.")
     find = Find(0, options.file.stem, "", Side.UNKNOWN, "", str(options.file), Unit(options.unit), unit_source="option --unit")
     result = clean_scan(read_scan(options.file), find, CleanSettings(), (), options.tolerance_mm)
-    _write(options.output, result.mesh)
+    write_surface(options.output, result.mesh)
     needs_person = status_of(result.findings) != "ok"
     lines = [f"{options.output}: {len(result.mesh.faces)} faces", *(f"  {f.severity.value}: {f.message}" for f in result.findings)]
     facts = {"output": str(options.output), "facts": plain(result.facts), "findings": plain(result.findings)}
@@ -34,10 +34,10 @@ def reflect_file(options: argparse.Namespace) -> Answer:
     from meshtools.geometry.transform import reflect
 
     check_output(options)
-    normal = _triple("--normal", options.normal)
+    normal = triple("--normal", options.normal)
     if not any(normal):
         raise UsageError(f"--normal {options.normal}: a plane needs a normal that is not zero.")
-    return _moved(options, reflect(_read(options.file, options.unit), normal, options.offset_mm))
+    return _moved(options, reflect(read_surface(options.file, options.unit), normal, options.offset_mm))
 
 
 def scale_file(options: argparse.Namespace) -> Answer:
@@ -47,14 +47,14 @@ def scale_file(options: argparse.Namespace) -> Answer:
     check_output(options)
     if not 0 < options.factor < float("inf"):
         raise UsageError(f"--factor {options.factor:g}: the factor must be a number above 0.")
-    return _moved(options, scale(_read(options.file, options.unit), options.factor))
+    return _moved(options, scale(read_surface(options.file, options.unit), options.factor))
 
 
 def compare_files(options: argparse.Namespace) -> Answer:
     """`bonewright compare`: deviation both ways."""
     from meshtools.geometry.distance import compare
 
-    comparison: dict[str, Any] = plain(compare(_read(options.a, options.unit), _read(options.b, options.unit)))
+    comparison: dict[str, Any] = plain(compare(read_surface(options.a, options.unit), read_surface(options.b, options.unit)))
     lines = []
     for way, title in (("a_to_b", "A to B"), ("b_to_a", "B to A")):
         d = comparison[way]
@@ -74,7 +74,8 @@ def check_output(options: argparse.Namespace) -> None:
         raise UsageError(f"-o {path}: that is the original, which is only ever read. Give the result another name.")
 
 
-def _triple(option: str, text: str) -> tuple[float, float, float]:
+def triple(option: str, text: str) -> tuple[float, float, float]:
+    """Three numbers with commas between them, or a sentence that names the option."""
     try:
         x, y, z = (float(part) for part in text.split(","))
     except ValueError:
@@ -82,7 +83,7 @@ def _triple(option: str, text: str) -> tuple[float, float, float]:
     return x, y, z
 
 
-def _read(path: Path, unit: str) -> Mesh:
+def read_surface(path: Path, unit: str) -> Mesh:
     """A scan file as a mesh in mm with coincident vertices merged, so that closed bodies are seen as closed."""
     from meshtools.files.read_scan import read_scan
     from meshtools.geometry.weld import weld_scan
@@ -91,7 +92,8 @@ def _read(path: Path, unit: str) -> Mesh:
     return weld_scan(raw.vertices * MM_PER_UNIT[Unit(unit)], raw.faces, raw.colour).mesh
 
 
-def _write(path: Path, mesh: Mesh) -> None:
+def write_surface(path: Path, mesh: Mesh) -> None:
+    """Write a surface whole or not at all."""
     from meshtools.files.atomic import write_atomic
     from meshtools.files.mesh_ply import write_replica_ply
 
@@ -101,7 +103,7 @@ def _write(path: Path, mesh: Mesh) -> None:
 def _moved(options: argparse.Namespace, mesh: Mesh) -> Answer:
     from meshtools.geometry.audit import audit_topology
 
-    _write(options.output, mesh)
+    write_surface(options.output, mesh)
     audit = audit_topology(mesh)
     closed = "closed" if audit.is_closed else "open"
     return Answer((f"{options.output}: {audit.n_faces} faces, {closed}",), {"output": str(options.output), "audit": plain(audit)})

@@ -242,7 +242,11 @@ class Attempt:
 
 @dataclass(frozen=True)
 class Recipe:
-    """How one element of one target is made. `status` is planned, ask (a person is needed) or gap."""
+    """How one element of one target is made. `status` is planned, ask (a person is needed) or gap.
+
+    Of class OWN-C the first find is kept as it is; its missing part comes from its own other half or from the second find, the counterpart.
+    `plane` is the symmetry plane a person chose, normal and offset in mm of the clean surface.
+    """
 
     target: str
     element: str
@@ -257,6 +261,7 @@ class Recipe:
     status: str
     findings: tuple[Finding, ...] = ()
     model_file: str = ""
+    plane: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True)

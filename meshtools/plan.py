@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from meshtools.completeness import measure_completeness
+from meshtools.completeness import OWN_CLASSES, measure_completeness
 from meshtools.factor import UNASSOCIATED
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Finding, Plan, Recipe, Register, Severity, Side, Target
 from meshtools.plan_candidates import (
@@ -17,9 +17,11 @@ from meshtools.plan_candidates import (
     class_order_of,
     gather_candidates,
     places_in_order,
+    rank_candidates,
 )
 from meshtools.plan_decisions import SCANNED_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
 from meshtools.plan_next import next_steps
+from meshtools.plan_restore import plane_decided, restored_candidates
 
 USABLE = "usable, "
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
@@ -47,7 +49,9 @@ def make_plan(register: Register) -> Plan:
 def plan_element(tables: PlanTables, target: Target, element: Element) -> Recipe:
     """The recipe of one element: a person's decision first, else the best candidate in the order of classes."""
     decided = decided_for(tables.decisions, target, element, tables.finds)
-    candidates, rejected = gather_candidates(tables, target, element, decided)
+    scanned, rejected = gather_candidates(tables, target, element, decided)
+    restored = restored_candidates(scanned, element, tables.settings, decided.evidence is EvidenceClass.OWN_C)
+    candidates = rank_candidates(tables, element, [*scanned, *restored])
     if decided.class_decision and decided.evidence in (EvidenceClass.NONE, EvidenceClass.SCU):
         return _recipe_by_hand(target, element, decided, _tried(tables, _Look(target, element, candidates, rejected, None, True)))
     choice = _choose(tables, target, element, candidates, decided)
@@ -55,7 +59,8 @@ def plan_element(tables: PlanTables, target: Target, element: Element) -> Recipe
     tried = _tried(tables, look)
     if choice.candidate is None:
         return _empty_recipe(tables, look, tried, choice.asks)
-    return _recipe_from(look, choice.candidate, decided, choice.asks, tried)
+    plane = plane_decided(tables.decisions, target, element, choice.candidate.find)
+    return replace(_recipe_from(look, choice.candidate, decided, choice.asks, tried), plane=plane)
 
 
 def largest_factor_by_find(plan: Plan) -> dict[str, float]:
@@ -109,12 +114,21 @@ def _choose(tables: PlanTables, target: Target, element: Element, candidates: Se
         return _Choice(None, False, tuple(asks))
     first = ordered[0]
     whole = next((candidate for candidate in ordered if not candidate.is_stub and not candidate.asks), None)
-    if first.is_stub and whole:
-        message = (f"Of {first.find.find} ({first.evidence}) only {first.find.preserved_percent:g} % is preserved; "
+    stub = _stub_of_its_own(ordered)
+    if stub and whole:
+        message = (f"Of {stub.find.find} ({stub.evidence}) only {stub.find.preserved_percent:g} % is preserved; "
                    f"{whole.find.find} ({whole.evidence}) is planned instead until a person decides.")
-        asks.append(Finding(Severity.REVIEW, "stub", message, first.find.preserved_percent, tables.settings.own_preserved_percent, "%"))
+        asks.append(Finding(Severity.REVIEW, "stub", message, stub.find.preserved_percent, tables.settings.own_preserved_percent, "%"))
         return _Choice(whole, False, tuple(asks))
     return _Choice(first, False, (*asks, *first.asks))
+
+
+def _stub_of_its_own(ordered: Sequence[Candidate]) -> Candidate | None:
+    """The stub that a whole candidate is taken instead of: the first candidate, or an own bone where none is preserved well enough."""
+    own = [candidate for candidate in ordered if candidate.evidence in (EvidenceClass.OWN, EvidenceClass.OWN_C)]
+    if ordered[0].is_stub:
+        return ordered[0]
+    return own[-1] if own and all(candidate.is_stub for candidate in own) else None
 
 
 def _open_classes(tables: PlanTables, element: Element) -> tuple[str, ...]:
@@ -136,14 +150,17 @@ def _tried(tables: PlanTables, look: _Look) -> tuple[Attempt, ...]:
     ]
     others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order)) for c in look.candidates if c is not look.chosen]
     attempts = [*empty, *look.rejected, *others]
-    rank = {candidate.find.find: index for index, candidate in enumerate(look.candidates)}
+    rank = {candidate.find.find: index for index, candidate in reversed(list(enumerate(look.candidates)))}
     return tuple(sorted(attempts, key=lambda a: (places.get(a.evidence, len(order)), rank.get(a.find, len(rank)), a.evidence, a.find)))
 
 
 def _why_class_is_empty(code: str, target: Target, element: Element) -> str:
-    if code in (EvidenceClass.OWN, EvidenceClass.OWN_R):
-        if not target.is_individual:
-            return f"the target is {target.size_factor:g} times {target.individual}, so no bone has its own size"
+    if code in OWN_CLASSES and not target.is_individual:
+        return f"the target is {target.size_factor:g} times {target.individual}, so no bone has its own size"
+    if code == EvidenceClass.OWN_C:
+        partner = "" if element.side is Side.MEDIAN else " with a whole counterpart"
+        return f"{target.individual} has no partly preserved {_place(element, element.side)}{partner} among the finds"
+    if code in OWN_CLASSES:
         place = element.side if code == EvidenceClass.OWN else element.side.opposite
         return f"{target.individual} has no {_place(element, place)} among the finds"
     if code in DONOR_CLASSES:
@@ -157,6 +174,8 @@ def _why_class_is_empty(code: str, target: Target, element: Element) -> str:
 def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
     if candidate.evidence not in order and not look.is_forced:
         return f"class {candidate.evidence} is not in the order of classes for group '{look.element.group or 'default'}'"
+    if look.chosen and look.chosen.find is candidate.find and look.chosen.evidence is EvidenceClass.OWN_C:
+        return "its missing part would stay missing"
     if candidate.asks:
         return " ".join(["needs a decision:", *(ask.message for ask in candidate.asks)]).rstrip(".?")
     if look.is_forced or look.chosen is None:
@@ -194,7 +213,7 @@ def _recipe_from(look: _Look, candidate: Candidate, decided: Decided, asks: tupl
         message = f"A factor is stated for {look.element.slug}, but {candidate.find.find} is the animal's own bone and keeps its size."
         findings = (*findings, Finding(Severity.REVIEW, "factor-not-used", message))
     return Recipe(
-        look.target.name, look.element.slug, candidate.evidence, (candidate.find.find,), candidate.reflect, estimate.factor, estimate.interval,
+        look.target.name, look.element.slug, candidate.evidence, candidate.finds, candidate.reflect, estimate.factor, estimate.interval,
         estimate.basis, _reason(look, candidate, decided, asks, tried), tried, "ask" if asks else "planned", findings,
     )
 
@@ -219,6 +238,10 @@ def _source_words(candidate: Candidate) -> str:
     find = candidate.find
     if candidate.evidence is EvidenceClass.OWN:
         return f"Own bone {find.find} of {find.organism_id}."
+    if candidate.evidence is EvidenceClass.OWN_C:
+        source = "its own other half" if candidate.partner is None else f"its counterpart {candidate.partner.find} ({candidate.partner.side.value})"
+        share = "" if find.preserved_percent is None else f" ({find.preserved_percent:g} % preserved)"
+        return f"Own bone {find.find} of {find.organism_id}{share}, its missing part rebuilt from {source}, reflected."
     if candidate.evidence is EvidenceClass.OWN_R:
         return f"Own counterpart {find.find} ({find.side.value}) of {find.organism_id}, reflected."
     owner = "an unassociated animal" if find.organism_id in ("", UNASSOCIATED) else animal_of(find)

@@ -13,7 +13,7 @@ defaults proposed here.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from meshtools.factor import (
@@ -71,6 +71,12 @@ class Candidate:
     asks: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     score: float
+    partner: Find | None = None  # of class OWN-C: the counterpart that supplies the missing part
+
+    @property
+    def finds(self) -> tuple[str, ...]:
+        """The find, and the partner where there is one."""
+        return (self.find.find,) if self.partner is None else (self.find.find, self.partner.find)
 
 
 def arrange_tables(register: Register) -> PlanTables:
@@ -104,12 +110,16 @@ def arrange_tables(register: Register) -> PlanTables:
 
 
 def gather_candidates(tables: PlanTables, target: Target, element: Element, decided: Decided) -> tuple[tuple[Candidate, ...], tuple[Attempt, ...]]:
-    """Every usable find of the element's name, best first, and an attempt for each one that cannot be used."""
+    """Every usable find of the element's name, and an attempt for each one that cannot be used."""
     results = [_candidate(tables, target, element, find, decided) for find in tables.finds_by_element.get(element.name, ())]
-    candidates = [result for result in results if isinstance(result, Candidate)]
+    return tuple(result for result in results if isinstance(result, Candidate)), tuple(result for result in results if isinstance(result, Attempt))
+
+
+def rank_candidates(tables: PlanTables, element: Element, candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """The candidates, best first."""
     order = places_in_order(class_order_of(tables, element))
-    candidates.sort(key=lambda candidate: _sort_key(candidate, order))
-    return tuple(candidates), tuple(result for result in results if isinstance(result, Attempt))
+    completed = {candidate.find.find for candidate in candidates if candidate.evidence is EvidenceClass.OWN_C and candidate.evidence in order}
+    return tuple(sorted(candidates, key=lambda candidate: _sort_key(candidate, order, completed)))
 
 
 def class_order_of(tables: PlanTables, element: Element) -> tuple[str, ...]:
@@ -148,6 +158,13 @@ def is_uncertain(find: Find) -> bool:
     return bool(find.identification_qualifier.strip()) or find.side is Side.UNKNOWN
 
 
+def is_partial(find: Find, settings: PlanSettings) -> bool:
+    """True where the register says that a part of the bone is missing that is worth rebuilding."""
+    if find.preserved_percent is not None:
+        return find.preserved_percent < settings.restore_below_percent
+    return not is_whole(find)
+
+
 def _candidate(tables: PlanTables, target: Target, element: Element, find: Find, decided: Decided) -> Candidate | Attempt:
     is_named = decided.find == find.find
     is_own = find.organism_id == target.individual != UNASSOCIATED and target.is_individual
@@ -174,7 +191,8 @@ def _candidate(tables: PlanTables, target: Target, element: Element, find: Find,
 
 def _weighed(tables: PlanTables, target: Target, bare: Candidate, decided: Decided) -> Candidate:
     doubts = _doubts(tables, target, bare)
-    is_settled = bool(decided.source_decision) and decided.find in ("", bare.find.find) and decided.evidence in (None, bare.evidence)
+    settles = (None, bare.evidence, EvidenceClass.OWN_C if bare.evidence is EvidenceClass.OWN else None)  # an own bone may be completed
+    is_settled = bool(decided.source_decision) and decided.find in ("", bare.find.find) and decided.evidence in settles
     if is_settled:
         # a decision for a class does not say which of two finds is meant
         is_open = {"duplicate-element"} if not decided.find else set()
@@ -230,9 +248,15 @@ def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[
     return tuple(remarks)
 
 
-def _sort_key(candidate: Candidate, order: Mapping[str, int]) -> tuple[int, bool, float, bool, str]:
+def _sort_key(candidate: Candidate, order: Mapping[str, int], completed: Collection[str]) -> tuple[int, bool, float, bool, bool, str]:
     needs_decision = candidate.evidence in DONOR_CLASSES and bool(candidate.asks)
-    return order.get(candidate.evidence, len(order)), needs_decision, candidate.score, candidate.reflect, candidate.find.find
+    place = order.get(candidate.evidence, len(order))
+    is_left_incomplete = candidate.evidence is EvidenceClass.OWN and candidate.find.find in completed
+    if candidate.evidence is EvidenceClass.OWN_C and not candidate.is_stub:
+        place = min(place, order.get(EvidenceClass.OWN, place))
+    if is_left_incomplete and candidate.is_stub:
+        place = max(place, order[EvidenceClass.OWN_C])
+    return place, needs_decision, candidate.score, is_left_incomplete, candidate.reflect, candidate.find.find
 
 
 def _score(candidate: Candidate, settings: PlanSettings) -> float:

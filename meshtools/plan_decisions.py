@@ -13,7 +13,7 @@ from pathlib import PurePosixPath
 from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Severity, Target
 
 PLAN_KINDS = ("class", "donor", "factor")
-SCANNED_CLASSES = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.DON, EvidenceClass.DON_R)
+SCANNED_CLASSES = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
 MODEL_SUFFIXES = (".stl", ".ply", ".obj")
 
 
@@ -143,9 +143,9 @@ def _class_problem(value: str) -> str:
         return ""
     if text.upper().startswith(EvidenceClass.SCU):
         return "class SCU needs the hand-made file as its value (.stl, .ply or .obj)"
-    if text.upper() in (EvidenceClass.OWN_C, EvidenceClass.INT, EvidenceClass.EXT):
+    if text.upper() in (EvidenceClass.INT, EvidenceClass.EXT):
         return f"class {text.upper()} cannot be made from a plan yet; give a file made by hand instead"
-    return f"'{value}' is not a class of a source (OWN, OWN-R, DON, DON-R, NONE or a file made by hand)"
+    return f"'{value}' is not a class of a source (OWN, OWN-R, OWN-C, DON, DON-R, NONE or a file made by hand)"
 
 
 def _is_factor(value: str) -> bool:

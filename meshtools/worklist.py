@@ -99,7 +99,12 @@ def _clean_job(register: Register, find: Find, hashes: ContentHashes, factor: fl
 def evidence_key(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> str:
     """What a sign-off binds to: the recipe, the rows, settings and scans behind it, but not the code that carries it out."""
     evidence = [{k: v for k, v in clean[name].items() if k != "key"} for name in sources_of(recipe)]
-    return sha256_of([_recipe(recipe), evidence, plain(register.settings.rebuild)])[:16]
+    return sha256_of([_recipe(recipe), evidence, plain(register.settings.rebuild), _restore_settings(register, recipe)])[:16]
+
+
+def _restore_settings(register: Register, recipe: Recipe) -> Job:
+    """The settings of completing, which bear on completed bones only."""
+    return {"restore_settings": plain(register.settings.restore)} if recipe.evidence is EvidenceClass.OWN_C else {}
 
 
 def _recipe(recipe: Recipe) -> Job:
@@ -116,7 +121,7 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], h
         "clean_keys": {name: clean[name]["key"] for name in finds},
         "part_id": part_id(recipe),
         "revision": revision_of(recipe, evidence_key(recipe, register, clean), hand_overs),
-    }
+    } | _restore_settings(register, recipe)
     return _sealed("rebuild", name_of(recipe), job)
 
 

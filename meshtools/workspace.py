@@ -22,9 +22,9 @@ from meshtools.worklist import Worklist, make_worklist, plan_json
 
 CHANGES = {
     "find": "its row in bones.csv", "finds": "its row in bones.csv", "recipe": "its recipe in the plan", "settings": "settings in config.yaml",
-    "openings": "openings.csv", "scan": "the scan's name", "scan_sha256": "the scan", "companions": "a file beside the scan",
-    "tolerance_mm": "the tolerance", "revision": "its revision", "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off",
-    "hand_overs": "its hand-over", "part_tolerance_mm": "the tolerance",
+    "restore_settings": "settings in config.yaml", "openings": "openings.csv", "scan": "the scan's name", "scan_sha256": "the scan",
+    "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
+    "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off", "hand_overs": "its hand-over",
 }  # fmt: skip
 HASH_CACHE = ".snakemake/bonewright/hashes.json"
 
@@ -64,7 +64,7 @@ class Workspace:
         if record["key"] == job["key"]:
             crashed = any(finding["code"] == "crash" for finding in record["findings"])
             return "a library crashed on it the last time" if crashed else "a file of its result is missing or was altered"
-        changed = [words for key, words in CHANGES.items() if job.get(key) != before.get(key)]
+        changed = dict.fromkeys(words for key, words in CHANGES.items() if job.get(key) != before.get(key))
         return f"changed since the last build: {', '.join(changed) or 'the software'}"
 
     def drop_stale_records(self) -> list[tuple[str, str]]:

@@ -283,7 +283,7 @@ clean:
   floater_area_percent: 0.2        # the front teeth are small against the skull
 
 class_order:
-  default: [OWN, OWN-R, DON, DON-R]
+  default: [OWN, OWN-R, OWN-C, DON, DON-R]
 """
 
 DECISIONS = """target,element,find,kind,value,by,date,reason,evidence_key

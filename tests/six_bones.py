@@ -15,12 +15,12 @@ import numpy as np
 BONEWRIGHT = [sys.executable, "-m", "meshtools.cli"]
 
 BONES = """find,element,side,organismID,scientificName,lifeStage,preserved_percent,scan,unit,caliper_mm,caliper_of
-a-femur-left,femur,left,ind-a,Fictotherium exemplum,adult,95,a-femur-left.stl,mm,{a-femur-left:.2f},greatest-length
-a-humerus-right,humerus,right,ind-a,Fictotherium exemplum,adult,90,a-humerus-right.ply,mm,,
-a-skull,skull,median,ind-a,Fictotherium exemplum,adult,90,a-skull.stl,mm,,
-a-mandible,mandible,median,ind-a,Fictotherium exemplum,adult,90,a-mandible.stl,mm,,
-b-tibia-left,tibia,left,ind-b,Fictotherium exemplum,adult,95,b-tibia-left.stl,mm,,
-b-sacrum,sacrum,median,ind-b,Fictotherium exemplum,adult,95,b-sacrum.stl,mm,,
+a-femur-left,femur,left,ind-a,Fictotherium exemplum,adult,98,a-femur-left.stl,mm,{a-femur-left:.2f},greatest-length
+a-humerus-right,humerus,right,ind-a,Fictotherium exemplum,adult,98,a-humerus-right.ply,mm,,
+a-skull,skull,median,ind-a,Fictotherium exemplum,adult,98,a-skull.stl,mm,,
+a-mandible,mandible,median,ind-a,Fictotherium exemplum,adult,98,a-mandible.stl,mm,,
+b-tibia-left,tibia,left,ind-b,Fictotherium exemplum,adult,98,b-tibia-left.stl,mm,,
+b-sacrum,sacrum,median,ind-b,Fictotherium exemplum,adult,98,b-sacrum.stl,mm,,
 """
 SKELETON = """element,pairing,series,position,region,group,uberon,homologue_key,joins
 skull,median,,,head,axial,UBERON:0003129,,

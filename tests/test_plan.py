@@ -117,6 +117,32 @@ def test_a_stub_of_its_own_does_not_beat_a_whole_counterpart_unasked() -> None:
     assert "by A. Keeper on 2031-05-04: seen at the bench." in decided.reason
 
 
+def test_a_partly_preserved_median_bone_is_completed_from_its_own_other_half() -> None:
+    elements = (Element("skull", M),)
+    part, whole = (make_plan(register([find("s1", "skull", M, preserved_percent=share)], elements=elements)) for share in (80.0, 97.0))
+    skull = recipe(part, "skull")
+    assert (skull.evidence, skull.finds, skull.status) == (EvidenceClass.OWN_C, ("s1",), "planned")
+    assert "its missing part rebuilt from its own other half" in skull.reason
+    assert recipe(whole, "skull").evidence is EvidenceClass.OWN
+
+
+def test_a_partly_preserved_paired_bone_is_completed_from_its_whole_counterpart() -> None:
+    finds = [find("part", "femur", L, preserved_percent=80.0), find("whole", "femur", R)]
+    left = recipe(make_plan(register(finds)))
+    assert (left.evidence, left.finds, left.reflect, left.status) == (EvidenceClass.OWN_C, ("part", "whole"), False, "planned")
+    assert ("OWN", "part", "its missing part would stay missing") in [(a.evidence, a.find, a.why) for a in left.tried]
+    assert recipe(make_plan(register(finds[:1]))).evidence is EvidenceClass.OWN
+    both_broken = [finds[0], find("whole", "femur", R, preserved_percent=80.0)]
+    assert recipe(make_plan(register(both_broken))).evidence is EvidenceClass.OWN
+
+
+def test_a_person_may_have_a_stub_completed_and_choose_its_plane() -> None:
+    elements = (Element("skull", M),)
+    rows = (decide("class", "OWN-C", element="skull"), decide("plane", "0 1 0 2.5", element="skull"))
+    skull = recipe(make_plan(register([find("s1", "skull", M, preserved_percent=30.0)], elements=elements, decisions=rows)), "skull")
+    assert (skull.evidence, skull.plane, skull.status) == (EvidenceClass.OWN_C, (0.0, 1.0, 0.0, 2.5), "planned")
+
+
 @pytest.mark.parametrize("doubt", [{"identification_qualifier": "cf."}, {"side": Side.UNKNOWN}])
 def test_an_uncertain_find_is_used_only_when_a_decision_names_it(doubt: dict[str, Any]) -> None:
     finds = [replace(find("f1", "femur", L), **doubt)]
@@ -258,7 +284,7 @@ def test_a_gap_says_what_was_tried_and_a_scan_is_named() -> None:
     plan = make_plan(register([]))
     left = recipe(plan)
     assert (left.status, left.evidence) == ("gap", EvidenceClass.NONE)
-    assert [attempt.evidence for attempt in left.tried] == ["OWN", "OWN-R", "DON", "DON-R"]
+    assert [attempt.evidence for attempt in left.tried] == ["OWN", "OWN-R", "OWN-C", "DON", "DON-R"]
     assert [step.message for step in plan.next_steps] == ["scan the femur of this or another animal: 2 elements have no source"]
 
 

@@ -121,7 +121,7 @@ def test_equal_sheets_give_equal_bytes() -> None:
 def test_report_json_is_the_sheet_without_mesh_and_picture_and_the_page_shows_its_figures() -> None:
     sheet = invented_sheet(picture_png=b"png")
     facts = json.loads(sheet_json(sheet))
-    assert set(sheet) - set(facts) == {"viewer", "picture_png"}
+    assert set(sheet) - set(facts) == {"viewer", "picture_png", "plane_pictures"}
     text = Outline(bone_page(sheet)).text.replace("\u202f", "")
     shown = [facts["part_id"], facts["reason"], "1182345mm³", "0.402", "412.38", KEY, facts["finds"][0]["catalog_number"], "1.466kg"]
     shown += [finding["message"] for finding in facts["findings"]] + [entry["sha256"] for entry in facts["files"]]

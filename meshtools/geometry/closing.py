@@ -83,10 +83,11 @@ def rim_findings(find: Find, choice: RimChoice, refused: Sequence[Rim]) -> list[
     findings = []
     if choice.leave:
         spans = ", ".join(f"{rim.span_mm:.1f}" for rim in choice.leave[:8]) + (" .." if len(choice.leave) > 8 else "")
-        message = f"{find.find}: {counted(len(choice.leave), 'rim')} stay open while cleaning, spanning {spans} mm; rebuilding decides about them."
+        message = f"{find.find}: {counted(len(choice.leave), 'rim')} left open, spanning {spans} mm, for rebuilding to decide about."
         findings.append(Finding(Severity.NOTE, "open-rims", message, len(choice.leave), None))
     if refused:
-        message = f"{find.find}: {counted(len(refused), 'rim')} could not be closed by a valid cap and stay open, the widest of {refused[0].span_mm:.2f} mm."
+        rims = counted(len(refused), "rim")
+        message = f"{find.find}: {rims} left open for want of a valid cap, the widest of {refused[0].span_mm:.2f} mm."
         findings.append(Finding(Severity.NOTE, "unclosed-rims", message, len(refused), 0))
     for opening in choice.unmatched:
         severity = Severity.REVIEW if opening.action == "close" else Severity.NOTE

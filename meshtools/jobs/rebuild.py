@@ -17,7 +17,7 @@ from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read
 from meshtools.keys import hash_file
 from meshtools.model import Finding, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, plain, status_of
 from meshtools.plain import from_plain
-from meshtools.settings import RebuildSettings
+from meshtools.settings import RebuildSettings, RestoreSettings
 from meshtools.stages.rebuild import rebuild_element
 
 DELIVERIES = ("replica.3mf", "replica.glb", "replica.stl")
@@ -40,7 +40,8 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     try:
         if reasons:
             raise GeometryError(" ".join(reasons))
-        result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings))
+        restore = from_plain(RestoreSettings, job.get("restore_settings", {}))
+        result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings), restore)
     except GeometryError as error:
         best = next_best_words(job["next_best"])
         message = f"{job['name']} was not built: {error} {best}"

@@ -12,6 +12,7 @@ import numpy as np
 from meshtools.errors import ScanError
 from meshtools.files.mesh_ply import read_replica_ply
 from meshtools.files.read_scan import read_scan
+from meshtools.geometry.completing import decision_value
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface, compare
 from meshtools.geometry.picture import encode_png, render_picture
@@ -30,6 +31,9 @@ FILES = JobFiles(("picture.png", "report.html"))
 NOBODYS = (EvidenceClass.FILL, EvidenceClass.MADE)
 PICTURE_PX = (900, 600)
 THUMBNAIL_PX = (240, 160)
+PLANE_PX = (420, 420)
+MOST_PLANES = 4
+SIDE_GREYS = np.array([[222, 216, 204], [96, 92, 86]], dtype=np.uint8)
 
 
 def run(batch: Path, job: Mapping[str, Any]) -> None:
@@ -113,9 +117,33 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
         "picture_png": encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", PICTURE_PX)),
     }
     extra["thumbnail_png"] = encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", THUMBNAIL_PX))
+    extra["plane_pictures"] = _plane_pictures(view, rebuild["facts"].get("restoration"))
     if scan is not None:
         extra["deviation"] = plain(compare(replica, scan))
     return extra
+
+
+def _plane_pictures(view: Mesh, restoration: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """The likeliest planes side by side where a person must choose one. The replica is an own bone here, in the frame of its scan."""
+    plane = (restoration or {}).get("plane") or {}
+    if plane.get("verdict") not in ("ask", "refuse"):
+        return []
+    return [
+        {"png": encode_png(plane_picture(view, np.array(row["normal"]), row["offset_mm"])), "value": decision_value(row["normal"], row["offset_mm"])}
+        for row in [plane, *plane["runners_up"]][:MOST_PLANES]
+    ]
+
+
+def plane_picture(mesh: Mesh, normal: FloatArray, offset_mm: float) -> Any:
+    """The bone seen along a plane, with its two sides light and dark."""
+    centred = mesh.vertices - mesh.vertices.mean(axis=0)
+    _, axes = np.linalg.eigh(centred.T @ centred)
+    up = axes[:, int(np.argmin(np.abs(axes.T @ normal)))]
+    up = up - (up @ normal) * normal
+    up /= np.sqrt(np.sum(up**2))
+    turned = mesh.replaced(vertices=centred @ np.stack([normal, np.cross(up, normal), up]).T)
+    is_beyond = mesh.vertices[mesh.faces].mean(axis=1) @ normal > offset_mm
+    return render_picture(turned, SIDE_GREYS[is_beyond.astype(np.intp)], "front", PLANE_PX)
 
 
 def view_mesh(replica: Mesh, most_faces: int, tolerance_mm: float) -> tuple[Mesh, float]:
@@ -141,6 +169,9 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
             return None
         factor = records[f"clean/{find}"]["facts"]["mm_per_unit"]
         mesh = Mesh.create(raw.vertices * factor, raw.faces)
+        # of a completed bone the counterpart is not where its scan lies: the deviation is that of the kept find
+        if job["recipe"]["class"] == EvidenceClass.OWN_C and find != job["recipe"]["finds"][0]:
+            continue
         mesh = reflect(mesh) if job["recipe"]["reflect"] else mesh
         parts.append(scale(mesh, job["recipe"]["factor"]))
     starts = np.cumsum([0, *(len(part.vertices) for part in parts)])

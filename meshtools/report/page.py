@@ -8,6 +8,7 @@ from typing import Any
 
 from meshtools.report import sections
 from meshtools.report.chips import class_chip, page_frame, status_mark
+from meshtools.report.completing import completing
 from meshtools.report.markup import Html, asset, join, section, tag
 from meshtools.report.view import view_figure
 from meshtools.report.words import STATUSES
@@ -54,8 +55,8 @@ def _replica_body(sheet: Mapping[str, Any]) -> Html:
     columns = tag("div", sections.measures(sheet), sections.evidence(sheet), sections.tolerance(sheet), sections.calipers(sheet),
                   sections.fills(sheet), class_="columns")
     return join([
-        view_figure(sheet), sections.came_from(sheet), sections.findings(sheet), columns, sections.files(sheet), sections.sign_off(sheet),
-        sections.cautions(sheet),
+        view_figure(sheet), sections.came_from(sheet), completing(sheet), sections.findings(sheet), columns, sections.files(sheet),
+        sections.sign_off(sheet), sections.cautions(sheet),
     ])
 
 
@@ -71,7 +72,9 @@ def _absent_body(sheet: Mapping[str, Any]) -> Html:
 def _what_to_do(sheet: Mapping[str, Any]) -> Html:
     best = sheet["next_best"]
     steps = []
-    if sheet["finds"] and sheet["status"] == "failed":
+    if sheet["evidence"] == "SCU":
+        steps.append(tag("li", "Put the file made by hand in its place, or correct its path or content: kind class, value SCU in decisions.csv."))
+    elif sheet["finds"] and sheet["status"] == "failed":
         names = ", ".join(row["find"] for row in sheet["finds"])
         steps.append(tag("li", f"Scan again, or repair the file and register it as a new scan: {names}."))
     if best:

@@ -7,7 +7,7 @@ from typing import Any
 
 from meshtools.report.chips import class_chip
 from meshtools.report.markup import NOT_STATED, Html, figure, join, number, pairs, percent, plain_value, section, table, tag
-from meshtools.report.words import HATCHED, SEVERITIES, class_words
+from meshtools.report.words import FROM_BONE, HATCHED, SEVERITIES, class_words
 
 Sheet = Mapping[str, Any]
 SCALE_WORDS = {
@@ -124,7 +124,9 @@ def evidence(sheet: Sheet) -> Html | str:
         tag("span", row["class"] if row["area_ratio"] > 0.1 else "", class_="chip hatched" if row["class"] in HATCHED else "chip",
             style=f"flex-grow:{row['area_ratio']:.4f};{_chip_style(row['class'])}") for row in sheet["shares"]
     ]
-    total = f"{percent(sheet['from_bone_ratio'])} of the surface area comes from a source; the rest is nobody's bone (FILL, MADE)."
+    others = ", ".join(row["class"] for row in sheet["shares"] if row["class"] not in FROM_BONE)
+    rest = f"; the rest is nobody's bone ({others})." if others else "."
+    total = f"{percent(sheet['from_bone_ratio'])} of the surface area comes from a scanned bone{rest}"
     return section(
         "Evidence", tag("div", *segments, class_="shares", aria_hidden="true"), tag("p", total),
         table(("Class", "Meaning", "Area", "Volume"), rows, numeric=(2, 3)),

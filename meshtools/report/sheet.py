@@ -1,7 +1,7 @@
 """The sheet of one bone: every fact that its page and report.json show, gathered once from the plan and the records.
 
 `make_sheet` is the only place that knows the keys of records; `page.bone_page` reads a Sheet and nothing else. report.json is the sheet
-without `picture_png` and `viewer` (`sheet_json`).
+without its pictures and the viewer's mesh (`sheet_json`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, TypedDict
 
 from meshtools.report.cautions import cautions_for
-from meshtools.report.words import HATCHED, class_words, element_title
+from meshtools.report.words import FROM_BONE, class_words, element_title
 
 PAGE_STATUS = {"ok": "ready", "ready": "ready", "review": "review", "failed": "failed", "gap": "gap"}
 FIND_KEYS = (
@@ -20,6 +20,7 @@ FIND_KEYS = (
     "preserved_percent", "condition", "pathology", "deformation", "scan", "unit", "unit_source", "identified_by", "remarks",
 )
 RIM_FACTS = ("n_rims_closed", "n_rims_closed_by_name", "widest_closed_rim_mm", "n_open_rims", "n_pins")
+PICTURES = ("picture_png", "plane_pictures", "viewer")
 SEVERITY_ORDER = ("failed", "review", "note")
 
 
@@ -47,7 +48,7 @@ class Sheet(TypedDict):
     measures: dict[str, Any]  # volume_mm3, area_mm2, extents_mm, centre_of_mass_mm, n_faces, n_pieces, n_pieces_before
     mass: dict[str, Any]  # mass_kg, density_kg_m3, density_basis
     shares: list[dict[str, Any]]  # class, words, area_ratio, volume_mm3 (area ratio x volume)
-    from_bone_ratio: float | None  # area share of all classes but FILL and MADE
+    from_bone_ratio: float | None  # area share of the classes taken from a scanned bone
     fills: list[dict[str, Any]]  # find, rim_span_mm, area_mm2, centre_mm (in the scan's frame, mm); the widest first
     closed_rims: dict[str, Any]  # RIM_FACTS of the rebuild: counts, widest_closed_rim_mm
     tolerance_mm: float | None
@@ -59,6 +60,8 @@ class Sheet(TypedDict):
     evidence_key: str
     cautions: list[dict[str, Any]]  # code, text, source
     view_error_mm: float | None
+    restoration: dict[str, Any] | None  # facts of completing, None for a bone that was not completed
+    plane_pictures: list[dict[str, Any]]  # png, value: candidate planes where a person must choose
     picture_png: bytes | None
     viewer: dict[str, Any] | None
 
@@ -68,7 +71,8 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
 
     job: `recipe` plain(Recipe); `finds` list of plain(Find); `part_id`, `evidence_key`; optional `revision`, `status` (else the worst of
     the records and the recipe), `sign_off` plain(Decision) or None, `deviation` ({a_to_b, b_to_a} with a the replica and b the scan),
-    `next_best` plain(Attempt) or None, `tolerance_mm`, `density_kg_m3`, `density_basis`, `routes`, `picture_png`, `viewer` (from viewer_mesh).
+    `next_best` plain(Attempt) or None, `tolerance_mm`, `density_kg_m3`, `density_basis`, `routes`, `picture_png`, `plane_pictures`, `viewer`
+    (from viewer_mesh).
     records: plain(Record) dicts, `rebuild` for the element and `clean/<find>` for each find. A fact that no record holds is None.
     """
     recipe = job["recipe"]
@@ -100,7 +104,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
         "measures": measures,
         "mass": mass,
         "shares": shares,
-        "from_bone_ratio": sum(row["area_ratio"] for row in shares if row["class"] not in HATCHED) if shares else None,
+        "from_bone_ratio": sum(row["area_ratio"] for row in shares if row["class"] in FROM_BONE) if shares else None,
         "fills": sorted(_per_find(records, "fills"), key=lambda row: (-row["rim_span_mm"], row["find"])),
         "closed_rims": {name: facts.get(name) for name in RIM_FACTS},
         "tolerance_mm": job.get("tolerance_mm"),
@@ -112,6 +116,8 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
         "evidence_key": job["evidence_key"],
         "cautions": _cautions(job, finds, mass),
         "view_error_mm": (viewer or {}).get("error_mm"),
+        "restoration": facts.get("restoration"),
+        "plane_pictures": list(job.get("plane_pictures", ())),
         "picture_png": job.get("picture_png"),
         "viewer": viewer,
     }
@@ -120,7 +126,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
 
 def sheet_json(sheet: Mapping[str, Any]) -> str:
     """report.json: the sheet without the mesh arrays and the picture, sorted; a non-finite number becomes null."""
-    facts = {key: value for key, value in sheet.items() if key not in ("picture_png", "viewer")}
+    facts = {key: value for key, value in sheet.items() if key not in PICTURES}
     return json.dumps(_finite(facts), sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 

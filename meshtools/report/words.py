@@ -39,6 +39,7 @@ CLASSES: Mapping[str, ClassWords] = {
     "MADE": ClassWords("#DDDDDD", "a made part such as a pin or cut plane, nobody's bone", "none"),
 }
 HATCHED = ("FILL", "MADE")  # faces without a source
+FROM_BONE = ("OWN", "OWN-R", "OWN-C", "DON", "DON-R")  # a bone was scanned; the rest is computed, modelled or made
 NO_SOURCE_COLOUR = "#8C8C8C"
 
 STATUSES: Mapping[str, tuple[str, str]] = {

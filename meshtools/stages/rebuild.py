@@ -10,6 +10,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
+from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
 from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
 from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
@@ -27,7 +28,7 @@ from meshtools.model import (
     SourceEntry,
     StageResult,
 )
-from meshtools.settings import RebuildSettings
+from meshtools.settings import RebuildSettings, RestoreSettings
 
 FROM_BONE = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
 Cleaned = tuple[str, Mesh, tuple[SourceEntry, ...]]
@@ -42,6 +43,7 @@ class _Solid:
     closings: tuple[tuple[str, Closing], ...]
     united: Union
     passages: Passages
+    completions: tuple[Completion, ...]
     n_pins: int
     n_bodies: int
     audit: TopologyAudit
@@ -56,8 +58,9 @@ class _Solid:
 
 
 def rebuild_element(
-    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...]
-) -> StageResult:
+    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...],
+    restore: RestoreSettings | None = None,
+) -> StageResult:  # fmt: skip
     """Make the replica of one element from its clean surfaces, as the recipe says.
 
     cleaned: (find, mesh in mm of clean.ply, source table) for each find of the recipe. openings: rows that name openings of these
@@ -68,19 +71,25 @@ def rebuild_element(
         names = ", ".join(find for find, mesh, _ in cleaned if len(mesh.faces) == 0) or "none was handed over"
         raise GeometryError(f"{recipe.element}: there is no clean surface to rebuild from ({names}); scan again or choose another find")
     matrix = chain(*([reflection_matrix()] if recipe.reflect else []), scaling_matrix(recipe.factor))
-    solid = _make_solid(recipe, cleaned, settings, openings, matrix)
+    solid = _make_solid(recipe, cleaned, settings, openings, matrix, restore or RestoreSettings())
     shares = _evidence_shares(solid)
     findings = (*_shape_findings(recipe, solid, settings), *_evidence_findings(recipe, solid, settings, shares))
     return StageResult(solid.mesh, solid.sources, _facts(recipe, solid, matrix, shares), findings)
 
 
 def _make_solid(
-    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...], matrix: FloatArray
-) -> _Solid:
+    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...], matrix: FloatArray,
+    restore: RestoreSettings,
+) -> _Solid:  # fmt: skip
     table: list[SourceEntry] = []
     closings = []
-    for find, mesh, sources in cleaned:
-        labelled = _relabel(mesh, sources, recipe.evidence, table)
+    completions = []
+    for find, mesh, sources in _kept_finds(recipe, cleaned):
+        labelled = _relabel(mesh, sources, _own_class(recipe), table)
+        if recipe.evidence is EvidenceClass.OWN_C:
+            completion = _complete(recipe, labelled, cleaned, table, restore)
+            completions.append(completion)
+            labelled = completion.mesh
         fill = SourceEntry(EvidenceClass.FILL, find, Origin.FILLED)
         named = [opening for opening in openings if opening.find == find]
         # in the frame of the scan, where openings.csv speaks; the limit holds at the replica's size
@@ -98,7 +107,30 @@ def _make_solid(
         joining = join_bodies(mesh, settings.pin_diameter_mm, _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
         mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
     checks = audit_topology(mesh), count_touching_edges(mesh), count_self_intersections(mesh)
-    return _Solid(mesh, tuple(table), tuple(closings), united, passages, n_pins, n_bodies, *checks)
+    return _Solid(mesh, tuple(table), tuple(closings), united, passages, tuple(completions), n_pins, n_bodies, *checks)
+
+
+def _kept_finds(recipe: Recipe, cleaned: Sequence[Cleaned]) -> Sequence[Cleaned]:
+    """The finds whose skin is kept as it is: all of them, but of a completed bone only the first."""
+    return cleaned[:1] if recipe.evidence is EvidenceClass.OWN_C else cleaned
+
+
+def _own_class(recipe: Recipe) -> EvidenceClass:
+    """Class of skin that is kept: of a completed bone only what is taken over is OWN-C."""
+    return EvidenceClass.OWN if recipe.evidence is EvidenceClass.OWN_C else recipe.evidence
+
+
+def _complete(
+    recipe: Recipe, mesh: Mesh, cleaned: Sequence[Cleaned], table: list[SourceEntry], settings: RestoreSettings
+) -> Completion:
+    """Complete an own bone from its other half, or from the second find where the recipe names one."""
+    source = cleaned[-1][0]
+    taken = _row_of(table, SourceEntry(EvidenceClass.OWN_C, source, Origin.SCANNED))
+    rows = Rows(taken, _row_of(table, SourceEntry(EvidenceClass.FILL, cleaned[0][0], Origin.SEAM)))
+    is_filled = np.array([entry.evidence is EvidenceClass.FILL for entry in table], dtype=bool)[mesh.source]
+    if len(cleaned) == 1:
+        return complete_from_other_half(recipe.element, mesh, is_filled, recipe.plane, rows, settings)
+    return complete_from_partner(recipe.element, mesh, is_filled, cleaned[1][1], rows, settings)
 
 
 def _cut(mesh: Mesh, kept: Sequence[KeptRim], table: list[SourceEntry], matrix: FloatArray) -> Passages:
@@ -173,6 +205,7 @@ def _facts(recipe: Recipe, solid: _Solid, matrix: FloatArray, shares: dict[str, 
         "n_rims_closed": sum(closing.n_closed for _, closing in solid.closings),
         "n_rims_closed_by_name": sum(closing.n_closed_by_name for _, closing in solid.closings),
         "widest_closed_rim_mm": _widest_closed_mm(recipe, solid),
+        "restoration": solid.completions[0].facts if solid.completions else None,
         "n_pits_cut": solid.passages.n_pits,
         "n_tunnels_cut": solid.passages.n_tunnels,
         "n_open_rims": sum(len(closing.left_open) for _, closing in solid.closings),
@@ -295,7 +328,8 @@ def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings,
     if span_percent > settings.fill_span_review_percent:
         message = f"{recipe.element}: one fill spans {span_percent:.1f} % of the length, more than {settings.fill_span_review_percent:g} %."
         findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span_percent, 4), settings.fill_span_review_percent, "%"))
-    if len(recipe.finds) > 1:
+    findings += [finding for completion in solid.completions for finding in completion.findings]
+    if len(recipe.finds) > 1 and recipe.evidence is not EvidenceClass.OWN_C:
         message = f"{recipe.element}: {len(recipe.finds)} finds are put together as they lie in their scans, without fitting; look at the seams."
         findings.append(Finding(Severity.REVIEW, "several-finds", message, len(recipe.finds), 1, "finds"))
     if recipe.reflect:

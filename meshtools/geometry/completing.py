@@ -1,0 +1,173 @@
+"""Complete an own bone as its recipe says, and say what was done or why not: the plane, what was taken over, what a person must decide."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.audit import count_edges
+from meshtools.geometry.transform import reflect
+from meshtools.model import Finding, Mesh, Severity
+from meshtools.settings import RestoreSettings
+
+if TYPE_CHECKING:
+    from meshtools.geometry.midsagittal import PlaneFit
+    from meshtools.geometry.restore import Restoration
+
+STEP_REVIEW_PERCENT = 1.0  # of the bone's diagonal; proposed default
+ADDED_REVIEW_PERCENT = 50.0  # more than half of a bone is no longer that bone; proposed default
+INFORMED_REVIEW = 0.5  # below this share the fragment did not decide the counterpart's pose
+
+
+@dataclass(frozen=True, eq=False)
+class Completion:
+    """A bone after completing, or as it was where that could not be done. Facts are plain values for a record."""
+
+    mesh: Mesh
+    facts: dict[str, Any]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows of the source table for skin that is taken over and for the seam."""
+
+    taken: int
+    seam: int
+
+
+def complete_from_other_half(
+    element: str, mesh: Mesh, is_filled: Any, plane: tuple[float, float, float, float] | None, rows: Rows, settings: RestoreSettings
+) -> Completion:
+    """Complete a median bone across its own plane: a person's (normal and offset in mm), else the one that is found, if it is sure."""
+    from meshtools.geometry.midsagittal import find_midsagittal_plane
+    from meshtools.geometry.restore import restore_across_plane
+
+    fit = None if plane is not None else find_midsagittal_plane(mesh)
+    facts: dict[str, Any] = {"method": "own other half", "plane": plane_facts(fit) if fit else {"verdict": "decided", "decided": list(plane or ())}}
+    if fit is not None and fit.verdict != "accept":
+        return Completion(mesh, facts, (_plane_finding(element, fit),))
+    normal, offset_mm = (fit.normal, fit.offset_mm) if fit else (np.array(plane[:3]), plane[3]) if plane else (np.zeros(3), 0.0)
+    length = float(np.sqrt(np.sum(np.asarray(normal) ** 2)))
+    try:
+        restoration = restore_across_plane(mesh, tuple(np.asarray(normal) / length), offset_mm / length, rows.taken, rows.seam, settings, is_filled)
+    except GeometryError as error:
+        return Completion(mesh, facts, (_failed(element, str(error)),))
+    return _completion(element, mesh, restoration, facts)
+
+
+def complete_from_partner(
+    element: str, mesh: Mesh, is_filled: Any, counterpart: Mesh, rows: Rows, settings: RestoreSettings
+) -> Completion:
+    """Complete a broken paired bone from its counterpart of the other side, given as it lies in its own scan."""
+    from meshtools.geometry.registration import register
+    from meshtools.geometry.restore import restore_from_counterpart
+
+    mirrored = reflect(counterpart)
+    placed = register(mesh, mirrored, "rigid")
+    facts: dict[str, Any] = {
+        "method": "counterpart",
+        "registration": {
+            "residual_rms_percent": round(placed.residual_rms_percent, 6), "overlap_percent": round(placed.overlap_percent, 4),
+            "is_trusted": placed.is_trusted,
+        },
+    }  # fmt: skip
+    if not placed.is_trusted:
+        message = (
+            f"{element}: where the preserved part lies on its counterpart is not sure ({placed.reason}), so nothing was taken over and the "
+            "replica is the part alone. Choose another class in decisions.csv, or scan the part again."
+        )
+        return Completion(mesh, facts, (Finding(Severity.REVIEW, "counterpart-unsure", message, round(placed.residual_rms_percent, 4), None, "%"),))
+    try:
+        pose = np.asarray(np.linalg.inv(placed.fixed_from_moving), dtype=np.float64)
+        restoration = restore_from_counterpart(mesh, mirrored, pose, rows.taken, rows.seam, settings, is_filled)
+    except GeometryError as error:
+        return Completion(mesh, facts, (_failed(element, str(error)),))
+    completion = _completion(element, mesh, restoration, facts)
+    if restoration.pose_informed >= INFORMED_REVIEW:
+        return completion
+    message = (
+        f"{element}: the preserved part decides only {100 * restoration.pose_informed:.0f} % of how its counterpart lies on it; "
+        "look at the seam before you trust length and twist."
+    )
+    doubt = Finding(Severity.REVIEW, "pose-uninformed", message, round(restoration.pose_informed, 4), INFORMED_REVIEW)
+    return Completion(completion.mesh, completion.facts, (*completion.findings, doubt))
+
+
+def plane_facts(fit: PlaneFit) -> dict[str, Any]:
+    """A plane and its runners-up as plain values."""
+    return {
+        "verdict": fit.verdict, "normal": [float(x) for x in fit.normal], "offset_mm": float(fit.offset_mm),
+        "residual_rms_mm": round(float(fit.residual_rms_mm), 6), "residual_p95_mm": round(float(fit.residual_p95_mm), 6),
+        "bound95_deg": round(float(fit.bound95_deg), 4), "reasons": list(fit.reasons),
+        "runners_up": [
+            {"normal": [float(x) for x in plane.normal], "offset_mm": float(plane.offset_mm), "score": round(float(plane.score), 6)}
+            for plane in fit.runners_up
+        ],
+    }  # fmt: skip
+
+
+def decision_value(normal: Any, offset_mm: float) -> str:
+    """A plane as the value of a row of decisions.csv."""
+    return " ".join(f"{float(x):.6g}" for x in (*normal, offset_mm))
+
+
+def _plane_finding(element: str, fit: PlaneFit) -> Finding:
+    why = " ".join(fit.reasons) or "it is not sure."
+    if fit.verdict == "ask":
+        message = (
+            f"{element}: its mirror plane is not sure, so nothing was taken over from its other half: {why} Look at the planes on the page and "
+            f"add a row of kind plane to decisions.csv; the best one is '{decision_value(fit.normal, fit.offset_mm)}'."
+        )
+        return Finding(Severity.REVIEW, "plane-ask", message, round(float(fit.bound95_deg), 4), None, "deg")
+    message = (
+        f"{element}: no mirror plane was found, so nothing was taken over from its other half: {why} Give one in decisions.csv (kind plane), "
+        "or choose another class."
+    )
+    return Finding(Severity.REVIEW, "plane-refused", message, round(float(fit.bound95_deg), 4), None, "deg")
+
+
+def _failed(element: str, why: str) -> Finding:
+    message = f"{element}: its missing part could not be taken over ({why}); the replica is the preserved part alone."
+    return Finding(Severity.REVIEW, "restoration-failed", message)
+
+
+def _completion(element: str, before: Mesh, restoration: Restoration, facts: dict[str, Any]) -> Completion:
+    _, n_crowded, n_inconsistent = count_edges(restoration.mesh.faces, len(restoration.mesh.vertices))
+    if n_crowded or n_inconsistent:
+        return Completion(before, facts, (_failed(element, f"the join leaves {n_crowded + n_inconsistent} edges that no solid has"),))
+    figures = {
+        name: (round(float(value), 6) if isinstance(value, float) else value)
+        for name, value in asdict(restoration).items()
+        if isinstance(value, (bool, int, float)) or value is None
+    }
+    return Completion(restoration.mesh, facts | figures, tuple(_findings(element, before, restoration)))
+
+
+def _findings(element: str, before: Mesh, restoration: Restoration) -> list[Finding]:
+    if not restoration.is_changed:
+        message = f"{element}: the register says that a part is missing, but nothing was found that the other side has and this one lacks."
+        return [Finding(Severity.REVIEW, "nothing-to-restore", message)]
+    diagonal_mm = float(np.sqrt(np.sum(np.ptp(before.vertices, axis=0) ** 2)))
+    message = (
+        f"{element}: {restoration.added_percent:.1f} % of the area was taken over and joined by a seam; the step at the seam was at most "
+        f"{restoration.seam_step_max_mm:.2f} mm (95 %: {restoration.seam_step_p95_mm:.2f}) before it was bent into place."
+    )
+    is_much = restoration.added_percent > ADDED_REVIEW_PERCENT
+    findings = [
+        Finding(
+            Severity.REVIEW if is_much else Severity.NOTE, "restored", message, round(restoration.added_percent, 4), ADDED_REVIEW_PERCENT, "%"
+        )
+    ]
+    step_percent = 100.0 * restoration.seam_step_p95_mm / diagonal_mm
+    if step_percent > STEP_REVIEW_PERCENT:
+        step = f"{restoration.seam_step_p95_mm:.2f} mm at the seam, {step_percent:.1f} % of the bone"
+        message = f"{element}: the two sides differ by {step}; look at it."
+        findings.append(Finding(Severity.REVIEW, "seam-step", message, round(step_percent, 4), STEP_REVIEW_PERCENT, "%"))
+    if restoration.n_pieces_after > restoration.n_pieces_before:
+        message = f"{element}: {restoration.n_pieces_before} pieces became {restoration.n_pieces_after}; look for crumbs."
+        findings.append(Finding(Severity.REVIEW, "pieces-added", message, restoration.n_pieces_after, restoration.n_pieces_before, "pieces"))
+    return findings

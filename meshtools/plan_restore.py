@@ -1,0 +1,50 @@
+"""Own bones that are only partly preserved: which of them are completed, and from what (class OWN-C).
+
+A median bone is completed from its own other half, a paired one from its whole counterpart. Where such a completed bone is possible it
+comes before the same bone left incomplete; preserved at least `own_preserved_percent` it stands in the place of OWN, a smaller rest at
+the place of OWN-C in the order of classes (a stub does not beat a whole counterpart: common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Severity, Side, Target
+from meshtools.plan_candidates import Candidate, is_partial
+from meshtools.settings import PlanSettings
+
+
+def restored_candidates(candidates: Sequence[Candidate], element: Element, settings: PlanSettings, is_decided: bool) -> list[Candidate]:
+    """A candidate of class OWN-C for every own bone of which a part is missing; for every own bone where a person decided for OWN-C."""
+    own = [c for c in candidates if c.evidence is EvidenceClass.OWN and (is_decided or is_partial(c.find, settings))]
+    if element.side is Side.MEDIAN:
+        return [_restored(candidate, None) for candidate in own]
+    partners = [
+        c for c in candidates
+        if c.evidence is EvidenceClass.OWN_R and not c.asks and not c.is_stub and not is_partial(c.find, settings)
+    ]  # fmt: skip
+    partner = min(partners, key=lambda c: (c.score, c.find.find), default=None)
+    return [_restored(candidate, partner.find) for candidate in own] if partner else []
+
+
+def _restored(candidate: Candidate, partner: Find | None) -> Candidate:
+    findings = tuple(finding for finding in candidate.findings if finding.code != "portion")
+    if candidate.find.deformation.strip():
+        message = f"{candidate.find.find} is deformed: what is taken over from its other side is deformed too, or does not fit."
+        findings = (*findings, Finding(Severity.REVIEW, "restored-deformed", message, candidate.find.deformation))
+    return replace(candidate, evidence=EvidenceClass.OWN_C, partner=partner, findings=findings)
+
+
+def plane_decided(decisions: Iterable[Decision], target: Target, element: Element, find: Find) -> tuple[float, float, float, float] | None:
+    """The symmetry plane that a person chose for this find: normal and offset in mm of its clean surface. The latest row wins."""
+    rows = [
+        d for d in decisions
+        if d.kind == "plane" and d.target in ("", target.name)
+        and d.find in ("", find.find) and d.element in ("", element.slug, element.name) and (d.find or d.element)
+    ]  # fmt: skip
+    if not rows:
+        return None
+    latest = max(rows, key=lambda d: (d.find == find.find, d.target == target.name, d.date, d.value))
+    x, y, z, offset_mm = (float(word) for word in latest.value.split())
+    return x, y, z, offset_mm
