@@ -33,11 +33,9 @@ def spread_differences(seen: Differences, points: FloatArray, reach_mm: tuple[fl
     """
     if len(seen.heights_mm) == 0 or not np.any(seen.heights_mm):
         return np.zeros_like(points)
-    weights = np.zeros(0)
     for _ in range(N_CLEANINGS):
         inverse = np.linalg.inv(_covariance(seen, reach_mm))
-        weights = inverse @ seen.heights_mm
-        surprise = np.abs(weights / np.diag(inverse))
+        surprise = np.abs((inverse @ seen.heights_mm) / np.diag(inverse))
         is_kept = surprise <= MOST_SURPRISE * 1.4826 * float(np.median(surprise)) + 1e-12
         if is_kept.all():
             break

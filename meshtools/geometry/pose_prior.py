@@ -81,7 +81,8 @@ def fit_pose(skin: SkinSample, partner: FacingSurface, prior: PosePrior, reach_m
             break
     weighed = information * np.outer(sd, sd)
     least = float(np.linalg.eigvalsh(weighed)[0])
-    return PosedPartner(np.linalg.inv(_matrix(pose, centre)), rms, max(least, 0.0) / (1.0 + max(least, 0.0)), n_pairs)
+    original_from_partner: FloatArray = np.linalg.inv(_matrix(pose, centre)).astype(np.float64)
+    return PosedPartner(original_from_partner, rms, max(least, 0.0) / (1.0 + max(least, 0.0)), n_pairs)
 
 
 def _matrix(pose: FloatArray, centre: FloatArray) -> FloatArray:

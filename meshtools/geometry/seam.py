@@ -23,6 +23,8 @@ _GOLDEN = (1 + 5**0.5) / 2
 _BALL = np.array([np.roll([0.0, a, b * _GOLDEN], k) for k in range(3) for a in (-1, 1) for b in (-1, 1)]) / np.sqrt(1 + _GOLDEN**2)
 _SIDE_GAPS = np.linspace(0.0, 1.0, 5)
 STRETCH = 60
+"""About how many points of both rims together are spanned at once."""
+MOST_TRIES = 8
 LEAST_SHARED = 0.15
 """Two rims belong together when this share of the shorter one runs along the other."""
 
@@ -64,7 +66,8 @@ def _read_back(body: Any, own: int, partner: Mesh) -> CutPartner:
     target[np.asarray(body.merge_from_vert, dtype=np.int64)] = np.asarray(body.merge_to_vert, dtype=np.int64)
     while not np.array_equal(target, target[target]):
         target = target[target]
-    runs = np.diff(np.asarray(body.run_index, dtype=np.int64)) // 3
+    ends = np.asarray(body.run_index, dtype=np.int64) // 3
+    runs = ends[1:] - ends[:-1]
     is_own = np.repeat(np.asarray(body.run_original_id) == own, runs)
     row = np.where(is_own, np.asarray(body.face_id, dtype=np.int64), -1)
     kept, corners = np.unique(target[faces], return_inverse=True)
@@ -129,6 +132,7 @@ def zip_rims(skin: Mesh, taken: Mesh, reach_mm: float, source_seam: int) -> Zipp
             n_failed += 1
             continue
         strips.append(strip)
+        barred = _with_edges(barred, strip, len(both.vertices))
         used.update(group)
     left = tuple(rim for k, rim in enumerate(rims) if k not in used)
     faces = np.concatenate([both.faces, *strips])
@@ -176,9 +180,18 @@ def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], barred: NDArray[np.int
     """Faces between several rims; None where no valid ones are found. Two rims are cut into short stretches between matching points;
     more than two are made one loop by bridges between their closest points."""
     polygons = _stretches(mesh.vertices, loops[0], loops[1]) if len(loops) == 2 else [_bridged(mesh, loops)]
-    faces = [_span_polygon(mesh, polygon, barred) for polygon in polygons]
-    found = [part for part in faces if part is not None]
-    return np.concatenate(found) if len(found) == len(faces) else None
+    faces = []
+    for polygon in polygons:
+        part = _span_polygon(mesh, polygon, barred)
+        if part is None:
+            return None
+        faces.append(part)
+        barred = _with_edges(barred, part, len(mesh.vertices))
+    return np.concatenate(faces)
+
+
+def _with_edges(barred: NDArray[np.int64], faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:
+    return np.sort(np.concatenate([barred, edge_keys(faces, n_vertices)]))
 
 
 def _bridged(mesh: Mesh, loops: Sequence[NDArray[np.int32]]) -> NDArray[np.int32]:
@@ -192,22 +205,30 @@ def _bridged(mesh: Mesh, loops: Sequence[NDArray[np.int32]]) -> NDArray[np.int32
 
 
 def _span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
-    points, k = mesh.vertices[loop], len(loop)
-    row, column = np.triu_indices(k, 1)
-    low, high = (f(loop[row], loop[column]).astype(np.int64) for f in (np.minimum, np.maximum))
-    keys = low * len(mesh.vertices) + high
-    around = np.arange(k)
-    ends = np.stack([loop, np.roll(loop, -1)]).astype(np.int64)
-    sides = ends.min(axis=0) * len(mesh.vertices) + ends.max(axis=0)
-    is_barred = np.zeros((k, k), dtype=bool)
-    is_taken = barred[np.minimum(np.searchsorted(barred, keys), len(barred) - 1)] == keys
-    is_barred[row, column] = is_taken | (low == high) | np.isin(keys, sides)
-    is_barred |= is_barred.T
-    is_barred[around, (around + 1) % k] = is_barred[(around + 1) % k, around] = False
-    triangles = triangulate_loop(points, is_barred)
-    if triangles is None or is_degenerate(points, triangles).any():
-        return None
-    return np.asarray(loop[triangles[:, ::-1]], dtype=np.int32)
+    """Faces that fill a polygon without an edge that is barred or that would get more than two faces; None where there are none."""
+    points, k, n = mesh.vertices[loop], len(loop), len(mesh.vertices)
+    low, high = np.minimum(loop[:, None], loop[None, :]).astype(np.int64), np.maximum(loop[:, None], loop[None, :]).astype(np.int64)
+    keys = low * n + high
+    around, after = np.arange(k), (np.arange(k) + 1) % k
+    sides = keys[around, after]
+    is_barred = (barred[np.minimum(np.searchsorted(barred, keys), len(barred) - 1)] == keys) | (low == high) | np.isin(keys, sides)
+    is_barred[around, after] = is_barred[after, around] = False
+    for _ in range(MOST_TRIES):
+        triangles = triangulate_loop(points, is_barred)
+        if triangles is None or is_degenerate(points, triangles).any():
+            return None
+        start, end = triangles.ravel(), triangles[:, [1, 2, 0]].ravel()
+        is_inner = (np.abs(start - end) != 1) & (np.abs(start - end) != k - 1) & (start < end)
+        start, end = start[is_inner], end[is_inner]
+        _, first, count = np.unique(keys[start, end], return_index=True, return_counts=True)
+        if (count == 1).all():
+            return np.asarray(loop[triangles[:, ::-1]], dtype=np.int32)
+        for place in first[count > 1]:  # one vertex stands at two places of a bridged loop: only one of its two diagonals may stay
+            i, j = int(start[place]), int(end[place])
+            is_barred |= keys == keys[i, j]
+            is_barred[i, j] = is_barred[j, i] = False
+        is_barred[around, after] = is_barred[after, around] = False
+    return None
 
 
 def _stretches(vertices: FloatArray, one: NDArray[np.int32], other: NDArray[np.int32]) -> list[NDArray[np.int32]]:
@@ -238,12 +259,12 @@ def _match(a: FloatArray, b: FloatArray) -> NDArray[np.int64]:
     came = np.zeros((n, m), dtype=np.uint8)
     before, last = np.full(n + 1, np.inf), np.full(n + 1, np.inf)  # costs along the two anti-diagonals before, by row + 1
     for step in range(n + m - 1):
-        i = np.arange(max(0, step - m + 1), min(n, step + 1))
-        choices = np.stack([before[i], last[i], last[i + 1]]) if step else np.zeros((3, 1))
+        row = np.arange(max(0, step - m + 1), min(n, step + 1))
+        choices = np.stack([before[row], last[row], last[row + 1]]) if step else np.zeros((3, 1))
         best = choices.argmin(axis=0)
-        came[i, step - i] = best
+        came[row, step - row] = best.astype(np.uint8)
         cost = np.full(n + 1, np.inf)
-        cost[i + 1] = choices[best, np.arange(len(i))] + ((a[i] - b[step - i]) ** 2).sum(axis=1)
+        cost[row + 1] = choices[best, np.arange(len(row))] + ((a[row] - b[step - row]) ** 2).sum(axis=1)
         before, last = last, cost
     path = [(n - 1, m - 1)]
     while path[-1] != (0, 0):
