@@ -14,7 +14,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.registration_poses import Poses, pose_gap
 from meshtools.geometry.registration_refine import Firmness, Pairs, Refiner, fitting_width, measure_firmness, score_pair
-from meshtools.geometry.registration_search import Sampled, sample_bone, search_poses
+from meshtools.geometry.registration_search import PARTIAL_SCALES, Sampled, SearchPlan, sample_bone, search_poses
 from meshtools.geometry.transform import reflect, reflection_matrix
 from meshtools.model import FloatArray, Mesh
 
@@ -77,12 +77,12 @@ def register(moving: Mesh, fixed: Mesh, kind: Kind = "rigid", may_reflect: bool 
 
 def _register(moving: Sampled, fixed: Sampled, has_scale: bool) -> Registration:
     refiner = Refiner(fixed, moving, has_scale)
-    found, _ = search_poses(fixed, moving, has_scale)
+    found, _ = search_poses(fixed, moving, SearchPlan(PARTIAL_SCALES if has_scale else ()))
     fine = [refiner.refine(found.pick(place), 400, 20) for place in range(min(N_FINE, len(found)))]
     scores = [score_pair(refiner.pairs(pose, 1000), SCORE_WIDTH) for pose in fine]
     best = refiner.refine(fine[int(np.argmax(scores))], 1500, 30)
     pairs = refiner.pairs(best, len(moving.points))
-    width = max(0.006, 0.5 * fitting_width(pairs))
+    width = max(0.006, fitting_width(pairs) / 3)
     others = [*fine, *(found.pick(place) for place in range(len(fine), len(found)))]
     ratio = _runner_up(refiner, best, others, width)
     return _result(pairs, best, refiner, ratio)
@@ -91,29 +91,23 @@ def _register(moving: Sampled, fixed: Sampled, has_scale: bool) -> Registration:
 def _runner_up(refiner: Refiner, best: Poses, others: list[Poses], width: float) -> float:
     """Score of the best other pose over that of the best pose."""
     probes = refiner.moving.points[:50]
-    top = score_pair(refiner.pairs(best, 1500), width)
+    top = score_pair(refiner.pairs(best, 600), width)
     far = [pose for pose in others if pose_gap(pose, best, probes)[0] >= APART]
-    return max((score_pair(refiner.pairs(pose, 1500), width) for pose in far), default=0.0) / max(top, 1e-12)
+    return max((score_pair(refiner.pairs(pose, 600), width) for pose in far), default=0.0) / max(top, 1e-12)
 
 
 def _result(pairs: Pairs, pose: Poses, refiner: Refiner, ratio: float) -> Registration:
-    fixed, moving = refiner.fixed, refiner.moving
-    reach = max(OVERLAP_TOLERANCE, fitting_width(pairs))
+    reach = max(OVERLAP_TOLERANCE, fitting_width(pairs) / 1.5)
     is_near = (pairs.squared < reach**2) & pairs.agrees
     covered = is_near[: pairs.n_moving].mean(), is_near[pairs.n_moving :].mean()
     is_complete = bool(min((np.sqrt(pairs.squared[part]) < reach).mean() for part in _ways(pairs)) >= COMPLETE_RATIO)
     squared = pairs.squared if is_complete else pairs.squared[: pairs.n_moving][is_near[: pairs.n_moving]]
     if not len(squared):
         squared = pairs.squared
-    scale = float(pose.scale[0]) * fixed.length_mm / moving.length_mm
-    matrix = np.eye(4)
-    matrix[:3, :3] = scale * pose.rotation[0]
-    matrix[:3, 3] = fixed.centre_mm + fixed.length_mm * pose.shift[0] - matrix[:3, :3] @ moving.centre_mm
-    if not np.linalg.det(matrix[:3, :3]) > 0:
-        raise GeometryError("the alignment turned a bone inside out; report the two scans")
+    matrix = refiner.matrix_mm(pose)
     return _judged(Registration(
         fixed_from_moving=matrix,
-        scale=scale if refiner.has_scale else 1.0,
+        scale=float(np.cbrt(np.linalg.det(matrix[:3, :3]))) if refiner.has_scale else 1.0,
         residual_rms_percent=100 * float(np.sqrt(squared.mean())),
         residual_p95_percent=100 * float(np.sqrt(np.quantile(squared, 0.95))),
         misfit_percent=_misfit_percent(pairs.squared[: pairs.n_moving]),

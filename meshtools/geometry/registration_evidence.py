@@ -17,9 +17,9 @@ from meshtools.model import Mesh
 
 Verdict = Literal["agrees", "contradicts", "cannot say"]
 
-SIDE_MARGIN = 1.25
+SIDE_MARGIN = 1.4
 """A residual must be this many times another to decide a side: see DEVELOPERS notes beside the measurement in benchmarks/scale_trials.py."""
-IDENTITY_MARGIN = 1.25
+IDENTITY_MARGIN = 1.4
 RESOLUTION_PERCENT = 0.02  # differences of residual below this are scan noise
 
 

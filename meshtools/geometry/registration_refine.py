@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.registration_poses import Poses, spread_rotations
@@ -15,7 +16,8 @@ from meshtools.model import FloatArray
 
 STILL_RATIO = 1e-3  # a step below this share of Tukey's width ends the alignment
 WIDEST, NARROWEST = 0.08, 0.004  # limits of Tukey's width, as a share of the length
-TUKEY = 4.685 * 1.4826  # of the median distance: 95 % efficiency for normal errors (Huber & Ronchetti 2009, Robust Statistics)
+TUKEY = 1.5 * 4.685 * 1.4826  # of the median distance: 4.685 s has 95 % efficiency for normal errors (Huber & Ronchetti 2009, Robust
+# Statistics); 1.5 times that lost less of the size, measured: shape differences are no noise, and single regions must not be dropped
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,16 +69,34 @@ class Refiner:
         cap = first_width
         for _ in range(n_steps):
             pairs = self.pairs(pose, n)
-            width = max(NARROWEST, min(cap, fitting_width(pairs)))
+            fitting = min(fitting_width(pairs), first_width)
+            width = max(cap, fitting)
             weight = tukey_weight(pairs.squared, width) * pairs.agrees
             step = gauss_newton_steps(pairs.placed[None], pairs.gap[None], pairs.normals[None], weight[None], self.has_scale)
             pose = pose.moved(step)
             if np.abs(step).max() < STILL_RATIO * width:
                 break
-            cap = max(NARROWEST, cap * 0.85)
-            if cap < fitting_width(pairs):
-                cap = min(first_width, fitting_width(pairs))
+            cap *= 0.7
         return pose
+
+    def refine_through(self, pose: Poses, n: int, widths: FloatArray) -> Poses:
+        """Align with one step for each of the given widths: for surfaces of one and the same bone that share only a part."""
+        for width in widths:
+            pairs = self.pairs(pose, n)
+            weight = tukey_weight(pairs.squared, width) * pairs.agrees
+            step = gauss_newton_steps(pairs.placed[None], pairs.gap[None], pairs.normals[None], weight[None], self.has_scale)
+            pose = pose.moved(step)
+        return pose
+
+    def matrix_mm(self, pose: Poses) -> FloatArray:
+        """The pose as a matrix (4, 4) from the moving bone's own coordinates to the fixed one's, in mm; its determinant is above zero."""
+        scale = float(pose.scale[0]) * self.fixed.length_mm / self.moving.length_mm
+        matrix = np.eye(4)
+        matrix[:3, :3] = scale * pose.rotation[0]
+        matrix[:3, 3] = self.fixed.centre_mm + self.fixed.length_mm * pose.shift[0] - matrix[:3, :3] @ self.moving.centre_mm
+        if not np.linalg.det(matrix[:3, :3]) > 0:
+            raise GeometryError("the alignment turned a bone inside out; report the two scans")
+        return matrix
 
 
 def fitting_width(pairs: Pairs) -> float:

@@ -153,16 +153,27 @@ def normal_equations(placed: FloatArray, gap: FloatArray, normals: FloatArray, w
     return np.matmul(weighted, rows), np.matmul(weighted, distance[..., None])[..., 0]
 
 
-def starting_poses(fixed: Sampled, moving: Sampled, scales: tuple[float, ...]) -> Poses:
-    """Every rotation of the grid and of the principal axes, with the centre shifted along the fixed bone's axes, at every scale."""
+@dataclass(frozen=True)
+class SearchPlan:
+    """How wide to search: sizes as shares of the fixed bone's length (empty: the true size), shifts of the centre along the fixed bone's three
+    principal axes as shares of its extent there, and how many poses to return."""
+
+    scales: tuple[float, ...] = ()
+    shift_shares: tuple[tuple[float, ...], ...] = ((0.13, 0.26), (0.2,), ())
+    n_found: int = 20
+
+
+def starting_poses(fixed: Sampled, moving: Sampled, plan: SearchPlan) -> Poses:
+    """Every rotation of the grid and of the principal axes, with every shift, at every size of the plan."""
     axes = principal_axes(fixed.points)
     rotations = np.concatenate([axis_rotations(axes, principal_axes(moving.points)), spread_rotations(N_ROTATIONS)])
     reach = np.ptp(fixed.points @ axes, axis=0)
     offsets = [np.zeros(3)]
-    for axis, shares in ((0, (0.13, 0.26)), (1, (0.2,))):
+    for axis, shares in enumerate(plan.shift_shares):
         offsets += [sign * share * reach[axis] * axes[:, axis] for share in shares for sign in (1.0, -1.0)]
     shifts = np.stack(offsets)
     n, m = len(rotations), len(shifts)
+    scales = plan.scales or (moving.length_mm / fixed.length_mm,)
     sets = [Poses(np.repeat(rotations, m, axis=0), np.tile(shifts, (n, 1)), np.full(n * m, scale)) for scale in scales]
     return join_poses(*sets)
 
@@ -199,11 +210,11 @@ def partners_both_ways(grids: tuple[NearestGrid, NearestGrid], bones: tuple[Samp
             join([near_normals, back_normals], axis=1), join([agree, back_agree], axis=1))  # fmt: skip
 
 
-def search_poses(fixed: Sampled, moving: Sampled, has_scale: bool, n_found: int = 20) -> tuple[Poses, FloatArray]:
-    """The best distinct poses of a wide search, best first, at most `n_found`, and their scores (coverage both ways, 0 to 1)."""
+def search_poses(fixed: Sampled, moving: Sampled, plan: SearchPlan) -> tuple[Poses, FloatArray]:
+    """The best distinct poses of a wide search, best first, and their scores (coverage both ways, 0 to 1)."""
     grids, bones, probes = (NearestGrid(fixed), NearestGrid(moving)), (fixed, moving), moving.points[:20]
-    true_scale = moving.length_mm / fixed.length_mm
-    poses = starting_poses(fixed, moving, PARTIAL_SCALES if has_scale else (true_scale,))
+    has_scale = len(plan.scales) > 0
+    poses = starting_poses(fixed, moving, plan)
     scores = score_poses(grids[0], moving, poses, 64, 0.10)
     poses = poses.pick(np.argsort(-scores, kind="stable")[:1500])
     poses = improve_poses(grids[0], moving, poses, 96, np.geomspace(0.3, 0.12, 6), False)
@@ -213,9 +224,9 @@ def search_poses(fixed: Sampled, moving: Sampled, has_scale: bool, n_found: int 
     if has_scale:
         poses = poses.pick(np.flatnonzero((poses.scale > 0.4) & (poses.scale < 1.3)))
     scores = score_poses(grids[0], moving, poses, 400, 0.03)
-    poses = poses.pick(distinct_poses(poses, scores, probes, 0.02, 2 * n_found))
+    poses = poses.pick(distinct_poses(poses, scores, probes, 0.02, 2 * plan.n_found))
     poses = improve_both_ways(grids, bones, poses, np.geomspace(0.1, 0.04, 8), has_scale)
     _, gap, _, agree = partners_both_ways(grids, bones, poses, 600)
     scores = np.asarray((np.exp(-dots(gap) / 0.04**2) * np.maximum(agree, 0.0)).mean(axis=1))
-    order = distinct_poses(poses, scores, probes, 0.02, n_found)
+    order = distinct_poses(poses, scores, probes, 0.02, plan.n_found)
     return poses.pick(order), scores[order]
