@@ -82,7 +82,7 @@ def _register(moving: Sampled, fixed: Sampled, has_scale: bool) -> Registration:
     scores = [score_pair(refiner.pairs(pose, 1000), SCORE_WIDTH) for pose in fine]
     best = refiner.refine(fine[int(np.argmax(scores))], 1500, 30)
     pairs = refiner.pairs(best, len(moving.points))
-    width = max(0.006, fitting_width(pairs) / 3)
+    width = max(0.006, fitting_width(pairs) / 2)
     others = [*fine, *(found.pick(place) for place in range(len(fine), len(found)))]
     ratio = _runner_up(refiner, best, others, width)
     return _result(pairs, best, refiner, ratio)
@@ -97,7 +97,7 @@ def _runner_up(refiner: Refiner, best: Poses, others: list[Poses], width: float)
 
 
 def _result(pairs: Pairs, pose: Poses, refiner: Refiner, ratio: float) -> Registration:
-    reach = max(OVERLAP_TOLERANCE, fitting_width(pairs) / 1.5)
+    reach = max(OVERLAP_TOLERANCE, fitting_width(pairs))
     is_near = (pairs.squared < reach**2) & pairs.agrees
     covered = is_near[: pairs.n_moving].mean(), is_near[pairs.n_moving :].mean()
     is_complete = bool(min((np.sqrt(pairs.squared[part]) < reach).mean() for part in _ways(pairs)) >= COMPLETE_RATIO)

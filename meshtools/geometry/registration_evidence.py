@@ -18,8 +18,10 @@ from meshtools.model import Mesh
 Verdict = Literal["agrees", "contradicts", "cannot say"]
 
 SIDE_MARGIN = 1.4
-"""A residual must be this many times another to decide a side: see DEVELOPERS notes beside the measurement in benchmarks/scale_trials.py."""
+"""One residual must be this many times the other to decide a side. Measured on 25 bones, among them round and nearly symmetric ones, as two
+individuals with 1-2 % shape variation each: the residual on the true side was at most 1.27 times the one after reflection, by chance."""
 IDENTITY_MARGIN = 1.4
+"""The same between candidates: shape varies as much between individuals whichever bone it is."""
 RESOLUTION_PERCENT = 0.02  # differences of residual below this are scan noise
 
 

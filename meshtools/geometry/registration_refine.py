@@ -16,8 +16,7 @@ from meshtools.model import FloatArray
 
 STILL_RATIO = 1e-3  # a step below this share of Tukey's width ends the alignment
 WIDEST, NARROWEST = 0.08, 0.004  # limits of Tukey's width, as a share of the length
-TUKEY = 1.5 * 4.685 * 1.4826  # of the median distance: 4.685 s has 95 % efficiency for normal errors (Huber & Ronchetti 2009, Robust
-# Statistics); 1.5 times that lost less of the size, measured: shape differences are no noise, and single regions must not be dropped
+TUKEY = 4.685 * 1.4826  # of the median distance: 95 % efficiency for normal errors (Huber & Ronchetti 2009, Robust Statistics)
 
 
 @dataclass(frozen=True, eq=False)
