@@ -96,6 +96,9 @@ def _unchecked(rows: list[dict[str, Any]], find: Find, basis: str) -> list[Findi
         return [Finding(Severity.FAILED, "no-scale", message)]
     if any(row["role"] == "check" for row in rows):
         return []
+    if find.unit_source == "decision":
+        message = f"{find.scan}: nothing checks that this file made by hand is in mm; compare the extents of the replica with the skeleton."
+        return [Finding(Severity.NOTE, "scale-unchecked", message)]
     if basis == "unit":
         return [Finding(Severity.NOTE, "scale-unchecked", f"{find.find}: no caliper length checks the scale of the scan.")]
     message = f"{find.find}: the scale comes from the {basis.replace('-', ' ')} alone; a second length of the bone is needed to check it."

@@ -27,7 +27,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     try:
         result = _cleaned(batch, job, find)
     except (ScanError, GeometryError) as error:
-        record = failed_record("clean", job["key"], "scan-unusable", f"find {find.find}: {error}", {"find": find.find, "scan": find.scan})
+        record = failed_record("clean", job["key"], "scan-unusable", f"{_named(find)}: {error}", {"find": find.find, "scan": find.scan})
         write_results(batch, record_path, record, {}, FILES)
         return
     contents = {"clean.ply": write_replica_ply(result.mesh)}
@@ -36,6 +36,11 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
         contents["pieces.png"] = picture
     record = Record("clean", job["key"], status_of(result.findings), result.facts, result.findings, result.sources, ())
     write_results(batch, record_path, record, contents, FILES)
+
+
+def _named(find: Find) -> str:
+    """How a message names a find; a file made by hand is known by its path, not by the name it is cleaned under."""
+    return f"{find.scan}, the file made by hand" if find.unit_source == "decision" else f"find {find.find}"
 
 
 def _cleaned(batch: Path, job: Mapping[str, Any], find: Find) -> StageResult:

@@ -184,7 +184,7 @@ def _closed_holes(
 def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> list[Finding]:
     """Q = 1 - m/s with spacing m and smallest feature s, here the part tolerance (Archaeology Data Service guide, quoting English Heritage)."""
     quality = 1.0 - spacing_mm / settings.part_tolerance_mm
-    if quality >= 0.0:
+    if quality >= 0.0 or find.unit_source == "decision":  # what is modelled by hand samples no bone
         return []
     message = (
         f"{find.find}: the scan's points lie {spacing_mm:.2f} mm apart, wider than the part tolerance of {settings.part_tolerance_mm:g} mm; "
