@@ -8,7 +8,8 @@ import numpy as np
 
 from meshtools.model import FloatArray
 
-NOISE_RATIO = 0.05  # of the typical difference: what is taken for scatter, not shape
+NOISE_RATIOS = (0.03, 0.1, 0.3, 1.0, 3.0)  # scatter beside the smooth part; the likeliest is chosen
+N_FOR_CHOICE = 400
 N_CLEANINGS = 3
 MOST_SURPRISE = 5.0
 SHORT_SHARE = 0.5  # size of the short-range part beside the long-range part
@@ -33,21 +34,38 @@ def spread_differences(seen: Differences, points: FloatArray, reach_mm: tuple[fl
     """
     if len(seen.heights_mm) == 0 or not np.any(seen.heights_mm):
         return np.zeros_like(points)
+    noise = _likeliest_noise(seen, reach_mm)
     for _ in range(N_CLEANINGS):
-        inverse = np.linalg.inv(_covariance(seen, reach_mm))
+        inverse = np.linalg.inv(_covariance(seen, reach_mm, noise))
         surprise = np.abs((inverse @ seen.heights_mm) / np.diag(inverse))
         is_kept = surprise <= MOST_SURPRISE * 1.4826 * float(np.median(surprise)) + 1e-12
         if is_kept.all():
             break
         seen = Differences(seen.places[is_kept], seen.normals[is_kept], seen.heights_mm[is_kept])
-    weights = np.linalg.solve(_covariance(seen, reach_mm), seen.heights_mm)
+    weights = np.linalg.solve(_covariance(seen, reach_mm, noise), seen.heights_mm)
     parts = np.array_split(points, len(points) // 4000 + 1)
     return np.concatenate([_kernel(part, seen.places, reach_mm) @ (weights[:, None] * seen.normals) for part in parts])
 
 
-def _covariance(seen: Differences, reach_mm: tuple[float, float]) -> FloatArray:
+def _likeliest_noise(seen: Differences, reach_mm: tuple[float, float]) -> float:
+    """The ratio of scatter to smooth differences that makes the seen heights most probable (marginal likelihood, same book, section 5.4.1)."""
+    step = max(len(seen.heights_mm) // N_FOR_CHOICE, 1)
+    middle = float(np.median(np.abs(seen.heights_mm)))
+    part = np.flatnonzero(np.abs(seen.heights_mm) <= MOST_SURPRISE * 1.4826 * middle + 1e-12)[::step]
+    some = Differences(seen.places[part], seen.normals[part], seen.heights_mm[part])
+    if not np.any(some.heights_mm):
+        return NOISE_RATIOS[0]
+    chances = []
+    for noise in NOISE_RATIOS:
+        root = np.linalg.cholesky(_covariance(some, reach_mm, noise))
+        white = np.linalg.solve(root, some.heights_mm)
+        chances.append(-0.5 * len(part) * np.log(float((white**2).mean())) - float(np.log(np.diag(root)).sum()))
+    return NOISE_RATIOS[int(np.argmax(chances))]
+
+
+def _covariance(seen: Differences, reach_mm: tuple[float, float], noise: float) -> FloatArray:
     own = _kernel(seen.places, seen.places, reach_mm) * np.einsum("ik,jk->ij", seen.normals, seen.normals)
-    own[np.diag_indices(len(own))] += NOISE_RATIO**2
+    own[np.diag_indices(len(own))] += noise**2
     return np.asarray(own)
 
 

@@ -17,7 +17,7 @@ from meshtools.geometry.audit import audit_topology, count_edges
 from meshtools.geometry.facing import FacingSurface, unit_normals
 from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.pose_prior import PosedPartner, PosePrior, SkinSample, fit_pose
-from meshtools.geometry.restore_join import Joined, join_taken
+from meshtools.geometry.restore_join import Joined, Original, join_taken
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.seam import cut_trench
@@ -42,6 +42,7 @@ class Restoration:
     the partner's skin over the original's at the rim after laying it on, before it is bent; the bent partner meets the rim.
     original_skin_moved_max_mm: 0 by construction, measured. is_changed: False where nothing is lost. pose_informed: share of the partner's
     pose, in its least certain direction, that the original decided; the prior decided the rest. fit_rms_mm: of the skin both have.
+    n_tangled_faces: faces at the seam that still cross others.
     """
 
     mesh: Mesh
@@ -61,6 +62,7 @@ class Restoration:
     original_from_partner: FloatArray
     pose_informed: float
     fit_rms_mm: float
+    n_tangled_faces: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,7 +248,8 @@ def _take_over(body: _Body, bent: Partner, tolerance_mm: tuple[float, float], so
     is_taken = flip_small_patches(cut.mesh, is_taken, is_skin, least)
     taken = take_faces(cut.mesh, is_taken)
     taken = taken.replaced(source=np.full(len(taken.faces), sources[0]))
-    return join_taken(body.mesh, body.is_false, body.n_own if not body.was_closed else None, taken, 3 * max(width[0], tolerance_mm[0]), sources[1])
+    original = Original(body.mesh, body.is_false, None if body.was_closed else body.n_own)
+    return join_taken(original, taken, 3 * max(width[0], tolerance_mm[0]), least, sources[1])
 
 
 def _described(body: _Body, joined: Joined, steps: FloatArray, told: tuple[PosedPartner, tuple[int, int]], scale: _Scale) -> Restoration:
@@ -254,12 +257,12 @@ def _described(body: _Body, joined: Joined, steps: FloatArray, told: tuple[Posed
     audit, before = audit_topology(joined.mesh), audit_topology(take_faces(body.mesh, np.arange(len(body.mesh.faces)) < body.n_own))
     areas = face_areas(joined.mesh.vertices, joined.mesh.faces)
     added = float(areas[joined.n_kept_faces :].sum())
-    kept = np.unique(body.mesh.faces[joined.is_kept])
-    moved = np.abs(joined.mesh.vertices[: len(kept)] - body.mesh.vertices[kept])
+    now, then = joined.mesh.faces[: joined.n_kept_faces], body.mesh.faces[joined.is_kept]
+    moved = np.abs(joined.mesh.vertices[now] - body.mesh.vertices[then])
     lost = face_areas(body.mesh.vertices, body.mesh.faces)[: body.n_own][~joined.is_kept[: body.n_own]]
     return Restoration(
         joined.mesh, joined.n_seams > 0, added, audit.volume_mm3 - before.volume_mm3 if audit.is_closed and before.is_closed else None,
         100.0 * added / audit.area_mm2, float(steps.max(initial=0.0)), float(np.quantile(steps, 0.95)) if len(steps) else 0.0,
         float(moved.max(initial=0.0)), body.n_pieces, audit.n_pieces, audit.is_closed, joined.n_seams, joined.n_capped, float(lost.sum()),
-        pose.original_from_partner, pose.informed, pose.rms_mm,
+        pose.original_from_partner, pose.informed, pose.rms_mm, joined.n_tangled,
     )  # fmt: skip

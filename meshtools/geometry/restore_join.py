@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
 from meshtools.geometry.rims import close_rims_listed
 from meshtools.geometry.seam import Zipped, zip_rims
+from meshtools.geometry.seam_repair import untangle_seam
 from meshtools.geometry.takeover import BoolArray, patch_labels
 from meshtools.model import Mesh
 
@@ -24,26 +25,59 @@ class Joined:
     n_seams: int
     n_capped: int
     n_failed: int
+    n_tangled: int = 0
 
 
-def join_taken(original: Mesh, is_false: BoolArray, n_open: int | None, taken: Mesh, reach_mm: float, source_seam: int) -> Joined:
+@dataclass(frozen=True, eq=False)
+class Original:
+    """The original with its rims capped: is_false marks caps, fills and fracture. n_open: None where it was closed before (every rim left is
+    capped in the end), else the number of its own faces; the rest are caps made for the occasion, which never come back."""
+
+    mesh: Mesh
+    is_false: BoolArray
+    n_open: int | None
+
+
+def join_taken(original: Original, taken: Mesh, reach_mm: float, least_area_mm2: float, source_seam: int) -> Joined:
     """Zip the original's skin and the taken skin; false patches whose rims found no partner come back, taken patches without one go.
 
-    n_open: None for an original that was closed (every rim left is capped), else the number of its own faces; the rest are caps made
-    for the occasion, which never come back.
+    Crossings at the seam are taken out, and so are closed crumbs below the least area that the seam left beside the bone.
     """
-    is_kept, zipped = ~is_false, None
+    is_kept, n_open, zipped = ~original.is_false, original.n_open, None
     for _ in range(2):
-        zipped = zip_rims(take_faces(original, is_kept), taken, reach_mm, source_seam)
+        zipped = zip_rims(take_faces(original.mesh, is_kept), taken, reach_mm, source_seam)
         lonely = np.zeros(len(zipped.mesh.vertices), dtype=bool)
         lonely[np.concatenate([rim.vertices for rim in zipped.left_open] or [np.zeros(0, np.int32)])] = True
-        back = _patches_coming_back(original, is_kept, lonely[: zipped.n_original], n_open)
+        back = _patches_coming_back(original.mesh, is_kept, lonely[: zipped.n_original], n_open)
         is_loose = _loose_patches(taken, lonely[zipped.n_original : zipped.n_original + len(taken.vertices)])
         if not back.any() and not is_loose.any():
             break
         is_kept, taken = is_kept | back, take_faces(taken, ~is_loose)
     assert zipped is not None
-    return _capped(zipped, is_kept, n_open, source_seam)
+    joined = _capped(zipped, is_kept, n_open, source_seam)
+    if not joined.n_seams:
+        return joined
+    smooth = untangle_seam(joined.mesh, joined.n_kept_faces, source_seam)
+    joined = _with_fewer(joined, smooth.mesh, smooth.is_left)
+    is_crumb = _crumbs(joined, least_area_mm2)
+    whole = take_faces(joined.mesh, ~is_crumb)
+    return replace(_with_fewer(joined, whole, ~is_crumb[: joined.n_kept_faces]), n_tangled=smooth.n_tangled)
+
+
+def _with_fewer(joined: Joined, mesh: Mesh, is_left: BoolArray) -> Joined:
+    """The state with another mesh, in which only those of the kept original faces are left."""
+    is_kept = joined.is_kept.copy()
+    is_kept[np.flatnonzero(is_kept)[~is_left]] = False
+    return replace(joined, mesh=mesh, is_kept=is_kept, n_kept_faces=int(is_kept.sum()))
+
+
+def _crumbs(joined: Joined, least_area_mm2: float) -> BoolArray:
+    """(m,) faces of pieces below the least area that hold new faces."""
+    labels = label_pieces(joined.mesh.faces, len(joined.mesh.vertices))
+    n = int(labels.max()) + 1
+    area = np.bincount(labels, face_areas(joined.mesh.vertices, joined.mesh.faces), n)
+    n_new = np.bincount(labels[joined.n_kept_faces :], minlength=n)
+    return np.asarray(((area < least_area_mm2) & (n_new > 0))[labels])
 
 
 def _capped(zipped: Zipped, is_kept: BoolArray, n_open: int | None, source_seam: int) -> Joined:
