@@ -17,9 +17,7 @@ SOURCES = (SourceEntry(EvidenceClass.OWN, "f-1", Origin.SCANNED), SourceEntry(Ev
 
 
 def test_trimesh_reads_a_3mf_as_one_closed_outward_body_of_its_size_in_millimetres():
-    """The library needs networkx and lxml for this format, which the package itself does not use."""
-    pytest.importorskip("networkx")
-    pytest.importorskip("lxml")
+    """It needs networkx and lxml for this format, which the package itself does not use."""
     import trimesh
 
     part = ball(10.0, centre=(300.0, -20.0, 5.0), n_splits=3).replaced(source=np.arange(512) % 2)
