@@ -25,8 +25,8 @@ _SIDE_GAPS = np.linspace(0.0, 1.0, 5)
 STRETCH = 60
 """About how many points of both rims together are spanned at once."""
 MOST_TRIES = 8
-LEAST_SHARED = 0.15
-"""Two rims belong together when this share of the shorter one runs along the other."""
+LEAST_SHARED = 0.4
+"""Two rims belong together when this share of one of them runs along the other."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,30 +141,35 @@ def zip_rims(skin: Mesh, taken: Mesh, reach_mm: float, source_seam: int) -> Zipp
 
 
 def _groups(vertices: FloatArray, rims: Sequence[Rim], n_original: int, reach_mm: float) -> list[list[int]]:
-    """Rims that run along each other, original with taken, as lists of their numbers; rims without a partner are left out."""
+    """Rims that run along each other, original with taken, as lists of their numbers; rims without a partner are left out.
+
+    Every point of a rim speaks for the rim of the other kind that is nearest to it, so that the two walls of a thin bone stay apart.
+    """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
 
-    if not rims:
+    is_own = np.array([rim.vertices[0] < n_original for rim in rims], dtype=bool)
+    if is_own.all() or not is_own.any():
         return []
-    lines = [_dense(vertices[rim.vertices], reach_mm) for rim in rims]
-    trees = [cKDTree(line) for line in lines]
-    is_own = np.array([rim.vertices[0] < n_original for rim in rims])
-    links = []
-    for i in np.flatnonzero(is_own):
-        for j in np.flatnonzero(~is_own):
-            if max(runs_along(lines[i], trees[j], reach_mm), runs_along(lines[j], trees[i], reach_mm)) >= LEAST_SHARED:
-                links.append((int(i), int(j)))
-    pairs = np.array(links, dtype=np.int64).reshape(-1, 2)
-    graph = coo_matrix((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(rims),) * 2)
+    lines = [_dense(vertices[rim.vertices], reach_mm / 2) for rim in rims]
+    votes = np.zeros((len(rims), len(rims)))
+    for kind in (is_own, ~is_own):
+        ours, others = np.flatnonzero(kind), np.flatnonzero(~kind)
+        for k in ours:
+            votes[k, others] = _votes(lines[k], [lines[other] for other in others], reach_mm)
+    graph = coo_matrix(np.maximum(votes, votes.T) >= LEAST_SHARED)
     _, group = connected_components(graph, directed=False)
     return [members.tolist() for k in range(int(group.max()) + 1) if len(members := np.flatnonzero(group == k)) > 1]
 
 
-def runs_along(line: FloatArray, tree: Any, reach_mm: float) -> float:
-    """Share of a dense line's points within the reach of another line's points (a search tree)."""
-    return float(np.isfinite(tree.query(line, distance_upper_bound=reach_mm)[0]).mean())
+def _votes(line: FloatArray, others: Sequence[FloatArray], reach_mm: float) -> FloatArray:
+    """Share of a line's points to which each of the other lines is the nearest one within the reach."""
+    from scipy.spatial import cKDTree
+
+    owner = np.repeat(np.arange(len(others)), [len(other) for other in others])
+    distance, place = cKDTree(np.concatenate(others)).query(line, distance_upper_bound=reach_mm)
+    is_near = np.isfinite(distance)
+    return np.bincount(owner[place[is_near]], minlength=len(others)) / len(line)
 
 
 def _dense(points: FloatArray, step_mm: float) -> FloatArray:
