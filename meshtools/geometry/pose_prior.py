@@ -19,12 +19,14 @@ class PosePrior:
     """Where the partner is believed to lie before looking: it turns and shifts by about these standard deviations, about `centre_mm`.
 
     patch_mm: differences between two bones are alike within such a distance, so skin counts as one observation per square of it.
+    least_difference_mm: no observation is taken to be more exact than this, however well a small fragment happens to fit.
     """
 
     centre_mm: tuple[float, float, float]
     rotation_sd_rad: float
     shift_sd_mm: float
     patch_mm: float
+    least_difference_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +73,7 @@ def fit_pose(skin: SkinSample, partner: FacingSurface, prior: PosePrior, reach_m
         weights = np.clip(1.0 - (residual / (TUKEY * spread)) ** 2, 0.0, None) ** 2
         rows = np.concatenate([np.cross(points[is_pair] - centre - pose[3:], planes), planes], axis=1)
         n_seen = skin.area_mm2 * float(weights.sum()) / len(skin.points) / prior.patch_mm**2
-        scale = max(n_seen, 1e-3) / float(weights.sum()) / spread**2
+        scale = n_seen / float(weights.sum()) / max(spread, prior.least_difference_mm) ** 2
         information = scale * np.einsum("i,ij,ik->jk", weights, rows, rows)
         gradient = scale * np.einsum("i,ij,i->j", weights, rows, residual) + pose / sd**2
         step = np.linalg.solve(information + np.diag(1.0 / sd**2), -gradient)

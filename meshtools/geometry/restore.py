@@ -145,7 +145,8 @@ def _scale_of(one: _Body, other: _Body, settings: RestoreSettings) -> _Scale:
 
 def _prior(partner: _Body, sd: tuple[float, float], scale: _Scale) -> PosePrior:
     x, y, z = (partner.mesh.vertices.min(axis=0) + partner.mesh.vertices.max(axis=0)) / 2
-    return PosePrior((float(x), float(y), float(z)), float(sd[0]), sd[1], scale.mm(scale.settings.patch_percent))
+    exact = scale.mm(scale.settings.least_difference_percent)
+    return PosePrior((float(x), float(y), float(z)), float(sd[0]), sd[1], scale.mm(scale.settings.patch_percent), exact)
 
 
 def _restore(body: _Body, partner: _Body, is_image: bool, prior: PosePrior, sources: tuple[int, int], scale: _Scale) -> Restoration:

@@ -1,0 +1,177 @@
+"""A damaged bone is completed from its other half or its counterpart, and what is left of it stays as it is."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from solid_shapes import ball
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.restore import Restoration, restore_across_plane, restore_from_counterpart
+from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.transform import move_points
+from meshtools.model import Mesh
+from meshtools.settings import RestoreSettings
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "benchmarks"))
+OWN, TAKEN, SEAM = 4, 5, 6
+SETTINGS = RestoreSettings()
+
+
+def bumpy(n_splits: int = 4) -> Mesh:
+    """An ellipsoid of about 50 x 36 x 28 mm with bumps that the plane y = 0 mirrors exactly; its vertices come in mirrored pairs."""
+    unit = ball(1.0, n_splits=n_splits).vertices
+    x, y, z = unit.T
+    radius = 1.0 + 0.06 * np.cos(5 * x + 2 * z) + 0.05 * np.cos(6 * y) * np.sin(4 * z + 1) + 0.04 * x
+    return Mesh.create(unit * radius[:, None] * [25.0, 18.0, 14.0], ball(1.0, n_splits=n_splits).faces, OWN)
+
+
+def cut_away(mesh: Mesh, normal=(0.15, 1.0, 0.1), offset_mm: float = 7.0, is_open: bool = False) -> tuple[Mesh, np.ndarray]:
+    """The mesh without what lies beyond a plane, as a solid or as an open scan, and which faces are fracture."""
+    import manifold3d
+
+    length = float(np.linalg.norm(normal))
+    solid = manifold3d.Manifold(manifold3d.Mesh64(np.array(mesh.vertices), mesh.faces.astype(np.uint64)))
+    half = solid.trim_by_plane(tuple(-np.array(normal) / length), -offset_mm / length).to_mesh64()
+    vertices, faces = np.array(half.vert_properties)[:, :3], np.array(half.tri_verts).astype(np.int64)
+    is_fracture = (np.abs(vertices[faces] @ np.array(normal) - offset_mm) < 1e-6).all(axis=1)
+    whole = Mesh.create(vertices, faces, OWN)
+    return (take_faces(whole, ~is_fracture), is_fracture) if is_open else (whole, is_fracture)
+
+
+def restored(mesh: Mesh, normal=(0.0, 1.0, 0.0), offset_mm: float = 0.0, **options) -> Restoration:
+    return restore_across_plane(mesh, normal, offset_mm, TAKEN, SEAM, SETTINGS, **options)
+
+
+def farthest_percent(truth: Mesh, found: Mesh) -> float:
+    """Largest distance from the truth's vertices to a surface, in percent of the truth's diagonal."""
+    size = float(np.linalg.norm(np.ptp(truth.vertices, axis=0)))
+    return 100.0 * float(Surface(found).distance(truth.vertices)[0].max()) / size
+
+
+@pytest.mark.parametrize("is_open", [False, True], ids=["solid", "open"])
+def test_a_cut_ellipsoid_gets_its_volume_back(is_open: bool) -> None:
+    """The volume of the whole is known (divergence theorem); restored to 0.05 %, closed, one piece, no crossing."""
+    whole = bumpy()
+    found = restored(cut_away(whole, is_open=is_open)[0])
+    audit = audit_topology(found.mesh)
+    assert (audit.is_closed, audit.n_pieces, count_self_intersections(found.mesh).n_pairs) == (True, 1, 0)
+    assert audit.volume_mm3 == pytest.approx(audit_topology(whole).volume_mm3, rel=5e-4)
+    assert farthest_percent(whole, found.mesh) < 0.1
+
+
+def test_no_vertex_of_the_original_skin_moves_and_every_face_says_where_it_is_from() -> None:
+    """Bit for bit: each skin face away from the seam is in the result with its own corners and its own source."""
+    scan, is_fracture = cut_away(bumpy())
+    found = restored(scan)
+    corners = {tuple(sorted(map(bytes, found.mesh.vertices[face]))) for face in found.mesh.faces[found.mesh.source == OWN]}
+    skin = scan.vertices[scan.faces[~is_fracture]]
+    is_far = (skin @ [0.15, 1.0, 0.1]).max(axis=1) < 7.0 - 0.3
+    assert all(tuple(sorted(map(bytes, face))) in corners for face in skin[is_far])
+    assert found.original_skin_moved_max_mm == 0.0
+    taken = found.mesh.vertices[found.mesh.faces[found.mesh.source == TAKEN]].mean(axis=1)
+    assert (taken @ [0.15, 1.0, 0.1]).min() > 7.0 - 0.3
+    assert set(found.mesh.source.tolist()) == {OWN, TAKEN, SEAM}
+
+
+def test_a_whole_bone_comes_back_untouched() -> None:
+    whole = bumpy(3)
+    found = restored(whole)
+    assert not found.is_changed
+    assert np.array_equal(found.mesh.vertices, whole.vertices)
+    assert np.array_equal(found.mesh.faces, whole.faces)
+
+
+def test_a_fill_that_the_other_side_contradicts_is_replaced() -> None:
+    """A flat cap over a cut-off bulge is filled matter: with is_filled it goes, and the volume is right to 0.05 %."""
+    whole = bumpy()
+    scan, is_fracture = cut_away(whole)
+    found = restored(scan, is_filled=is_fracture)
+    assert audit_topology(found.mesh).volume_mm3 == pytest.approx(audit_topology(whole).volume_mm3, rel=5e-4)
+
+
+def test_a_step_between_the_halves_is_met_on_the_taken_side() -> None:
+    """One half swollen by up to 0.25 mm: the taken skin meets the rim (no seam vertex lies 0.1 mm off the true surface)."""
+    whole = bumpy()
+    swell = np.clip(whole.vertices[:, 1:2] / 18.0, 0.0, 1.0) * 0.3
+    uneven = whole.replaced(vertices=whole.vertices + swell * whole.vertices / np.linalg.norm(whole.vertices, axis=1, keepdims=True))
+    found = restored(cut_away(uneven)[0])
+    seam = take_faces(found.mesh, found.mesh.source == SEAM)
+    assert found.seam_step_max_mm > 0.05
+    assert float(Surface(uneven).distance(seam.vertices)[0].max()) < 0.1
+    assert found.is_closed
+
+
+def test_the_same_input_gives_the_same_bytes() -> None:
+    scan, _ = cut_away(bumpy(3))
+    one, two = restored(scan), restored(scan)
+    assert one.mesh.vertices.tobytes() == two.mesh.vertices.tobytes()
+    assert one.mesh.faces.tobytes() == two.mesh.faces.tobytes()
+
+
+def test_an_empty_mesh_is_refused_with_a_sentence() -> None:
+    with pytest.raises(GeometryError, match="clean it first"):
+        restored(Mesh.create(np.zeros((0, 3)), np.zeros((0, 3))))
+
+
+def turned(degrees: float, shift=(0.0, 0.0, 0.0)) -> np.ndarray:
+    angle, pose = np.radians(degrees), np.eye(4)
+    pose[:2, :2] = [[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]
+    pose[:3, 3] = shift
+    return pose
+
+
+def test_a_tiny_fragment_does_not_swing_the_counterpart() -> None:
+    """A fragment of under 2 % of the surface lies under a counterpart 1 degree off: it turns by less than that, and says that it was not informed."""
+    whole = bumpy()
+    near = np.linalg.norm(whole.vertices[whole.faces].mean(axis=1) - whole.vertices[0], axis=1) < 4.0
+    found = restore_from_counterpart(take_faces(whole, near), whole, turned(1.0), TAKEN, SEAM, SETTINGS)
+    moved = found.original_from_partner
+    angle = np.degrees(np.arccos(np.clip((np.trace(moved[:3, :3]) - 1) / 2, -1, 1)))
+    assert angle < 1.0
+    assert found.pose_informed < 0.5
+
+
+def test_a_large_part_corrects_the_pose_of_the_counterpart() -> None:
+    """Half of the surface is left and the counterpart is 1 degree and 0.5 mm off: corrected to 0.02 mm everywhere."""
+    whole = bumpy()
+    pose = turned(1.0, (0.3, -0.4, 0.0))
+    found = restore_from_counterpart(cut_away(whole)[0], whole, pose, TAKEN, SEAM, SETTINGS)
+    there = move_points(whole.vertices, found.original_from_partner @ pose)
+    assert np.linalg.norm(there - whole.vertices, axis=1).max() < 0.02
+    assert farthest_percent(whole, found.mesh) < 0.1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("is_broken", [True, False], ids=["cut solid", "cut open"])
+def test_a_vertebra_gets_its_lost_side_back(is_broken: bool) -> None:
+    """25 % of one side of a dog's vertebra gone beyond a rough cut: rms 0.02 %, farthest 0.25 % of the diagonal, volume to 0.3 %."""
+    from damaged_bones import Damage
+    from restore_trials import run_trial
+
+    _, found, score, _ = run_trial("C_6", 5, Damage(25.0, is_broken=is_broken))
+    assert found.is_closed
+    assert score.rms <= 0.02
+    assert score.farthest <= 0.25
+    assert abs(score.volume_error) <= 0.3
+    assert found.original_skin_moved_max_mm == 0.0
+
+
+@pytest.mark.slow
+def test_a_femur_with_a_broken_end_is_completed_from_its_counterpart() -> None:
+    """40 % of a dog's femur gone; the counterpart, the same bone, lies half a degree off: rms 0.02 % of the diagonal."""
+    from damaged_bones import damaged
+
+    trial = damaged("Femoris_L", 2, lost_percent=40, is_broken=True, random_pose=False)
+    whole = Mesh.create(trial.whole_vertices, trial.whole_faces, OWN)
+    found = restore_from_counterpart(Mesh.create(trial.vertices, trial.faces, OWN), whole, turned(0.5), TAKEN, SEAM, SETTINGS)
+    lost = take_faces(whole, trial.is_lost_face).vertices
+    gaps = Surface(found.mesh).distance(lost)[0]
+    assert found.is_closed
+    assert 100 * np.sqrt((gaps**2).mean()) / trial.diagonal_mm <= 0.02
