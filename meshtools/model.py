@@ -245,7 +245,8 @@ class Recipe:
     """How one element of one target is made. `status` is planned, ask (a person is needed) or gap.
 
     Of class OWN-C the first find is kept as it is; its missing part comes from its own other half or from the second find, the counterpart.
-    `plane` is the symmetry plane a person chose, normal and offset in mm of the clean surface.
+    `plane` is the symmetry plane a person chose, normal and offset in mm of the clean surface; `missing_percent` what the register says is
+    missing.
     """
 
     target: str
@@ -262,6 +263,7 @@ class Recipe:
     findings: tuple[Finding, ...] = ()
     model_file: str = ""
     plane: tuple[float, float, float, float] | None = None
+    missing_percent: float | None = None
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from meshtools.completeness import OWN_CLASSES, measure_completeness
 from meshtools.factor import UNASSOCIATED
@@ -21,7 +21,7 @@ from meshtools.plan_candidates import (
 )
 from meshtools.plan_decisions import SCANNED_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
 from meshtools.plan_next import next_steps
-from meshtools.plan_restore import plane_decided, restored_candidates
+from meshtools.plan_restore import completed_recipe, restored_candidates
 
 USABLE = "usable, "
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
@@ -59,8 +59,8 @@ def plan_element(tables: PlanTables, target: Target, element: Element) -> Recipe
     tried = _tried(tables, look)
     if choice.candidate is None:
         return _empty_recipe(tables, look, tried, choice.asks)
-    plane = plane_decided(tables.decisions, target, element, choice.candidate.find)
-    return replace(_recipe_from(look, choice.candidate, decided, choice.asks, tried), plane=plane)
+    recipe = _recipe_from(look, choice.candidate, decided, choice.asks, tried)
+    return completed_recipe(recipe, tables.decisions, target, element, choice.candidate.find)
 
 
 def largest_factor_by_find(plan: Plan) -> dict[str, float]:

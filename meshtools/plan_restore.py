@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Severity, Side, Target
+from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Recipe, Severity, Side, Target
 from meshtools.plan_candidates import Candidate, is_partial
 from meshtools.settings import PlanSettings
 
@@ -34,6 +34,14 @@ def _restored(candidate: Candidate, partner: Find | None) -> Candidate:
         message = f"{candidate.find.find} is deformed: what is taken over from its other side is deformed too, or does not fit."
         findings = (*findings, Finding(Severity.REVIEW, "restored-deformed", message, candidate.find.deformation))
     return replace(candidate, evidence=EvidenceClass.OWN_C, partner=partner, findings=findings)
+
+
+def completed_recipe(recipe: Recipe, decisions: Iterable[Decision], target: Target, element: Element, find: Find) -> Recipe:
+    """The recipe with what completing needs to know, where it is of class OWN-C."""
+    if recipe.evidence is not EvidenceClass.OWN_C:
+        return recipe
+    missing = None if find.preserved_percent is None else 100.0 - find.preserved_percent
+    return replace(recipe, plane=plane_decided(decisions, target, element, find), missing_percent=missing)
 
 
 def plane_decided(decisions: Iterable[Decision], target: Target, element: Element, find: Find) -> tuple[float, float, float, float] | None:

@@ -10,7 +10,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.transform import reflect
-from meshtools.model import Finding, Mesh, Severity
+from meshtools.model import Finding, Mesh, Recipe, Severity
 from meshtools.settings import RestoreSettings
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 STEP_REVIEW_PERCENT = 1.0  # of the bone's diagonal; proposed default
 ADDED_REVIEW_PERCENT = 50.0  # more than half of a bone is no longer that bone; proposed default
+LEAST_SHARE_RESTORED = 0.25  # of the missing share, area against a person's estimate; proposed default
 INFORMED_REVIEW = 0.5  # below this share the fragment did not decide the counterpart's pose
 
 
@@ -95,6 +96,18 @@ def complete_from_partner(
     )
     doubt = Finding(Severity.REVIEW, "pose-uninformed", message, round(restoration.pose_informed, 4), INFORMED_REVIEW)
     return Completion(completion.mesh, completion.facts, (*completion.findings, doubt))
+
+
+def still_missing(recipe: Recipe, completion: Completion) -> list[Finding]:
+    """A finding where much less was taken over than the register says is missing."""
+    added, missing = float(completion.facts.get("added_percent", 0.0)), recipe.missing_percent
+    if missing is None or not completion.facts.get("is_changed") or added > LEAST_SHARE_RESTORED * missing:
+        return []
+    message = (
+        f"{recipe.element}: the register says that {missing:g} % is missing, but only {added:.1f} % could be taken over; what is lost on both "
+        "sides stays lost."
+    )
+    return [Finding(Severity.REVIEW, "still-missing", message, round(added, 4), missing, "%")]
 
 
 def plane_facts(fit: PlaneFit) -> dict[str, Any]:

@@ -163,7 +163,8 @@ def _tolerance_words(sheet: Sheet, ways: list[Mapping[str, Any]]) -> str:
     text = figure(max(bounds), "mm", 3)
     if max(bounds) <= tolerance_mm:
         return f"Within it everywhere: no point lies farther than {text}."
-    return f"Not within it everywhere: some point may lie as far as {text}. Closed holes, parts taken over and made parts are among the causes; see the view."
+    causes = "Closed holes, parts taken over and made parts are among the causes; see the view."
+    return f"Not within it everywhere: some point may lie as far as {text}. {causes}"
 
 
 def calipers(sheet: Sheet) -> Html:

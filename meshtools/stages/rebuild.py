@@ -10,7 +10,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
-from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner
+from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner, still_missing
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
 from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
 from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
@@ -328,7 +328,7 @@ def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings,
     if span_percent > settings.fill_span_review_percent:
         message = f"{recipe.element}: one fill spans {span_percent:.1f} % of the length, more than {settings.fill_span_review_percent:g} %."
         findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span_percent, 4), settings.fill_span_review_percent, "%"))
-    findings += [finding for completion in solid.completions for finding in completion.findings]
+    findings += [finding for completion in solid.completions for finding in (*completion.findings, *still_missing(recipe, completion))]
     if len(recipe.finds) > 1 and recipe.evidence is not EvidenceClass.OWN_C:
         message = f"{recipe.element}: {len(recipe.finds)} finds are put together as they lie in their scans, without fitting; look at the seams."
         findings.append(Finding(Severity.REVIEW, "several-finds", message, len(recipe.finds), 1, "finds"))

@@ -1,0 +1,86 @@
+"""Own bones that are partly preserved are completed from their other half or counterpart, and what cannot be believed is asked."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from dog_individuals import read_bone
+
+from meshtools.geometry.distance import compare
+from meshtools.geometry.transform import apply_matrix, reflect
+from meshtools.geometry.unite import concatenate
+from meshtools.geometry.weld import weld_scan
+from meshtools.model import EvidenceClass, Mesh, Origin, Recipe, Severity, SourceEntry, StageResult
+from meshtools.settings import RebuildSettings, RestoreSettings
+from meshtools.stages.rebuild import rebuild_element
+
+SCANNED = (SourceEntry(EvidenceClass.OWN, "f-1", Origin.SCANNED),)
+PARTNER = (SourceEntry(EvidenceClass.OWN, "f-2", Origin.SCANNED),)
+POSE = np.array([[0.36, 0.48, -0.8, 12.0], [-0.8, 0.6, 0.0, -7.0], [0.48, 0.64, 0.6, 30.0], [0, 0, 0, 1.0]])  # a rotation and a shift
+
+
+def dog(name: str) -> Mesh:
+    vertices, faces = read_bone(name)
+    return weld_scan(vertices, faces, None).mesh
+
+
+def without(mesh: Mesh, is_gone: Any) -> Mesh:
+    """The open surface that is left when the faces whose middle is gone are cut away."""
+    keep = ~is_gone(mesh.vertices[mesh.faces].mean(axis=1))
+    return weld_scan(mesh.vertices, mesh.faces[keep], None).mesh
+
+
+def completed(element: str, parts: list[tuple[str, Mesh, tuple[SourceEntry, ...]]], **recipe: Any) -> StageResult:
+    finds = tuple(name for name, _, _ in parts)
+    plan = Recipe("mount", element, EvidenceClass.OWN_C, finds, False, 1.0, None, "own size", "", (), "planned", **recipe)
+    return rebuild_element(plan, parts, RebuildSettings(), (), RestoreSettings())
+
+
+def percent_off(result: StageResult, truth: Mesh) -> float:
+    """Largest distance from the truth to the replica, in percent of the bone's diagonal."""
+    diagonal_mm = float(np.linalg.norm(np.ptp(truth.vertices, axis=0)))
+    return 100.0 * compare(truth, result.mesh).a_to_b.max_mm / diagonal_mm
+
+
+@pytest.mark.slow
+def test_a_vertebra_without_one_transverse_process_gets_it_back_from_the_other_side() -> None:
+    """Truth: the dog's fourth cervical vertebra, whose mirror plane is y = 0 (tests/real_bones.py names the source)."""
+    truth = apply_matrix(dog("C_4"), POSE)
+    limit_mm = 0.25 * np.ptp(dog("C_4").vertices[:, 1])
+    part = apply_matrix(without(dog("C_4"), lambda middle: middle[:, 1] > limit_mm), POSE)
+    result = completed("cervical-04", [("f-1", part, SCANNED)], missing_percent=20.0)
+    assert result.facts["deliverable"], [finding.message for finding in result.findings]
+    assert percent_off(result, truth) < 0.5
+    assert result.facts["restoration"]["original_skin_moved_max_mm"] == 0.0
+    assert {"OWN", "OWN-C"} <= set(result.facts["evidence_share"])
+    assert not [finding for finding in result.findings if finding.severity is not Severity.NOTE]
+
+
+@pytest.mark.slow
+def test_a_humerus_without_its_lower_end_gets_it_from_its_counterpart_of_another_scan() -> None:
+    left, right = dog("humerus_L"), apply_matrix(dog("humerus_R"), POSE)
+    along = int(np.argmax(np.ptp(left.vertices, axis=0)))
+    cut_mm = left.vertices[:, along].min() + 0.3 * np.ptp(left.vertices[:, along])
+    part = without(left, lambda middle: middle[:, along] < cut_mm)
+    result = completed("humerus-left", [("f-1", part, SCANNED), ("f-2", right, PARTNER)], missing_percent=30.0)
+    assert result.facts["deliverable"], [finding.message for finding in result.findings]
+    assert percent_off(result, left) < 0.5
+    assert SourceEntry(EvidenceClass.OWN_C, "f-2", Origin.SCANNED) in result.sources
+
+
+@pytest.mark.slow
+def test_a_bone_without_a_mirror_plane_is_left_as_it_is_and_a_person_is_asked() -> None:
+    result = completed("skull", [("f-1", dog("Ulna_L"), SCANNED)], missing_percent=20.0)
+    finding = next(finding for finding in result.findings if finding.code in ("plane-ask", "plane-refused"))
+    assert finding.severity is Severity.REVIEW
+    assert set(result.facts["evidence_share"]) == {"OWN"}
+    assert len(result.facts["restoration"]["plane"]["runners_up"]) > 0
+
+
+def test_a_plane_that_a_person_gave_is_used_without_a_search() -> None:
+    """Two small bones side by side as mirror images across x = 0: a body in two pieces with a plane that is known."""
+    bone = dog("Carpal_accessory_L")
+    result = completed("sternum", [("f-1", concatenate([bone, reflect(bone)]), SCANNED)], plane=(2.0, 0.0, 0.0, 0.0))
+    assert result.facts["restoration"]["plane"]["verdict"] == "decided"
