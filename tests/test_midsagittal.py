@@ -94,6 +94,15 @@ def test_a_femur_has_no_plane_that_is_accepted() -> None:
     assert find_midsagittal_plane(Mesh.create(trial.vertices, trial.faces)).verdict != "accept"
 
 
+def test_a_sphere_mirrors_everywhere_so_no_plane_is_accepted() -> None:
+    import trimesh
+
+    sphere = trimesh.creation.icosphere(subdivisions=4, radius=30.0)
+    fit = find_midsagittal_plane(Mesh.create(sphere.vertices, sphere.faces))
+    assert fit.verdict == "refuse"
+    assert fit.ratio > 0.97
+
+
 def test_a_hint_keeps_the_search_near_what_a_person_knows(ellipsoid: tuple[Mesh, PlaneFit]) -> None:
     points = np.array([[2.0, -30, 5], [4.0, 30, -10], [3.0, 0, 45]])
     assert find_midsagittal_plane(ellipsoid[0], PlaneHint(midline_points=points)).normal[0] > 0.999

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mirror_candidates import Skin, apart, even_directions, keep_distinct, offsets_along, pair_planes, probe_scores, read_skin
-from meshtools.geometry.mirror_confidence import BOUND_PER_JK, Evidence, Verdict, judge_plane, measure_jackknife
+from meshtools.geometry.mirror_confidence import Evidence, Verdict, bound_angle, judge_plane, measure_jackknife
 from meshtools.geometry.mirror_fit import NARROW, SLIDE, WIDE, Pairs, adapted_width, fine_score, fit_coarse, fit_fine, pair_by_tree, weigh
 from meshtools.geometry.transform import move_points, reflection_matrix
 from meshtools.model import FloatArray, Mesh
@@ -31,9 +31,9 @@ N_RUNNERS_UP = 3
 
 @dataclass(frozen=True, eq=False)
 class PlaneHint:
-    """What a person knows about the plane: three points on the midline (3, 3) in mm, or a rough left-right direction (3,), or both.
+    """What a person knows about the plane: three points on the midline (3, 3) in mm, or a rough left-right direction (3,).
 
-    Only planes within 25 degrees of it are tried, and within 8 % of the diagonal of the points.
+    Only planes within 25 degrees of it are tried, and within 8 % of the diagonal of the points. Where both are given, the points count.
     """
 
     midline_points: FloatArray | None = None
@@ -56,7 +56,7 @@ class PlaneFit:
     normal (3,): unit, its largest component positive. residual_rms_mm, residual_p95_mm: exact distance to the surface of the reflections
     of even samples of the surface, over the matched skin, which is the samples whose reflection meets skin facing the same way (within 45
     degrees) within the fit's limit; what has no partner does not count. bound95_deg: the normal is expected within this angle of the
-    true one in 95 of 100 cases (2.6 jk). jk_deg: rms angle by which it turns when a quarter of the surface is left out. score: share of
+    true one in 95 of 100 cases (`bound_angle`). jk_deg: rms angle by which it turns when a quarter of the surface is left out. score: share of
     the skin mapped onto skin; ratio: the best other plane's score over this one's. extents_mm: how far the surface reaches from the plane
     against its normal and along it. matched_extent_mm: how far the matched skin reaches. breadth_ratio: breadth of the matched skin across
     the plane over its length along it. overlap_percent: share of the surface that is matched skin.
@@ -115,9 +115,11 @@ def _report(
     matched = float(np.quantile(np.abs(pairs.height[0][is_matched]), 0.99)) * skin.diagonal_mm
     breadth = 2 * matched / max(_length_along(places, normal), 1e-300)
     overlap = 100 * float(is_matched.mean())
+    rms_mm = float(np.sqrt(np.mean(residual**2)))
+    bound = bound_angle(jk_deg, rms_mm / skin.diagonal_mm)
     verdict, reasons = judge_plane(Evidence(jk_deg, ratio, breadth))
     return PlaneFit(
-        normal, offset_mm, float(np.sqrt(np.mean(residual**2))), float(np.quantile(residual, 0.95)), BOUND_PER_JK * jk_deg, jk_deg,
+        normal, offset_mm, rms_mm, float(np.quantile(residual, 0.95)), bound, jk_deg,
         score, ratio, extents, matched, breadth, overlap, verdict, reasons, rivals,
     )  # fmt: skip
 

@@ -31,11 +31,10 @@ MOST_TURN = 0.15  # radians a step
 class Pairs:
     """Reflections of s samples across k planes and what they met. All (k, s) or (k, s, 3).
 
-    places: the reflected points; gap: to the sample met, along the mean normal `between`; distance: in space; agree: cosine between the
-    normals; height: of the sample above the plane; is_met: False where nothing is near.
+    partner: the sample met, -1 where nothing is near (distance is infinite there); gap: to it, along the mean normal `between`; distance:
+    in space; agree: cosine between the normals; height: of the sample that was reflected above the plane.
     """
 
-    places: FloatArray
     between: FloatArray
     gap: FloatArray
     distance: FloatArray
@@ -63,7 +62,7 @@ def _pairs(skin: Skin, places: FloatArray, facing: FloatArray, height: FloatArra
     between = unit_vectors(facing + other)
     distance = np.where(found < 0, np.inf, np.sqrt(np.einsum("ksi,ksi->ks", step, step)))
     agree = np.einsum("ksi,ksi->ks", facing, other)
-    return Pairs(places, between, np.einsum("ksi,ksi->ks", step, between), distance, agree, height, found)
+    return Pairs(between, np.einsum("ksi,ksi->ks", step, between), distance, agree, height, found)
 
 
 def weigh(pairs: Pairs, width: float | FloatArray, reach: float | FloatArray) -> FloatArray:
