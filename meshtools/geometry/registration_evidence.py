@@ -10,6 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from meshtools.errors import GeometryError
 from meshtools.geometry.registration import Registration, register
 from meshtools.geometry.transform import reflect
@@ -17,11 +19,13 @@ from meshtools.model import Mesh
 
 Verdict = Literal["agrees", "contradicts", "cannot say"]
 
-SIDE_MARGIN = 1.4
+SIDE_MARGIN = 1.5
 """One residual must be this many times the other to decide a side. Measured on 25 bones, among them round and nearly symmetric ones, as two
-individuals with 1-2 % shape variation each: the residual on the true side was at most 1.27 times the one after reflection, by chance."""
-IDENTITY_MARGIN = 1.4
-"""The same between candidates: shape varies as much between individuals whichever bone it is."""
+individuals with 0.5-2 % shape variation each, whole or a third lost: by chance the residual on the true side was at most 1.27 times the one
+after reflection."""
+IDENTITY_MARGIN = 1.8
+"""The same between candidates. Measured on rows of like bones (metacarpals, vertebrae, phalanges): by chance the residual on the true bone was
+at most 1.0 times that of the best other one at 0.5-1 % shape variation, 1.49 times at 1.5 % with a third lost."""
 RESOLUTION_PERCENT = 0.02  # differences of residual below this are scan noise
 
 
@@ -44,8 +48,8 @@ def side_evidence(find: Mesh, same_side: Sequence[Mesh], other_side: Sequence[Me
     if not same_side and not other_side:
         raise GeometryError("the side of a find needs a bone to compare it with; give one of either side")
     mirrored = reflect(find)
-    pairs = [_residuals(register(find, bone, "similarity"), register(mirrored, bone, "similarity")) for bone in same_side]
-    pairs += [_residuals(register(mirrored, bone, "similarity"), register(find, bone, "similarity")) for bone in other_side]
+    shapes = [(find, mirrored, bone) for bone in same_side] + [(mirrored, find, bone) for bone in other_side]
+    pairs = [comparable_residuals([register(shape, bone, "similarity") for shape in (one, other)]) for one, other, bone in shapes]
     as_is, reflected = (_geometric_mean([pair[k] for pair in pairs]) for k in (0, 1))
     times = (as_is + RESOLUTION_PERCENT) / (reflected + RESOLUTION_PERCENT)
     figures = f"residual {as_is:.2f} % as it is, {reflected:.2f} % reflected, against {len(pairs)} bone{'s' if len(pairs) > 1 else ''}"
@@ -74,8 +78,7 @@ def identity_evidence(find: Mesh, named: str, candidates: Mapping[str, Mesh]) ->
     if named not in candidates or len(candidates) < 2:
         raise GeometryError(f"the identity '{named}' needs that bone and at least one other to compare the find with")
     found = {name: register(find, candidates[name], "similarity") for name in sorted(candidates)}
-    is_whole = any(registration.is_complete for registration in found.values())
-    residuals = {name: _residual(registration, is_whole) for name, registration in found.items()}
+    residuals = dict(zip(found, comparable_residuals(list(found.values())), strict=True))
     ranking = tuple(sorted(residuals.items(), key=lambda item: (item[1], item[0])))
     rival, rival_residual = next(item for item in ranking if item[0] != named)
     own = residuals[named]
@@ -88,14 +91,16 @@ def identity_evidence(find: Mesh, named: str, candidates: Mapping[str, Mesh]) ->
     return IdentityEvidence(ranking, "cannot say", f"two candidates fit about equally well: {figures}")
 
 
-def _residuals(one: Registration, other: Registration) -> tuple[float, float]:
-    is_whole = one.is_complete or other.is_complete
-    return _residual(one, is_whole), _residual(other, is_whole)
+def comparable_residuals(found: Sequence[Registration]) -> tuple[float, ...]:
+    """Residuals of one find on several partners, in percent: both ways where the partner that fits best shows it to be whole.
 
-
-def _residual(found: Registration, is_whole: bool) -> float:
-    """Both ways where the find is whole; else how far the find lies off, fracture faces capped alike for all."""
-    return found.whole_misfit_percent if is_whole else found.misfit_percent
+    A broken find has fracture faces that lie on no partner: as large a share is left out for all as lies off the one that fits best. That is the
+    one with the least median distance, which a break does not reach.
+    """
+    best = min(found, key=lambda registration: float(np.median(registration.distances_percent)))
+    if best.is_complete:
+        return tuple(registration.whole_misfit_percent for registration in found)
+    return tuple(registration.misfit_percent(best.overlap_percent / 100) for registration in found)
 
 
 def _geometric_mean(values: Sequence[float]) -> float:

@@ -21,6 +21,7 @@ N_ROTATIONS = 700
 N_GRID_SAMPLES = 2000
 N_CELLS = 50_000
 PARTIAL_SCALES = (1.0, 0.85, 0.7, 0.55)  # a fragment is shorter than its bone: of that share of the bone's length
+MIN_SCALE, MAX_SCALE = 0.4, 1.3  # of the fixed bone's length: a smaller result has shrunk into a corner of it
 SMALL_PIECE_RATIO = 0.01  # pieces below this share of the largest one's area are floaters
 MIN_COSINE = 0.3  # paired normals must agree at least so well
 
@@ -221,8 +222,9 @@ def search_poses(fixed: Sampled, moving: Sampled, plan: SearchPlan) -> tuple[Pos
     scores = score_poses(grids[0], moving, poses, 200, 0.05)
     poses = poses.pick(distinct_poses(poses, scores, probes, 0.03, 200))
     poses = improve_poses(grids[0], moving, poses, 200, np.geomspace(0.15, 0.06, 8), has_scale)
-    if has_scale:
-        poses = poses.pick(np.flatnonzero((poses.scale > 0.4) & (poses.scale < 1.3)))
+    is_likely = (poses.scale > MIN_SCALE) & (poses.scale < MAX_SCALE)
+    if has_scale and is_likely.any():
+        poses = poses.pick(np.flatnonzero(is_likely))
     scores = score_poses(grids[0], moving, poses, 400, 0.03)
     poses = poses.pick(distinct_poses(poses, scores, probes, 0.02, 2 * plan.n_found))
     poses = improve_both_ways(grids, bones, poses, np.geomspace(0.1, 0.04, 8), has_scale)
