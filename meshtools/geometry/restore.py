@@ -20,9 +20,9 @@ from meshtools.geometry.pose_prior import PosedPartner, PosePrior, SkinSample, f
 from meshtools.geometry.restore_join import Joined, Original, join_taken
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.sample import sample_surface
-from meshtools.geometry.seam import cut_trench
 from meshtools.geometry.takeover import BoolArray, Partner, find_false_faces, find_missing_skin, flip_small_patches, grow_false_faces, without_teeth
 from meshtools.geometry.transform import apply_matrix, reflection_matrix
+from meshtools.geometry.trench import cut_trench
 from meshtools.geometry.unite import unite_pieces
 from meshtools.model import FloatArray, Mesh
 from meshtools.settings import RestoreSettings

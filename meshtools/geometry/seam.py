@@ -1,106 +1,26 @@
-"""The seam between original and taken-over skin: cut the partner along the original's rim and zip the two rims together."""
+"""The seam between original and taken-over skin: find the rims that belong together and span the gap between them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
-from meshtools.geometry.distance import Surface
 from meshtools.geometry.rims import Rim, find_rims
 from meshtools.geometry.triangulate import triangulate_loop
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
 
-if TYPE_CHECKING:
-    import manifold3d
-
-_GOLDEN = (1 + 5**0.5) / 2
-_BALL = np.array([np.roll([0.0, a, b * _GOLDEN], k) for k in range(3) for a in (-1, 1) for b in (-1, 1)]) / np.sqrt(1 + _GOLDEN**2)
-_SIDE_GAPS = np.linspace(0.0, 1.0, 5)
 STRETCH = 60
 """About how many points of both rims together are spanned at once."""
 MOST_TRIES = 8
+LONGEST_STRAIGHT = 8
+STRAIGHT_RATIO = 0.02
 LEAST_SHARED = 0.4
 """Two rims belong together when this share of one of them runs along the other."""
-
-
-@dataclass(frozen=True, eq=False)
-class CutPartner:
-    """The partner without a narrow trench along the original's rims; row (m,) is the partner's face that each face lies in, -1 for the
-    trench's walls."""
-
-    mesh: Mesh
-    row: NDArray[np.int64]
-
-
-def cut_trench(partner: Mesh, rims: Sequence[FloatArray], width_mm: tuple[float, float]) -> CutPartner:
-    """Cut a trench into a closed partner along closed lines of points (k, 3), as wide as needed to reach its surface.
-
-    width_mm: least and greatest radius. Where the partner's surface is farther than the greatest, it is not cut.
-    """
-    import manifold3d
-
-    surface, own = Surface(partner), manifold3d.Manifold.reserve_ids(1)
-    tubes = [tube for rim in rims for tube in _tubes(surface, _thinned(rim, width_mm[0] / 4), width_mm)]
-    colour = [] if partner.colour is None else [partner.colour]
-    body = manifold3d.Mesh64(
-        np.column_stack([partner.vertices, *colour]).astype(np.float64), partner.faces.astype(np.uint64),
-        run_original_id=np.array([own], dtype=np.uint32), face_id=np.arange(len(partner.faces), dtype=np.uint64),
-    )
-    solid = manifold3d.Manifold(body)
-    if not tubes or solid.status() != manifold3d.Error.NoError:
-        return CutPartner(partner, np.arange(len(partner.faces)))
-    total = manifold3d.Manifold.batch_boolean([solid, *tubes], manifold3d.OpType.Subtract)
-    return _read_back(total.to_mesh64(), own, partner)
-
-
-def _read_back(body: Any, own: int, partner: Mesh) -> CutPartner:
-    properties = np.asarray(body.vert_properties, dtype=np.float64)
-    faces = np.asarray(body.tri_verts, dtype=np.int64).reshape(-1, 3)
-    target = np.arange(len(properties))
-    target[np.asarray(body.merge_from_vert, dtype=np.int64)] = np.asarray(body.merge_to_vert, dtype=np.int64)
-    while not np.array_equal(target, target[target]):
-        target = target[target]
-    ends = np.asarray(body.run_index, dtype=np.int64) // 3
-    runs = ends[1:] - ends[:-1]
-    is_own = np.repeat(np.asarray(body.run_original_id) == own, runs)
-    row = np.where(is_own, np.asarray(body.face_id, dtype=np.int64), -1)
-    kept, corners = np.unique(target[faces], return_inverse=True)
-    colour = None if partner.colour is None else np.clip(np.rint(properties[kept, 3:6]), 0, 255)
-    source = np.where(is_own, partner.source[np.maximum(row, 0)], 0)
-    return CutPartner(Mesh.create(properties[kept, :3], corners.reshape(-1, 3), source, colour), row)
-
-
-def _thinned(points: FloatArray, tolerance_mm: float) -> FloatArray:
-    """The closed line without points that lie within the tolerance of the chord between the kept ones."""
-    kept, last = [0], 0
-    for place in range(2, len(points) + 1):
-        end = points[place % len(points)]
-        between = points[last + 1 : place]
-        chord = end - points[last]
-        along = np.clip((between - points[last]) @ chord / max(float(chord @ chord), 1e-300), 0.0, 1.0)
-        if np.sqrt(((between - points[last] - along[:, None] * chord) ** 2).sum(axis=1)).max() > tolerance_mm:
-            kept.append(place - 1)
-            last = place - 1
-    return np.asarray(points[kept])
-
-
-def _tubes(surface: Surface, line: FloatArray, width_mm: tuple[float, float]) -> list[manifold3d.Manifold]:
-    import manifold3d
-
-    after = np.roll(line, -1, axis=0)
-    inner = line[:, None, :] + _SIDE_GAPS[None, :, None] * (after - line)[:, None, :]
-    gaps = surface.distance(inner.reshape(-1, 3))[0].reshape(len(line), -1).max(axis=1)
-    radii = np.clip(width_mm[0] + 1.5 * gaps, *width_mm)
-    return [
-        manifold3d.Manifold.hull_points(np.concatenate([a + r * _BALL, b + r * _BALL]))
-        for a, b, r, gap in zip(line, after, radii, gaps, strict=True) if gap < width_mm[1]
-    ]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +107,7 @@ def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], barred: NDArray[np.int
     polygons = _stretches(mesh.vertices, loops[0], loops[1]) if len(loops) == 2 else [_bridged(mesh, loops)]
     faces = []
     for polygon in polygons:
-        part = _span_polygon(mesh, polygon, barred)
+        part = span_polygon(mesh, polygon, barred)
         if part is None:
             return None
         faces.append(part)
@@ -209,14 +129,41 @@ def _bridged(mesh: Mesh, loops: Sequence[NDArray[np.int32]]) -> NDArray[np.int32
     return loop
 
 
-def _span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
-    """Faces that fill a polygon without an edge that is barred or that would get more than two faces; None where there are none."""
+def span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
+    """Faces that fill a polygon of vertices, wound against its direction; None where there are none.
+
+    barred: keys of edges (`edge_keys`), sorted, that have their two faces already. Faces along straight stretches of the polygon, so flat
+    that they would fold over, are avoided where that is possible.
+    """
+    is_straight = _straight_diagonals(mesh.vertices[loop])
+    faces = _span_without(mesh, loop, barred, is_straight)
+    return _span_without(mesh, loop, barred, np.zeros_like(is_straight)) if faces is None and is_straight.any() else faces
+
+
+def _straight_diagonals(points: FloatArray) -> NDArray[np.bool_]:
+    """(k, k) True for diagonals between places a few apart that run along the points between them."""
+    k = len(points)
+    result, here = np.zeros((k, k), dtype=bool), np.arange(k)
+    for gap in range(2, min(LONGEST_STRAIGHT, k - 2) + 1):
+        there = (here + gap) % k
+        chord = points[there] - points[here]
+        length = np.maximum(np.sqrt((chord**2).sum(axis=1)), 1e-300)
+        off = [np.sqrt((np.cross(points[(here + m) % k] - points[here], chord) ** 2).sum(axis=1)) / length for m in range(1, gap)]
+        is_along = np.max(off, axis=0) < STRAIGHT_RATIO * length
+        result[here[is_along], there[is_along]] = result[there[is_along], here[is_along]] = True
+    return result
+
+
+def _span_without(
+    mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64], is_unwanted: NDArray[np.bool_]
+) -> NDArray[np.int32] | None:
+    """Faces that fill a polygon without an edge that is barred, unwanted, or that would get more than two faces."""
     points, k, n = mesh.vertices[loop], len(loop), len(mesh.vertices)
     low, high = np.minimum(loop[:, None], loop[None, :]).astype(np.int64), np.maximum(loop[:, None], loop[None, :]).astype(np.int64)
     keys = low * n + high
     around, after = np.arange(k), (np.arange(k) + 1) % k
     sides = keys[around, after]
-    is_barred = (barred[np.minimum(np.searchsorted(barred, keys), len(barred) - 1)] == keys) | (low == high) | np.isin(keys, sides)
+    is_barred = (barred[np.minimum(np.searchsorted(barred, keys), len(barred) - 1)] == keys) | (low == high) | np.isin(keys, sides) | is_unwanted
     is_barred[around, after] = is_barred[after, around] = False
     for _ in range(MOST_TRIES):
         triangles = triangulate_loop(points, is_barred)

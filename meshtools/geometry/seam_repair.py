@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.pieces import take_faces
-from meshtools.geometry.rims import close_rims_listed, find_rims
+from meshtools.geometry.rims import find_rims
+from meshtools.geometry.seam import span_polygon
 from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.weld import edge_keys
 from meshtools.model import Mesh
 
 MOST_ROUNDS = 6
-ROUNDS_OF_SEAM_ONLY = 2
+ROUND_WITH_CROSSING_ORIGINALS = 2
+ROUND_WITH_ORIGINALS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,22 +33,23 @@ def untangle_seam(mesh: Mesh, n_original: int, source_seam: int) -> Untangled:
     """The mesh whose seam crosses itself or other skin as little as can be reached.
 
     Seam and taken-over faces that take part in a crossing are cut out with the seam around them, wider each round, and the hole is
-    closed by faces with source_seam. From the third round on, original faces that cross the seam right beside it go too. The best
-    round wins; crossings among original faces alone are the original's and stay.
+    closed by faces with source_seam. From the third round on, original faces that cross the seam right beside it go too, in the fifth
+    those that touch what crosses, in the sixth the taken-over faces around. A round that gives no fewer crossings is forgotten;
+    crossings among original faces alone are the original's and stay.
     """
-    current = Untangled(mesh, np.ones(n_original, dtype=bool), 0)
-    tangles = _tangles(current)
-    best = Untangled(mesh, current.is_left, len(tangles))
+    best = Untangled(mesh, np.ones(n_original, dtype=bool), 0)
+    tangles = _tangles(best)
+    best = replace(best, n_tangled=len(tangles))
     n_open = count_edges(mesh.faces, len(mesh.vertices))[0]
-    for number in range(MOST_ROUNDS):
+    for number in [*range(MOST_ROUNDS), *range(MOST_ROUNDS)]:
         if not len(tangles):
             break
-        following = _respanned(current, _faces_to_cut(current, tangles, number, source_seam), source_seam)
+        following = _respanned(best, _faces_to_cut(best, tangles, number, source_seam), source_seam)
         if following is None or count_edges(following.mesh.faces, len(following.mesh.vertices)) != (n_open, 0, 0):
-            break
-        current, tangles = following, _tangles(following)
-        if len(tangles) < best.n_tangled:
-            best = Untangled(current.mesh, current.is_left, len(tangles))
+            continue
+        remaining = _tangles(following)
+        if len(remaining) < best.n_tangled:
+            best, tangles = replace(following, n_tangled=len(remaining)), remaining
     return best
 
 
@@ -60,9 +64,14 @@ def _faces_to_cut(state: Untangled, tangles: NDArray[np.int32], number: int, sou
     is_seam = (mesh.source == source_seam) & (np.arange(len(mesh.faces)) >= n_original)
     is_cut = np.zeros(len(mesh.faces), dtype=bool)
     is_cut[tangles] = True
-    is_cut[:n_original] &= _touches(mesh, is_seam)[:n_original] & (number >= ROUNDS_OF_SEAM_ONLY)
+    is_at_tangle = _touches(mesh, is_cut)
+    is_cut[:n_original] &= _touches(mesh, is_seam)[:n_original] & (number >= ROUND_WITH_CROSSING_ORIGINALS)
+    if number == ROUND_WITH_ORIGINALS:
+        return is_at_tangle
     for _ in range(number):
         is_cut |= is_seam & _touches(mesh, is_cut)
+    if number > ROUND_WITH_ORIGINALS:
+        is_cut |= (np.arange(len(mesh.faces)) >= n_original) & _touches(mesh, is_cut)
     return is_cut
 
 
@@ -78,9 +87,13 @@ def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) ->
     known = {rim.vertices.tobytes() for rim in find_rims(state.mesh)}
     left = state.mesh.replaced(faces=state.mesh.faces[~is_cut], source=state.mesh.source[~is_cut])
     rims = [rim for rim in find_rims(left) if rim.vertices.tobytes() not in known]
-    closing = close_rims_listed(left, rims, source_seam)
-    if closing.refused:
+    barred = np.sort(edge_keys(left.faces, len(left.vertices)))
+    patches = [span_polygon(left, rim.vertices, barred) for rim in rims]
+    caps = [patch for patch in patches if patch is not None]
+    if len(caps) < len(patches):
         return None
+    source = np.append(left.source, np.full(sum(len(cap) for cap in caps), source_seam, dtype=np.uint16))
+    spanned = left.replaced(faces=np.concatenate([left.faces, *caps]), source=source)
     is_left = state.is_left.copy()
     is_left[np.flatnonzero(is_left)[is_cut[: int(is_left.sum())]]] = False
-    return Untangled(take_faces(closing.mesh, np.ones(len(closing.mesh.faces), dtype=bool)), is_left, 0)
+    return Untangled(take_faces(spanned, np.ones(len(spanned.faces), dtype=bool)), is_left, 0)
