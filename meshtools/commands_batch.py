@@ -224,8 +224,11 @@ def _waits(workspace: Workspace, name: str, stale: set[tuple[str, str]] | frozen
 
 def _jobs_towards(workspace: Workspace, name: str) -> list[tuple[str, str]]:
     """The jobs (stage, name) that lead to an element's page, in their order."""
-    finds = workspace.worklist.jobs["rebuild"][name]["clean_keys"]
-    return [*(("clean", find) for find in finds), ("rebuild", name), ("report", name)]
+    jobs = workspace.worklist.jobs
+    own, sided = jobs["rebuild"][name]["clean_keys"], jobs["report"][name]["siding_keys"]
+    others = sorted({other for find in sided for other in jobs["siding"][find]["clean_keys"]} - set(own))
+    towards = [("clean", find) for find in (*own, *others)] + [("siding", find) for find in sided]
+    return [*towards, ("rebuild", name), ("report", name)]
 
 
 def verify(options: argparse.Namespace) -> Answer:

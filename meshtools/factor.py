@@ -11,12 +11,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from meshtools.errors import GeometryError
-from meshtools.model import Element, Find, Finding, Measurement, Severity
+from meshtools.model import Element, Find, Finding, Measurement, Severity, Side
 from meshtools.settings import PlanSettings
 
 UNASSOCIATED = "unassociated"
 LengthKey = tuple[str, str]  # homologue key, measurement type
 CONFIDENCE = 0.95
+GREATEST_LENGTH = "greatest-length"
 
 
 @dataclass(frozen=True)
@@ -124,7 +125,7 @@ def lengths_by_individual(
         element = row.element or (find.element if find else "")
         side = row.side.value if row.element or find is None else find.side.value
         individual = individual_of(find) if find else row.organism_id
-        place = (individual, (homologues.get(element, element), _measurement_name(row.measurement_type)))
+        place = (individual, (homologues.get(element, element), measurement_name(row.measurement_type)))
         values.setdefault(place, {}).setdefault(element, {}).setdefault(side, []).append(row.value_mm)
         if find and find.preserved_percent is not None and find.preserved_percent < own_preserved_percent:
             broken.setdefault(place, set()).add(find.find)
@@ -134,6 +135,18 @@ def lengths_by_individual(
         length = Length(_geometric_mean(per_element), tuple(sorted(by_element)), tuple(sorted(broken.get((individual, key), ()))))
         lengths.setdefault(individual, {})[key] = length
     return lengths
+
+
+def greatest_lengths(measurements: Iterable[Measurement], finds: Mapping[str, Find]) -> dict[tuple[str, str, Side], float]:
+    """Greatest length in mm by individual, element and side, repeats averaged (geometric mean). `finds` as for lengths_by_individual."""
+    values: dict[tuple[str, str, Side], list[float]] = {}
+    for row in measurements:
+        find = finds.get(row.find)
+        is_usable = (not row.find or find is not None) and math.isfinite(row.value_mm) and row.value_mm > 0
+        if is_usable and measurement_name(row.measurement_type) == GREATEST_LENGTH:
+            key = (individual_of(find), find.element, find.side) if find else (row.organism_id, row.element, row.side)
+            values.setdefault(key, []).append(row.value_mm)
+    return {key: _geometric_mean(sorted(repeats)) for key, repeats in values.items()}
 
 
 def shared_ratios(target: Mapping[LengthKey, Length], donor: Mapping[LengthKey, Length],
@@ -224,5 +237,6 @@ def _geometric_mean(values: Sequence[float]) -> float:
     return math.exp(math.fsum(math.log(value) for value in values) / len(values))
 
 
-def _measurement_name(text: str) -> str:
+def measurement_name(text: str) -> str:
+    """The one spelling of a measurement's name: `Greatest length` and `greatest_length` are `greatest-length`."""
     return "-".join(text.casefold().replace("_", " ").replace("-", " ").split())

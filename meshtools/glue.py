@@ -62,6 +62,14 @@ class Batch:
         """Records of the clean surfaces that an element is rebuilt from."""
         return [record_path("clean", find) for find in self._jobs["rebuild"][f"{target}/{element}"]["clean_keys"]]
 
+    def compared_records(self, find: str) -> list[str]:
+        """Records of the clean surfaces that a find is compared with, its own among them."""
+        return [record_path("clean", other) for other in self._jobs["siding"][find]["clean_keys"]]
+
+    def siding_records(self, target: str, element: str) -> list[str]:
+        """Records of the side and identity checks that an element's page tells of."""
+        return [record_path("siding", find) for find in self._jobs["report"][f"{target}/{element}"]["siding_keys"]]
+
 
 def asks_only(arguments: Sequence[str]) -> bool:
     """True where snakemake's arguments only ask what would be done, so that nothing may be locked or removed. (Snakemake does not know
@@ -81,9 +89,11 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
         if not found:
             raise UsageError(f"'{wanted}' is not an element that this batch builds. `bonewright plan` lists them.")
         parts |= found
+    sided = {find for part in parts for find in jobs["report"][part]["siding_keys"]}
     finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
-    cleaned = [record_path("clean", find) for find in sorted(finds)]
-    return cleaned + [record_path(stage, part) for stage in ("rebuild", "report") for part in sorted(parts)]
+    finds |= {other for find in sided for other in jobs["siding"][find]["clean_keys"]}
+    of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
+    return of_finds + [record_path(stage, part) for stage in ("rebuild", "report") for part in sorted(parts)]
 
 
 def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick: Callable[[], None]) -> int:

@@ -136,6 +136,8 @@ class Find:
     second_caliper: Caliper | None = None
     scale_points: ScalePoints | None = None
     pieces: tuple[int, ...] = ()
+    part_of: str = ""  # the find that this is a further scan or piece of
+    replaces: str = ""  # the find whose scan this one takes the place of
     identified_by: str = ""
     remarks: str = ""
 
@@ -232,6 +234,17 @@ class Opening:
 
 
 @dataclass(frozen=True)
+class Pose:
+    """One row of poses.csv: where a find lies in a common frame. matrix (16,): frame from scan, 4 x 4 row by row, in mm."""
+
+    row: int
+    find: str
+    frame: str
+    matrix: tuple[float, ...]
+    by: str = ""
+
+
+@dataclass(frozen=True)
 class Attempt:
     """A way of filling an element that was looked at and not taken, with the reason."""
 
@@ -244,9 +257,11 @@ class Attempt:
 class Recipe:
     """How one element of one target is made. `status` is planned, ask (a person is needed) or gap.
 
-    Of class OWN-C the first find is kept as it is; its missing part comes from its own other half or from the second find, the counterpart.
+    Several finds are pieces or scans of one bone, the first one gives the frame. Of class OWN-C they are kept as they are; the missing part
+    comes from the bone's own other half, or from `partner`, the counterpart, which is the last find then.
     `plane` is the symmetry plane a person chose, normal and offset in mm of the clean surface; `missing_percent` what the register says is
-    missing.
+    missing. Of class INT two finds are the neighbours before and after, and `fraction` the element's share of the way between them; one find is a
+    neighbour that is only scaled.
     """
 
     target: str
@@ -264,6 +279,8 @@ class Recipe:
     model_file: str = ""
     plane: tuple[float, float, float, float] | None = None
     missing_percent: float | None = None
+    fraction: float = 0.0
+    partner: str = ""
 
 
 @dataclass(frozen=True)
@@ -279,6 +296,7 @@ class Register:
     settings: Settings
     findings: tuple[Finding, ...] = ()
     min_individuals: int = 0
+    poses: tuple[Pose, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,10 @@ from meshtools.plan_candidates import (
     places_in_order,
     rank_candidates,
 )
-from meshtools.plan_decisions import SCANNED_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
+from meshtools.plan_decisions import SCANNED_CLASSES, SERIAL_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
 from meshtools.plan_next import next_steps
 from meshtools.plan_restore import completed_recipe, restored_candidates
+from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 
 USABLE = "usable, "
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
@@ -51,16 +52,17 @@ def plan_element(tables: PlanTables, target: Target, element: Element) -> Recipe
     decided = decided_for(tables.decisions, target, element, tables.finds)
     scanned, rejected = gather_candidates(tables, target, element, decided)
     restored = restored_candidates(scanned, element, tables.settings, decided.evidence is EvidenceClass.OWN_C)
-    candidates = rank_candidates(tables, element, [*scanned, *restored])
+    serial, unfit = serial_candidates(tables, target, element, [*scanned, *restored], decided)
+    candidates, rejected = rank_candidates(tables, element, [*scanned, *restored, *serial]), (*rejected, *unfit)
     if decided.class_decision and decided.evidence in (EvidenceClass.NONE, EvidenceClass.SCU):
         return _recipe_by_hand(target, element, decided, _tried(tables, _Look(target, element, candidates, rejected, None, True)))
-    choice = _choose(tables, target, element, candidates, decided)
+    choice = _choose(tables, element, candidates, decided, unfit)
     look = _Look(target, element, candidates, rejected, choice.candidate, choice.is_forced)
     tried = _tried(tables, look)
     if choice.candidate is None:
         return _empty_recipe(tables, look, tried, choice.asks)
     recipe = _recipe_from(look, choice.candidate, decided, choice.asks, tried)
-    return completed_recipe(recipe, tables.decisions, target, element, choice.candidate.find)
+    return completed_recipe(recipe, tables.decisions, target, element, choice.candidate)
 
 
 def largest_factor_by_find(plan: Plan) -> dict[str, float]:
@@ -101,13 +103,14 @@ class _Look:
     is_forced: bool
 
 
-def _choose(tables: PlanTables, target: Target, element: Element, candidates: Sequence[Candidate], decided: Decided) -> _Choice:
+def _choose(tables: PlanTables, element: Element, candidates: Sequence[Candidate], decided: Decided, unfit: Sequence[Attempt]) -> _Choice:
     asks = list(decided.asks)
     if decided.source_decision:
         fitting = [c for c in candidates if decided.find in ("", c.find.find) and decided.evidence in (None, c.evidence)]
         if fitting:
             return _Choice(fitting[0], True, (*asks, *fitting[0].asks))
-        asks.append(impossible_finding(decided.source_decision, f"no such find can be used for {element.slug} of target {target.name}"))
+        reasons = [attempt.why for attempt in unfit if attempt.evidence is decided.evidence and attempt.find in ("", decided.find)]
+        asks.append(impossible_finding(decided.source_decision, "; ".join(reasons) or f"no such find can be used for {element.slug}"))
     order = _open_classes(tables, element)
     ordered = [candidate for candidate in candidates if candidate.evidence in order]
     if not ordered:
@@ -147,6 +150,7 @@ def _tried(tables: PlanTables, look: _Look) -> tuple[Attempt, ...]:
         for code in order
         if not look.is_forced and places[code] < chosen_place and code not in seen
         and not (look.element.side is Side.MEDIAN and code in REFLECTED_CLASSES)
+        and code not in SERIAL_CLASSES  # these say themselves why they are empty
     ]
     others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order)) for c in look.candidates if c is not look.chosen]
     attempts = [*empty, *look.rejected, *others]
@@ -176,6 +180,8 @@ def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
         return f"class {candidate.evidence} is not in the order of classes for group '{look.element.group or 'default'}'"
     if look.chosen and look.chosen.find is candidate.find and look.chosen.evidence is EvidenceClass.OWN_C:
         return "its missing part would stay missing"
+    if candidate.evidence in SERIAL_CLASSES and not look.is_forced:
+        return USABLE + neighbour_words(candidate)
     if candidate.asks:
         return " ".join(["needs a decision:", *(ask.message for ask in candidate.asks)]).rstrip(".?")
     if look.is_forced or look.chosen is None:
@@ -209,21 +215,26 @@ def _empty_recipe(tables: PlanTables, look: _Look, tried: tuple[Attempt, ...], a
 def _recipe_from(look: _Look, candidate: Candidate, decided: Decided, asks: tuple[Finding, ...], tried: tuple[Attempt, ...]) -> Recipe:
     estimate = candidate.estimate
     findings = (*asks, *candidate.findings)
-    if decided.factor_decision(candidate.find.find) and candidate.evidence not in DONOR_CLASSES:
-        message = f"A factor is stated for {look.element.slug}, but {candidate.find.find} is the animal's own bone and keeps its size."
+    if decided.factor_decision(candidate.find.find) and not is_scaled(candidate):
+        is_between = candidate.evidence is EvidenceClass.INT
+        why = "it takes its size from both neighbours" if is_between else f"{candidate.find.find} is the animal's own bone and keeps its size"
+        message = f"A factor is stated for {look.element.slug}, but {why}."
         findings = (*findings, Finding(Severity.REVIEW, "factor-not-used", message))
     return Recipe(
         look.target.name, look.element.slug, candidate.evidence, candidate.finds, candidate.reflect, estimate.factor, estimate.interval,
         estimate.basis, _reason(look, candidate, decided, asks, tried), tried, "ask" if asks else "planned", findings,
+        fraction=candidate.fraction,
     )
 
 
 def _reason(look: _Look, candidate: Candidate, decided: Decided, asks: tuple[Finding, ...], tried: tuple[Attempt, ...]) -> str:
     """The recipe in words: the source, who decided, why the better classes failed, what a person is asked and the next best."""
     parts = [_source_words(candidate)]
+    if candidate.parts:
+        parts.append(f"Put together with {', '.join(candidate.parts)}.")
     if look.is_forced:
         parts.append(f"Chosen {_signed(decided.source_decision)}")
-    if candidate.evidence in DONOR_CLASSES and decided.factor_decision(candidate.find.find):
+    if is_scaled(candidate) and decided.factor_decision(candidate.find.find):
         parts.append(f"Factor stated {_signed(decided.factor_decision(candidate.find.find))}")
     better = [attempt for attempt in tried if not attempt.find and attempt.evidence in SCANNED_CLASSES]
     parts += ["; ".join(_failure(attempt) for attempt in better) + "."] if better else []
@@ -242,6 +253,8 @@ def _source_words(candidate: Candidate) -> str:
         source = "its own other half" if candidate.partner is None else f"its counterpart {candidate.partner.find} ({candidate.partner.side.value})"
         share = "" if find.preserved_percent is None else f" ({find.preserved_percent:g} % preserved)"
         return f"Own bone {find.find} of {find.organism_id}{share}, its missing part rebuilt from {source}, reflected."
+    if candidate.evidence in SERIAL_CLASSES:
+        return serial_words(candidate)
     if candidate.evidence is EvidenceClass.OWN_R:
         return f"Own counterpart {find.find} ({find.side.value}) of {find.organism_id}, reflected."
     owner = "an unassociated animal" if find.organism_id in ("", UNASSOCIATED) else animal_of(find)

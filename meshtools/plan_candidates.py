@@ -23,6 +23,7 @@ from meshtools.factor import (
     LengthRatio,
     Lengths,
     estimate_factor,
+    greatest_lengths,
     homologue_keys,
     individual_of,
     lengths_by_individual,
@@ -31,7 +32,7 @@ from meshtools.factor import (
 )
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Find, Finding, Register, Severity, Side, Target
 from meshtools.plan_decisions import Decided, named_find, signature
-from meshtools.register_finds import is_whole
+from meshtools.register_finds import is_whole, primary_finds
 from meshtools.settings import PlanSettings, Settings
 
 PRESERVATION_WEIGHT = 0.25
@@ -53,6 +54,10 @@ class PlanTables:
     groups: Mapping[str, tuple[str, ...]]
     lengths: Lengths
     taxa: Mapping[str, frozenset[str]]
+    series: Mapping[tuple[str, Side], tuple[Element, ...]]
+    greatest_lengths: Mapping[tuple[str, str, Side], float]
+    parts: Mapping[str, tuple[str, ...]]  # further scans and pieces of a find
+    replaced_by: Mapping[str, str]
 
     def ratios(self, target: Target, individual: str) -> tuple[LengthRatio, ...]:
         """Length ratios of the target's individual to a donor individual."""
@@ -71,12 +76,15 @@ class Candidate:
     asks: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     score: float
-    partner: Find | None = None  # of class OWN-C: the counterpart that supplies the missing part
+    partner: Find | None = None  # of class OWN-C: the counterpart that supplies the missing part; of class INT: the neighbour behind
+    fraction: float = 0.0  # of class INT: the share of the way from `find` to `partner`
+
+    parts: tuple[str, ...] = ()  # further scans and pieces of the find
 
     @property
     def finds(self) -> tuple[str, ...]:
-        """The find, and the partner where there is one."""
-        return (self.find.find,) if self.partner is None else (self.find.find, self.partner.find)
+        """The find, its parts, and the partner where there is one."""
+        return (self.find.find, *self.parts) if self.partner is None else (self.find.find, *self.parts, self.partner.find)
 
 
 def arrange_tables(register: Register) -> PlanTables:
@@ -84,7 +92,8 @@ def arrange_tables(register: Register) -> PlanTables:
     finds = {find.find: find for find in sorted(register.finds, key=lambda find: find.find)}
     by_element: dict[str, list[Find]] = {}
     for find in finds.values():
-        by_element.setdefault(find.element, []).append(find)
+        if not find.part_of:
+            by_element.setdefault(find.element, []).append(find)
     homologues = homologue_keys(sorted(register.elements, key=lambda element: element.slug))
     groups: dict[str, set[str]] = {}
     for element in register.elements:
@@ -101,16 +110,20 @@ def arrange_tables(register: Register) -> PlanTables:
         decisions=register.decisions,
         finds=finds,
         finds_by_element={name: tuple(group) for name, group in by_element.items()},
-        twins=_twins(finds),
+        twins=_twins({find.find: find for find in primary_finds(finds.values())}),
         homologues=homologues,
         groups={key: tuple(sorted(names)) for key, names in groups.items()},
         lengths=lengths_by_individual(register.measurements, certain, homologues, settings.own_preserved_percent),
         taxa={individual: frozenset(names) for individual, names in taxa.items()},
+        series=_members_of_series(register.elements),
+        greatest_lengths=greatest_lengths(register.measurements, certain),
+        parts=_parts(finds),
+        replaced_by={find.replaces: find.find for find in finds.values() if find.replaces},
     )
 
 
 def gather_candidates(tables: PlanTables, target: Target, element: Element, decided: Decided) -> tuple[tuple[Candidate, ...], tuple[Attempt, ...]]:
-    """Every usable find of the element's name, and an attempt for each one that cannot be used."""
+    """Every usable find of the element's name with its parts, and an attempt for each one that cannot be used."""
     results = [_candidate(tables, target, element, find, decided) for find in tables.finds_by_element.get(element.name, ())]
     return tuple(result for result in results if isinstance(result, Candidate)), tuple(result for result in results if isinstance(result, Attempt))
 
@@ -172,6 +185,8 @@ def _candidate(tables: PlanTables, target: Target, element: Element, find: Find,
     if find.side is Side.UNKNOWN and is_named:
         reflect = decided.evidence in (EvidenceClass.OWN_R, EvidenceClass.DON_R) and element.side is not Side.MEDIAN
     evidence = _evidence(is_own, reflect)
+    if find.find in tables.replaced_by and not is_named:
+        return Attempt(evidence, find.find, f"replaced by {tables.replaced_by[find.find]}, as bones.csv says")
     if is_uncertain(find) and not is_named:
         doubt = f"identified as '{find.identification_qualifier}'" if find.identification_qualifier.strip() else "its side is unknown"
         return Attempt(evidence, find.find, f"{doubt}: not used before a decision names this find for {element.slug}")
@@ -186,7 +201,12 @@ def _candidate(tables: PlanTables, target: Target, element: Element, find: Find,
     if estimate is None:
         why = f"{animal_of(find)} and {target.individual} share no homologous length, and no factor is stated"
         return Attempt(evidence, find.find, why)
-    return _weighed(tables, target, Candidate(evidence, find, reflect, estimate, _is_stub(find, tables.settings), (), (), 0.0), decided)
+    return _weighed(tables, target, _bare(tables, evidence, find, reflect, estimate), decided)
+
+
+def _bare(tables: PlanTables, evidence: EvidenceClass, find: Find, reflect: bool, estimate: FactorEstimate) -> Candidate:
+    """A candidate before its doubts are looked for."""
+    return Candidate(evidence, find, reflect, estimate, _is_stub(find, tables.settings), (), (), 0.0, parts=tables.parts.get(find.find, ()))
 
 
 def _weighed(tables: PlanTables, target: Target, bare: Candidate, decided: Decided) -> Candidate:
@@ -287,6 +307,25 @@ def _twins(finds: Mapping[str, Find]) -> dict[str, tuple[str, ...]]:
         if not is_uncertain(find):
             groups.setdefault((individual_of(find), find.element, find.side), []).append(slug)
     return {slug: tuple(group) for group in groups.values() if len(group) > 1 for slug in group}
+
+
+def _parts(finds: Mapping[str, Find]) -> dict[str, tuple[str, ...]]:
+    """Base find -> its further scans and pieces that nothing replaces, in the order of their names."""
+    groups: dict[str, list[str]] = {}
+    replaced = {find.replaces for find in finds.values()}
+    for slug, find in finds.items():
+        if find.part_of and slug not in replaced:
+            groups.setdefault(find.part_of, []).append(slug)
+    return {base: tuple(group) for base, group in groups.items()}
+
+
+def _members_of_series(elements: Sequence[Element]) -> dict[tuple[str, Side], tuple[Element, ...]]:
+    """The elements of each series and side, by position."""
+    members: dict[tuple[str, Side], list[Element]] = {}
+    for element in sorted(elements, key=lambda element: (element.position or 0, element.slug)):
+        if element.series and element.position is not None:
+            members.setdefault((element.series, element.side), []).append(element)
+    return {place: tuple(group) for place, group in members.items()}
 
 
 def animal_of(find: Find) -> str:

@@ -14,6 +14,7 @@ from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Sev
 
 PLAN_KINDS = ("class", "donor", "factor")
 SCANNED_CLASSES = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
+SERIAL_CLASSES = (EvidenceClass.INT, EvidenceClass.EXT)
 MODEL_SUFFIXES = (".stl", ".ply", ".obj")
 
 
@@ -139,13 +140,11 @@ def _class_problem(value: str) -> str:
         pure = PurePosixPath(path)
         is_outside = pure.is_absolute() or ".." in pure.parts or "\\" in path or ":" in path
         return f"'{path}' is not a path inside the batch, written with '/'" if is_outside else ""
-    if text.upper() in (*SCANNED_CLASSES, EvidenceClass.NONE):
+    if text.upper() in (*SCANNED_CLASSES, *SERIAL_CLASSES, EvidenceClass.NONE):
         return ""
     if text.upper().startswith(EvidenceClass.SCU):
         return "class SCU needs the hand-made file as its value (.stl, .ply or .obj)"
-    if text.upper() in (EvidenceClass.INT, EvidenceClass.EXT):
-        return f"class {text.upper()} cannot be made from a plan yet; give a file made by hand instead"
-    return f"'{value}' is not a class of a source (OWN, OWN-R, OWN-C, DON, DON-R, NONE or a file made by hand)"
+    return f"'{value}' is not a class of a source (OWN, OWN-R, OWN-C, DON, DON-R, INT, EXT, NONE or a file made by hand)"
 
 
 def _is_factor(value: str) -> bool:

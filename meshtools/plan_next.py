@@ -13,6 +13,7 @@ from meshtools.completeness import as_ranges
 from meshtools.factor import UNASSOCIATED, LengthKey, LengthRatio, carrying_ratios, individual_of
 from meshtools.model import Attempt, Element, Find, NextStep, Recipe, Severity, Target
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, factor_for, is_uncertain
+from meshtools.plan_decisions import SERIAL_CLASSES
 
 MAX_STEPS = 8
 MAX_STEPS_LOOKED_AT = 100
@@ -89,6 +90,7 @@ def _gain(served: set[Need]) -> str:
         "factor": ("gets a factor", "get a factor"),
         "interval": ("gets a better founded factor", "get a better founded factor"),
         "source": ("has no source", "have no source"),
+        "bone": ("is conjecture", "are conjecture"),
     }
     gains = []
     for lack in sorted({lack for lack, _ in served}):
@@ -126,7 +128,7 @@ def _decision_options(tables: PlanTables, element: Element, recipe: Recipe) -> I
         words = {"element": element.name, "animal": _individual_words(individual_of(find)) if find else "",
                  "taxon": find.scientific_name if find else "", "stage": find.life_stage if find else ""}
         yield _Option("decide", _QUESTIONS[code].format(**words), needs={(f"decision {code}", place)})
-    if recipe.status == "gap" or recipe.evidence in DONOR_CLASSES:
+    if recipe.status == "gap" or recipe.evidence in (*DONOR_CLASSES, *SERIAL_CLASSES):
         for attempt in recipe.tried:
             if attempt.find and is_uncertain(tables.finds[attempt.find]) and attempt.why.endswith(recipe.element):
                 yield _Option("decide", f"name the find {attempt.find}, whose identification is uncertain", needs={("decision name", place)})
@@ -135,8 +137,9 @@ def _decision_options(tables: PlanTables, element: Element, recipe: Recipe) -> I
 # --- bones to scan ------------------------------------------------------------------------------------------------------------------
 
 def _scan_options(tables: PlanTables, element: Element, recipe: Recipe) -> Iterator[_Option]:
-    if recipe.status == "gap" and not tables.finds_by_element.get(element.name):
-        yield _Option("scan", f"scan the {element.name} of this or another animal", needs={("source", f"{recipe.target}/{recipe.element}")})
+    lack = "source" if recipe.status == "gap" else "bone" if recipe.evidence in SERIAL_CLASSES else ""
+    if lack and not tables.finds_by_element.get(element.name):
+        yield _Option("scan", f"scan the {element.name} of this or another animal", needs={(lack, f"{recipe.target}/{recipe.element}")})
 
 
 def _joined_scans(scans: Iterable[_Option], by_slug: dict[str, Element]) -> Iterator[_Option]:

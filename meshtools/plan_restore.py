@@ -36,12 +36,14 @@ def _restored(candidate: Candidate, partner: Find | None) -> Candidate:
     return replace(candidate, evidence=EvidenceClass.OWN_C, partner=partner, findings=findings)
 
 
-def completed_recipe(recipe: Recipe, decisions: Iterable[Decision], target: Target, element: Element, find: Find) -> Recipe:
+def completed_recipe(recipe: Recipe, decisions: Iterable[Decision], target: Target, element: Element, candidate: Candidate) -> Recipe:
     """The recipe with what completing needs to know, where it is of class OWN-C."""
     if recipe.evidence is not EvidenceClass.OWN_C:
         return recipe
+    partner = recipe.finds[-1] if candidate.partner is not None else ""
+    find = candidate.find
     missing = None if find.preserved_percent is None else 100.0 - find.preserved_percent
-    return replace(recipe, plane=plane_decided(decisions, target, element, find), missing_percent=missing)
+    return replace(recipe, plane=plane_decided(decisions, target, element, find), missing_percent=missing, partner=partner)
 
 
 def plane_decided(decisions: Iterable[Decision], target: Target, element: Element, find: Find) -> tuple[float, float, float, float] | None:

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.errors import Problem, TablesError
-from meshtools.model import Decision, Find, Measurement, Opening, Register
-from meshtools.register_cells import BONES, DECISIONS, MEASUREMENTS, OPENINGS, SKELETON, Cells, TableShape, nearest, open_table
+from meshtools.model import Decision, Find, Measurement, Opening, Pose, Register
+from meshtools.register_cells import BONES, DECISIONS, MEASUREMENTS, OPENINGS, POSES, SKELETON, Cells, TableShape, nearest, open_table
 from meshtools.register_checks import check_register, minimum_individuals
 from meshtools.register_finds import UNASSOCIATED, find_from
-from meshtools.register_rows import Known, decision_from, measurement_from, opening_from
+from meshtools.register_rows import Known, decision_from, measurement_from, opening_from, pose_from
 from meshtools.register_skeleton import Skeleton, skeleton_from
 from meshtools.settings import Settings
 from meshtools.settings_file import CONFIG_FILE, ConfigFile, read_config
@@ -31,6 +31,7 @@ def load_register(batch: Path) -> Register:
     skeleton = skeleton_from(skeleton_rows, SKELETON.name not in tables.unread)
     bone_rows = tables.rows(BONES)
     finds = _finds(bone_rows, skeleton, config)
+    _check_parts(bone_rows, finds)
     named = {cells.text("find"): finds.get(cells.row) for cells in reversed(bone_rows)}
     is_column_lost = set(named) == {""}
     known = Known(skeleton, None if BONES.name in tables.unread or is_column_lost else named, config.target_names if config else None)
@@ -41,6 +42,9 @@ def load_register(batch: Path) -> Register:
     opening_rows = tables.rows(OPENINGS)
     _check_passages(opening_rows)
     openings: list[Opening] = _made(opening_rows, lambda cells: opening_from(cells, known))
+    pose_rows = tables.rows(POSES)
+    _check_single_poses(pose_rows)
+    poses: list[Pose] = _made(pose_rows, lambda cells: pose_from(cells, known))
     if config is not None and BONES.name not in tables.unread:
         organisms = {cells.text("organismID") for cells in (*bone_rows, *measurement_rows)} - {""}
         _check_config(config, skeleton, {name for name in organisms if name.casefold() != UNASSOCIATED}, problems)
@@ -49,7 +53,7 @@ def load_register(batch: Path) -> Register:
     register = Register(
         targets=config.targets if config else (), elements=skeleton.elements, finds=_sorted(finds.values()), measurements=_sorted(measurements),
         decisions=_sorted(decisions), openings=_sorted(openings), settings=config.settings if config else Settings(),
-        min_individuals=minimum_individuals(finds.values(), skeleton.elements),
+        min_individuals=minimum_individuals(finds.values(), skeleton.elements), poses=_sorted(poses),
     )
     return dataclasses.replace(register, findings=check_register(batch, register))
 
@@ -82,6 +86,34 @@ def _finds(rows: Sequence[Cells], skeleton: Skeleton, config: ConfigFile | None)
         if find is not None:
             finds[cells.row] = find
     return finds
+
+
+def _check_parts(rows: Sequence[Cells], finds: dict[int, Find]) -> None:
+    """`part_of` and `replaces` name another find of the same bone, which is not itself a part or replaced by a part."""
+    named = {find.find: find for find in finds.values()}
+    for cells in rows:
+        find = finds.get(cells.row)
+        for column in ("part_of", "replaces"):
+            name = cells.text(column)
+            if not name or find is None:
+                continue
+            other = named.get(name)
+            if other is None or other.find == find.find:
+                cells.problem(column, "is not another find of config/bones.csv.", cells.nearest(name, sorted(set(named) - {find.find})))
+            elif (other.element, other.side, other.organism_id) != (find.element, find.side, find.organism_id):
+                cells.problem(column, f"is a {other.side.value} {other.element} of {other.organism_id}; both must be of one bone.")
+            elif other.part_of:
+                cells.problem(column, f"is itself a part of {other.part_of}; name that one.")
+            elif column == "replaces" and other.replaces == find.find:
+                cells.problem(column, "replaces this one in turn; one of the two rows must give way.")
+
+
+def _check_single_poses(rows: Sequence[Cells]) -> None:
+    seen: dict[str, int] = {}
+    for cells in rows:
+        if cells.text("find") in seen:
+            cells.problem("find", f"has a pose in row {seen[cells.text('find')]} already; every find has one.")
+        seen.setdefault(cells.text("find"), cells.row)
 
 
 def _made(rows: Sequence[Cells], make: Callable[[Cells], Any]) -> list[Any]:

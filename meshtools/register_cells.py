@@ -39,7 +39,8 @@ BONES = TableShape(
     (
         *("find", "catalogNumber", "organismID", "scientificName", "identificationQualifier", "lifeStage", "element", "side", "portion"),
         *("preserved_percent", "condition", "pathology", "deformation", "scan", "unit", "capture", "caliper_mm", "caliper_of"),
-        *("second_caliper_mm", "second_caliper_of", "scale_point_a", "scale_point_b", "scale_distance_mm", "pieces", "identifiedBy", "remarks"),
+        *("second_caliper_mm", "second_caliper_of", "scale_point_a", "scale_point_b", "scale_distance_mm", "pieces", "part_of", "replaces"),
+        *("identifiedBy", "remarks"),
     ),
     ("find", "element", "side", "organismID", "scan"),
 )
@@ -69,7 +70,8 @@ OPENINGS = TableShape(
     ("find", "kind", "x", "y", "z", "diameter_mm", "action"),
     is_optional=True,
 )
-SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS)
+POSES = TableShape("poses.csv", ("find", "frame", "matrix", "by", "remarks"), ("find", "frame", "matrix"), is_optional=True)
+SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES)
 
 
 def nearest(value: str, options: Iterable[str]) -> str:

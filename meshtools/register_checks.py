@@ -15,7 +15,7 @@ from pathlib import Path
 
 from meshtools.model import Element, EvidenceClass, Find, Finding, Measurement, Register, Severity, Side
 from meshtools.register_cells import nearest
-from meshtools.register_finds import UNASSOCIATED, is_whole
+from meshtools.register_finds import UNASSOCIATED, is_whole, primary_finds
 
 # repeated measurements of one bone that differ by more than this share ask for review: a default proposed here, no source
 LARGEST_MEASUREMENT_SPREAD = 0.02
@@ -46,7 +46,7 @@ def minimum_individuals(finds: Iterable[Find], elements: Iterable[Element]) -> i
     out, since two pieces may be of one bone. The count per element and side is common practice (its usual source, T. E. White 1953,
     is from memory); the rest is arithmetic.
     """
-    finds = tuple(finds)
+    finds = primary_finds(finds)
     whole = [find for find in finds if is_whole(find)]
     medians = {element.name for element in elements if element.side is Side.MEDIAN}
     by_taxon: dict[str, list[Find]] = defaultdict(list)
@@ -134,7 +134,7 @@ def _repeated_elements(register: Register) -> list[Finding]:
     """Whole finds of one individual that cannot both be what they are said to be. An unassociated find is nobody's."""
     serial = {element.name: element for element in register.elements if element.series and element.position is not None}
     groups: dict[tuple[str, str, Side], list[str]] = defaultdict(list)
-    for find in register.finds:
+    for find in primary_finds(register.finds):
         if find.organism_id != UNASSOCIATED and find.side is not Side.UNKNOWN and is_whole(find):
             groups[find.organism_id, find.element, find.side].append(find.find)
     findings = []

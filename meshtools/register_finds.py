@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from meshtools.model import Caliper, Find, ScalePoints, Side, Unit
 from meshtools.register_cells import SLUG, Cells, nearest
@@ -22,6 +22,13 @@ LONGEST_FIND = 80
 def is_whole(find: Find) -> bool:
     """True where the row says that the find is the whole bone: portion empty, whole, complete or entire."""
     return find.portion.casefold() in WHOLE_WORDS
+
+
+def primary_finds(finds: Iterable[Find]) -> tuple[Find, ...]:
+    """The finds that stand for a bone: without further scans or pieces of another find, and without those that another one replaces."""
+    finds = tuple(finds)
+    replaced = {find.replaces for find in finds if find.replaces}
+    return tuple(find for find in finds if not find.part_of and find.find not in replaced)
 
 
 def element_and_side(cells: Cells, skeleton: Skeleton) -> tuple[str, Side]:
@@ -66,7 +73,8 @@ def find_from(cells: Cells, skeleton: Skeleton, folders: Sequence[ScanFolder] | 
         scientific_name=cells.text("scientificName"), identification_qualifier=cells.text("identificationQualifier"),
         life_stage=cells.text("lifeStage"), portion=portion, preserved_percent=preserved, condition=condition,
         pathology=cells.text("pathology"), deformation=cells.text("deformation"), caliper=first, second_caliper=second,
-        scale_points=scale_points, pieces=pieces, identified_by=cells.text("identifiedBy"), remarks=cells.text("remarks"),
+        scale_points=scale_points, pieces=pieces,
+        part_of=cells.text("part_of"), replaces=cells.text("replaces"), identified_by=cells.text("identifiedBy"), remarks=cells.text("remarks"),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from meshtools.model import MM_PER_UNIT, Decision, EvidenceClass, Find, Measurement, Opening, Side, Unit
+from meshtools.model import MM_PER_UNIT, Decision, EvidenceClass, Find, Measurement, Opening, Pose, Side, Unit
 from meshtools.register_cells import Cells, nearest, number_of
 from meshtools.register_finds import UNASSOCIATED, element_and_side, is_outside
 from meshtools.register_skeleton import Skeleton
@@ -15,6 +15,7 @@ DECISION_KINDS = ("class", "donor", "factor", "plane", "close", "sign-off")
 DECIDED_CLASSES = tuple(c.value for c in EvidenceClass if c not in (EvidenceClass.FILL, EvidenceClass.MADE))
 MODEL_SUFFIXES = (".stl", ".ply", ".obj")
 OPENING_KINDS = ("foramen", "canal", "break", "support")
+SLACK_OF_A_TURN = 1e-3
 OPENING_ACTIONS = ("keep", "close", "remove")
 
 
@@ -94,6 +95,26 @@ def opening_from(cells: Cells, known: Known) -> Opening | None:
     if x is None or y is None or z is None or diameter is None or not cells.is_sound:
         return None
     return Opening(cells.row, find, kind, x, y, z, diameter, action, depth, passage)
+
+
+def pose_from(cells: Cells, known: Known) -> Pose | None:
+    """One row of poses.csv: a rotation and a shift, as 4 x 4 or 3 x 4 numbers row by row."""
+    for column in ("find", "frame", "matrix"):
+        cells.filled(column)
+    find, frame = _reference(cells, "find", known.finds), cells.text("frame").casefold()
+    n_numbers = 12 if len(cells.text("matrix").split()) == 12 else 16
+    numbers = cells.numbers("matrix", n_numbers)
+    if numbers is None or not cells.is_sound:
+        return None
+    matrix = (*numbers, 0.0, 0.0, 0.0, 1.0)[:16]
+    columns = [[matrix[4 * row + column] for row in range(3)] for column in range(3)]
+    products = [sum(a * b for a, b in zip(columns[i], columns[j], strict=True)) for i in range(3) for j in range(3)]
+    is_turn = all(abs(value - (1.0 if place % 4 == 0 else 0.0)) < SLACK_OF_A_TURN for place, value in enumerate(products))
+    (a, b, c), (d, e, f), (g, h, i) = columns
+    if not is_turn or a * (e * i - f * h) - d * (b * i - c * h) + g * (b * f - c * e) < 0 or matrix[12:] != (0.0, 0.0, 0.0, 1.0):
+        cells.problem("matrix", "is no rotation with a shift: it scales, shears, reflects, or its last row is not 0 0 0 1.")
+        return None
+    return Pose(cells.row, find, frame, matrix, cells.text("by"))
 
 
 def decision_from(cells: Cells, known: Known) -> Decision | None:

@@ -89,4 +89,4 @@ class Settings:
     restore: RestoreSettings = RestoreSettings()
     plan: PlanSettings = PlanSettings()
     report: ReportSettings = ReportSettings()
-    class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "OWN-C", "DON", "DON-R")),)
+    class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "OWN-C", "DON", "DON-R", "INT", "EXT")),)

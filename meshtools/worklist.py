@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from meshtools.comparisons import Partner, checked_finds, looks_whole, partners_of, settled_by
 from meshtools.handover import HandOver
 from meshtools.keys import ContentHashes, code_digest, sha256_of
 from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe, Register, Side, Target, Unit, plain
@@ -31,12 +32,17 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     built = [recipe for recipe in plan.recipes if is_built(recipe)]
     finds = {find.find: find for find in register.finds} | {m.find: m for m in map(_model_find, built) if m is not None}
     factors = largest_factor_by_find(plan)
-    used = sorted({name for recipe in built for name in sources_of(recipe)})
-    clean = {name: _clean_job(register, finds[name], hashes, factors.get(name, 1.0)) for name in used}
+    checked = sorted({name for recipe in built for name in checked_finds(recipe, register.finds)})
+    partners = {name: found for name in checked if (found := partners_of(finds[name], register))}
+    used = {name for recipe in built for name in sources_of(recipe)} | set(partners)
+    used |= {name for found in partners.values() for partner in found for name in (partner.find, *partner.neighbours)}
+    clean = {name: _clean_job(register, finds[name], hashes, factors.get(name, 1.0)) for name in sorted(used)}
+    siding = {name: _siding_job(register, finds, name, found, clean) for name, found in partners.items()}
     rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, hand_overs) for recipe in built}
-    report = {name_of(recipe): _report_job(register, recipe, finds, rebuild[name_of(recipe)], clean, hand_overs) for recipe in built}
+    before = {"clean": clean, "siding": siding, "rebuild": rebuild}
+    report = {name_of(recipe): _report_job(register, recipe, finds, before, hand_overs) for recipe in built}
     index = _index_job(register, plan, report)
-    return Worklist({"clean": clean, "rebuild": rebuild, "report": report, "index": {"index": index}})
+    return Worklist(before | {"report": report, "index": {"index": index}})
 
 
 def is_built(recipe: Recipe) -> bool:
@@ -96,19 +102,41 @@ def _clean_job(register: Register, find: Find, hashes: ContentHashes, factor: fl
     return _sealed("clean", find.find, job)
 
 
+def _siding_job(register: Register, finds: Mapping[str, Find], name: str, partners: tuple[Partner, ...], clean: Mapping[str, Job]) -> Job:
+    """The comparison of one find with others; of the others only what bears on it."""
+    compared = sorted({name} | {other for partner in partners for other in (partner.find, *partner.neighbours)})
+    settled = settled_by(finds[name], register.decisions)
+    job = {
+        "partners": [{"find": partner.find, "neighbours": list(partner.neighbours)} for partner in partners],
+        "compared": {other: _compared(finds[other]) for other in compared},
+        "clean_keys": {other: clean[other]["key"] for other in compared},
+        "settled": {key: getattr(settled, key) for key in ("by", "date", "reason")} if settled else None,
+    }
+    return _sealed("siding", name, job)
+
+
+def _compared(find: Find) -> Job:
+    return {"element": find.element, "side": find.side.value, "is_whole": looks_whole(find)}
+
+
 def evidence_key(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> str:
     """What a sign-off binds to: the recipe, the rows, settings and scans behind it, but not the code that carries it out."""
     evidence = [{k: v for k, v in clean[name].items() if k != "key"} for name in sources_of(recipe)]
-    return sha256_of([_recipe(recipe), evidence, plain(register.settings.rebuild), _restore_settings(register, recipe)])[:16]
+    poses = _rows(pose for pose in register.poses if pose.find in recipe.finds)
+    return sha256_of([_recipe(recipe), evidence, plain(register.settings.rebuild), _restore_settings(register, recipe), poses])[:16]
 
 
 def _restore_settings(register: Register, recipe: Recipe) -> Job:
-    """The settings of completing, which bear on completed bones only."""
-    return {"restore_settings": plain(register.settings.restore)} if recipe.evidence is EvidenceClass.OWN_C else {}
+    """The settings of joining and completing, which bear on bones of several finds and on completed ones only."""
+    is_joined = recipe.evidence is EvidenceClass.OWN_C or len(recipe.finds) > 1
+    return {"restore_settings": plain(register.settings.restore)} if is_joined else {}
 
 
 def _recipe(recipe: Recipe) -> Job:
-    return dict(plain(recipe)) | {"finds": list(sources_of(recipe))}
+    row = dict(plain(recipe)) | {"finds": list(sources_of(recipe))}
+    if not recipe.fraction:  # only an interpolated bone has one; no other bone's evidence depends on it
+        del row["fraction"]
+    return row
 
 
 def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], hand_overs: tuple[HandOver, ...]) -> Job:
@@ -118,6 +146,7 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], h
         "next_best": plain(next_best(recipe.tried)),
         "settings": plain(register.settings.rebuild),
         "openings": _rows(o for o in register.openings if o.find in finds),
+        "poses": _rows(pose for pose in register.poses if pose.find in finds),
         "clean_keys": {name: clean[name]["key"] for name in finds},
         "part_id": part_id(recipe),
         "revision": revision_of(recipe, evidence_key(recipe, register, clean), hand_overs),
@@ -141,8 +170,9 @@ def sign_off_of(recipe: Recipe, evidence: str, decisions: tuple[Decision, ...]) 
 
 
 def _report_job(
-    register: Register, recipe: Recipe, finds: Mapping[str, Find], rebuild: Job, clean: Mapping[str, Job], hand_overs: tuple[HandOver, ...]
+    register: Register, recipe: Recipe, finds: Mapping[str, Find], before: Mapping[str, Mapping[str, Job]], hand_overs: tuple[HandOver, ...]
 ) -> Job:
+    clean, rebuild = before["clean"], before["rebuild"][name_of(recipe)]
     evidence = evidence_key(recipe, register, clean)
     signed = sign_off_of(recipe, evidence, register.decisions)
     mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
@@ -151,6 +181,7 @@ def _report_job(
         "next_best": plain(next_best(recipe.tried)),
         "finds": {name: _rows([finds[name]])[0] for name in sources_of(recipe)},
         "clean_keys": rebuild["clean_keys"],
+        "siding_keys": {name: before["siding"][name]["key"] for name in checked_finds(recipe, register.finds) if name in before["siding"]},
         "scans": {name: [clean[name]["scan"], clean[name]["scan_sha256"]] for name in sources_of(recipe)},
         "rebuild_key": rebuild["key"],
         "part_id": rebuild["part_id"],

@@ -22,8 +22,10 @@ from meshtools.worklist import Worklist, make_worklist, plan_json
 
 CHANGES = {
     "find": "its row in bones.csv", "finds": "its row in bones.csv", "recipe": "its recipe in the plan", "settings": "settings in config.yaml",
-    "restore_settings": "settings in config.yaml", "openings": "openings.csv", "scan": "the scan's name", "scan_sha256": "the scan",
+    "restore_settings": "settings in config.yaml", "openings": "openings.csv", "poses": "poses.csv", "scan": "the scan's name",
+    "scan_sha256": "the scan", "clean_keys": "a find it is made from", "rebuild_key": "its replica",
     "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
+    "partners": "the finds it is compared with", "compared": "the finds it is compared with", "settled": "a decision on the find",
     "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off", "hand_overs": "its hand-over",
 }  # fmt: skip
 HASH_CACHE = ".snakemake/bonewright/hashes.json"
@@ -81,7 +83,7 @@ class Workspace:
         """Remove results of finds and elements that the plan no longer makes, so that nothing old looks ready."""
         results = self.folder / "results"
         wanted = {self.folder / record_path(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs}
-        for path in sorted([*results.glob("*/*/record.json"), *results.glob("*/*/report.json")]):
+        for path in sorted(path for name in ("record", "report", "siding") for path in results.glob(f"*/*/{name}.json")):
             record = read_record(path)
             if path in wanted or record is None:
                 continue

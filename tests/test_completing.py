@@ -34,7 +34,8 @@ def without(mesh: Mesh, is_gone: Any) -> Mesh:
 
 def completed(element: str, parts: list[tuple[str, Mesh, tuple[SourceEntry, ...]]], **recipe: Any) -> StageResult:
     finds = tuple(name for name, _, _ in parts)
-    plan = Recipe("mount", element, EvidenceClass.OWN_C, finds, False, 1.0, None, "own size", "", (), "planned", **recipe)
+    partner = finds[1] if len(finds) > 1 else ""
+    plan = Recipe("mount", element, EvidenceClass.OWN_C, finds, False, 1.0, None, "own size", "", (), "planned", partner=partner, **recipe)
     return rebuild_element(plan, parts, RebuildSettings(), (), RestoreSettings())
 
 

@@ -185,6 +185,17 @@ class TestPassages:
         assert "passage-breaks-out" not in codes(result)
         assert result.facts["evidence_share"]["MADE"] > 0.1
 
+    def test_a_passage_with_one_end_only_is_never_closed_silently(self):
+        ends = (self.kept(50.0, passage="nerve"), self.kept(0.0, passage="nerve"))
+        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=ends)
+        assert {"passage-not-cut", "passage-breaks-out"} <= set(codes(result))
+
+    def test_the_rest_of_a_kept_rim_counts_as_filled(self):
+        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=12.0),))
+        top = result.mesh.vertices[result.mesh.faces].mean(axis=1)[:, 2] > 50.0 * 1.25 - 1e-6
+        assert {result.sources[row] for row in result.mesh.source[top]} == {SourceEntry(EvidenceClass.FILL, "f-1", Origin.FILLED)}
+        assert {"filled-area", "fill-span"} <= set(codes(result))
+
     def test_a_pit_deeper_than_the_bone_is_told(self):
         result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=60.0),))
         assert "passage-breaks-out" in codes(result)
@@ -250,7 +261,7 @@ class TestReplica:
         middles = result.mesh.vertices[result.mesh.faces].mean(axis=1)
         of_second = np.array([entry.find == "f-2" for entry in result.sources])[result.mesh.source]
         assert np.array_equal(of_second, middles[:, 0] < -5.0)
-        assert "several-finds" in codes(result)
+        assert "parts-not-joined" in codes(result)
 
     def test_an_empty_surface_makes_no_replica(self):
         with pytest.raises(GeometryError, match="no clean surface"):

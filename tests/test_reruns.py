@@ -8,7 +8,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from six_bones import build, edit, jobs_run_since, make_six_bones, newest_ns, result_hashes
+import trimesh
+from six_bones import bone, build, edit, jobs_run_since, make_six_bones, newest_ns, result_hashes
 
 from meshtools.glue import SNAKEFILE
 
@@ -54,6 +55,20 @@ def test_one_edit_runs_exactly_the_jobs_that_depend_on_it(batch: Path, name: str
     before_ns = newest_ns(batch)
     build(batch)
     assert jobs_run_since(batch, before_ns) == expected
+
+
+@pytest.mark.slow
+def test_an_edit_of_a_compared_find_compares_again_and_rebuilds_nothing(batch: Path) -> None:
+    """A second femur is used by no element, but its shape speaks about the first one."""
+    vertices, faces = bone("a-femur-left")
+    trimesh.Trimesh(vertices * 0.9, faces, process=False).export(batch / "scans/b-femur-left.stl")
+    append(batch / "config/bones.csv", "b-femur-left,femur,left,ind-b,Fictotherium exemplum,adult,98,b-femur-left.stl,mm,,")
+    assert {row["status"] for row in build(batch)["elements"]} == {"ready"}
+    edit(batch / "config/bones.csv", "b-femur-left.stl,mm,,", "b-femur-left.stl,mm,99.9,greatest-length")
+    before_ns = newest_ns(batch)
+    build(batch)
+    pages = {"report-mount-femur-left", "report-mount-femur-right", "index-index"}
+    assert jobs_run_since(batch, before_ns) == {"clean-b-femur-left", "siding-a-femur-left"} | pages
 
 
 def touch(batch: Path) -> None:

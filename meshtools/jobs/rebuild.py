@@ -41,7 +41,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
         if reasons:
             raise GeometryError(" ".join(reasons))
         restore = from_plain(RestoreSettings, job.get("restore_settings", {}))
-        result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings), restore)
+        result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings), restore, _poses(job["poses"]))
     except GeometryError as error:
         best = next_best_words(job["next_best"])
         message = f"{job['name']} was not built: {error} {best}"
@@ -73,6 +73,13 @@ def _clean_mesh(batch: Path, clean: Mapping[str, Any]) -> tuple[Mesh, tuple[Sour
     if hash_file(batch / entry["path"]) != entry["sha256"]:
         raise StaleInputError(f"{entry['path']}: the file was altered after it was made. Build again.")
     return read_replica_ply(batch / entry["path"]), tuple(from_plain(SourceEntry, source) for source in clean["sources"])
+
+
+def _poses(rows: list[dict[str, Any]]) -> dict[str, np.ndarray]:
+    """Find -> matrix (4, 4) into its frame, for the finds that a person has placed. Poses of different frames do not go together."""
+    if len({row["frame"] for row in rows}) > 1:
+        return {}
+    return {row["find"]: np.array(row["matrix"], dtype=np.float64).reshape(4, 4) for row in rows}
 
 
 def _openings_mm(rows: list[dict[str, Any]], find: str, mm_per_scan_unit: float) -> list[Opening]:

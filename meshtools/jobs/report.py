@@ -17,7 +17,7 @@ from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface, compare
 from meshtools.geometry.picture import encode_png, render_picture
 from meshtools.geometry.pieces import vertex_normals
-from meshtools.geometry.transform import reflect, scale
+from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Record, Severity, SourceEntry, plain, status_of
@@ -63,6 +63,7 @@ def _json(sheet: Mapping[str, Any]) -> dict[str, Any]:
 def _records(batch: Path, job: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     wanted = {"rebuild": (f"results/{job['name']}/record.json", job["rebuild_key"])}
     wanted |= {f"clean/{find}": (f"results/finds/{find}/record.json", key) for find, key in job["clean_keys"].items()}
+    wanted |= {f"siding/{find}": (f"results/finds/{find}/siding.json", key) for find, key in job["siding_keys"].items()}
     records = {}
     for name, (path, key) in wanted.items():
         record = read_record(batch / path)
@@ -158,8 +159,14 @@ def view_mesh(replica: Mesh, most_faces: int, tolerance_mm: float) -> tuple[Mesh
 
 
 def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> Mesh | None:
-    """The raw scans in mm, reflected and scaled as the recipe says, as one mesh; None where a scan cannot be read any more."""
+    """The raw scans in mm, reflected and scaled as the recipe says, as one mesh; None where a scan cannot be read any more, and for an
+    interpolated bone, which follows no scan."""
+    if job["recipe"].get("fraction"):
+        return None
     parts = []
+    composition = records["rebuild"]["facts"].get("composition")
+    placed = dict(zip(composition["finds"], composition["poses"], strict=True)) if composition else {job["recipe"]["finds"][0]: np.eye(4)}
+    places = {find: np.array(pose, dtype=np.float64) for find, pose in placed.items()}
     for find, (path, sha256) in sorted(job["scans"].items()):
         if sha256 is None or hash_file(batch / path) != sha256:
             raise StaleInputError(f"{path}: the file changed while the build was running. Build again.")
@@ -168,10 +175,9 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
         except ScanError:
             return None
         factor = records[f"clean/{find}"]["facts"]["mm_per_unit"]
-        mesh = Mesh.create(raw.vertices * factor, raw.faces)
-        # of a completed bone the counterpart is not where its scan lies: the deviation is that of the kept find
-        if job["recipe"]["class"] == EvidenceClass.OWN_C and find != job["recipe"]["finds"][0]:
+        if find not in places:  # a counterpart does not lie where its scan lies
             continue
+        mesh = apply_matrix(Mesh.create(raw.vertices * factor, raw.faces), places[find])
         mesh = reflect(mesh) if job["recipe"]["reflect"] else mesh
         parts.append(scale(mesh, job["recipe"]["factor"]))
     starts = np.cumsum([0, *(len(part.vertices) for part in parts)])

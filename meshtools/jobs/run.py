@@ -14,6 +14,7 @@ from meshtools.jobs.record import StaleInputError, failed_record, write_results
 
 RECORD_PATHS = {
     "clean": "results/finds/{name}/record.json",
+    "siding": "results/finds/{name}/siding.json",
     "rebuild": "results/{name}/record.json",
     "report": "results/{name}/report.json",
     "index": "results/index.json",

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
-from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner, still_missing
+from meshtools.geometry.bone_sources import BoneSurface, Cleaned, SourceTable, gather_bone
+from meshtools.geometry.completing import still_missing
+from meshtools.geometry.conjecture import SERIAL_CLASSES, conjecture_from
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
 from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
 from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
-from meshtools.geometry.unite import Union, concatenate, unite_pieces
+from meshtools.geometry.unite import Union, unite_pieces
 from meshtools.model import (
     EvidenceClass,
     Finding,
@@ -31,7 +33,6 @@ from meshtools.model import (
 from meshtools.settings import RebuildSettings, RestoreSettings
 
 FROM_BONE = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
-Cleaned = tuple[str, Mesh, tuple[SourceEntry, ...]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,10 +41,11 @@ class _Solid:
 
     mesh: Mesh
     sources: tuple[SourceEntry, ...]
-    closings: tuple[tuple[str, Closing], ...]
+    bone: BoneSurface
+    closing: Closing
     united: Union
     passages: Passages
-    completions: tuple[Completion, ...]
+    missed_openings: tuple[Opening, ...]
     n_pins: int
     n_bodies: int
     audit: TopologyAudit
@@ -53,13 +55,12 @@ class _Solid:
     @property
     def is_deliverable(self) -> bool:
         """Closed, outward, nowhere touching itself along an edge, and no rim waits for a decision."""
-        is_decided = not any(closing.left_open for _, closing in self.closings)
-        return is_decided and self.audit.is_closed and self.audit.is_outward and not self.n_touching_edges
+        return not self.closing.left_open and self.audit.is_closed and self.audit.is_outward and not self.n_touching_edges
 
 
 def rebuild_element(
     recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...],
-    restore: RestoreSettings | None = None,
+    restore: RestoreSettings | None = None, poses: Mapping[str, FloatArray] | None = None,
 ) -> StageResult:  # fmt: skip
     """Make the replica of one element from its clean surfaces, as the recipe says.
 
@@ -70,92 +71,47 @@ def rebuild_element(
     if not cleaned or any(len(mesh.faces) == 0 for _, mesh, _ in cleaned):
         names = ", ".join(find for find, mesh, _ in cleaned if len(mesh.faces) == 0) or "none was handed over"
         raise GeometryError(f"{recipe.element}: there is no clean surface to rebuild from ({names}); scan again or choose another find")
+    finds, conjecture = recipe.finds, conjecture_from(recipe, cleaned, openings) if recipe.evidence in SERIAL_CLASSES else None
+    if conjecture:
+        recipe, cleaned, openings = conjecture.recipe, conjecture.cleaned, conjecture.openings
     matrix = chain(*([reflection_matrix()] if recipe.reflect else []), scaling_matrix(recipe.factor))
-    solid = _make_solid(recipe, cleaned, settings, openings, matrix, restore or RestoreSettings())
+    solid = _make_solid(recipe, cleaned, settings, openings, matrix, restore or RestoreSettings(), poses or {})
     shares = _evidence_shares(solid)
     findings = (*_shape_findings(recipe, solid, settings), *_evidence_findings(recipe, solid, settings, shares))
-    return StageResult(solid.mesh, solid.sources, _facts(recipe, solid, matrix, shares), findings)
+    facts = _facts(recipe, solid, matrix, shares) | {"finds": list(finds), "conjecture": conjecture.facts if conjecture else None}
+    return StageResult(solid.mesh, solid.sources, facts, (*findings, *conjecture.findings) if conjecture else findings)
 
 
 def _make_solid(
     recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...], matrix: FloatArray,
-    restore: RestoreSettings,
+    restore: RestoreSettings, poses: Mapping[str, FloatArray],
 ) -> _Solid:  # fmt: skip
-    table: list[SourceEntry] = []
-    closings = []
-    completions = []
-    for find, mesh, sources in _kept_finds(recipe, cleaned):
-        labelled = _relabel(mesh, sources, _own_class(recipe), table)
-        if recipe.evidence is EvidenceClass.OWN_C:
-            completion = _complete(recipe, labelled, cleaned, table, restore)
-            completions.append(completion)
-            labelled = completion.mesh
-        fill = SourceEntry(EvidenceClass.FILL, find, Origin.FILLED)
-        named = [opening for opening in openings if opening.find == find]
-        # in the frame of the scan, where openings.csv speaks; the limit holds at the replica's size
-        row = table.index(fill) if fill in table else len(table)
-        closing = close_openings(labelled, settings.close_rims_up_to_mm / recipe.factor, named, row)
-        if closing.n_closed:
-            _row_of(table, fill)
-        closings.append((find, closing))
-    moved = apply_matrix(concatenate([closing.mesh for _, closing in closings]), matrix)
-    united = unite_pieces(moved)
+    table = SourceTable()
+    bone = gather_bone(recipe, cleaned, openings, poses, table, restore)
+    # in the frame of the first find's scan; the limit holds at the replica's size
+    fill = SourceEntry(EvidenceClass.FILL, recipe.finds[0], Origin.FILLED)
+    closing = close_openings(bone.mesh, settings.close_rims_up_to_mm / recipe.factor, bone.openings, table.row_of(fill))
+    united = unite_pieces(apply_matrix(closing.mesh, matrix))
     mesh, n_pins, n_bodies = united.mesh, 0, united.n_bodies
-    passages = _cut(mesh, [rim for _, closing in closings for rim in closing.passages], table, matrix)
+    passages = _cut(mesh, closing.passages, table, matrix)
+    missed = tuple(opening for opening in bone.openings if opening.is_cut and opening not in [rim.opening for rim in closing.passages])
     mesh = passages.mesh
     if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
-        joining = join_bodies(mesh, settings.pin_diameter_mm, _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
+        joining = join_bodies(mesh, settings.pin_diameter_mm, table.row_of(SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
         mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
     checks = audit_topology(mesh), count_touching_edges(mesh), count_self_intersections(mesh)
-    return _Solid(mesh, tuple(table), tuple(closings), united, passages, tuple(completions), n_pins, n_bodies, *checks)
+    return _Solid(mesh, tuple(table.entries), bone, closing, united, passages, missed, n_pins, n_bodies, *checks)
 
 
-def _kept_finds(recipe: Recipe, cleaned: Sequence[Cleaned]) -> Sequence[Cleaned]:
-    """The finds whose skin is kept as it is: all of them, but of a completed bone only the first."""
-    return cleaned[:1] if recipe.evidence is EvidenceClass.OWN_C else cleaned
-
-
-def _own_class(recipe: Recipe) -> EvidenceClass:
-    """Class of skin that is kept: of a completed bone only what is taken over is OWN-C."""
-    return EvidenceClass.OWN if recipe.evidence is EvidenceClass.OWN_C else recipe.evidence
-
-
-def _complete(
-    recipe: Recipe, mesh: Mesh, cleaned: Sequence[Cleaned], table: list[SourceEntry], settings: RestoreSettings
-) -> Completion:
-    """Complete an own bone from its other half, or from the second find where the recipe names one."""
-    source = cleaned[-1][0]
-    taken = _row_of(table, SourceEntry(EvidenceClass.OWN_C, source, Origin.SCANNED))
-    rows = Rows(taken, _row_of(table, SourceEntry(EvidenceClass.FILL, cleaned[0][0], Origin.SEAM)))
-    is_filled = np.array([entry.evidence is EvidenceClass.FILL for entry in table], dtype=bool)[mesh.source]
-    if len(cleaned) == 1:
-        return complete_from_other_half(recipe.element, mesh, is_filled, recipe.plane, rows, settings)
-    return complete_from_partner(recipe.element, mesh, is_filled, cleaned[1][1], rows, settings)
-
-
-def _cut(mesh: Mesh, kept: Sequence[KeptRim], table: list[SourceEntry], matrix: FloatArray) -> Passages:
+def _cut(mesh: Mesh, kept: Sequence[KeptRim], table: SourceTable, matrix: FloatArray) -> Passages:
     """Cut the pits and tunnels of kept rims, which stand in the frame of the scan, into the replica; an open surface is left as it is."""
     if not kept or not audit_topology(mesh).is_closed:
         return Passages(mesh, 0, 0, is_as_planned=not kept)
-    row = _row_of(table, SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
+    row = table.row_of(SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
     pits, tunnels = ([apply_matrix(tool, matrix) for tool in tools] for tools in passage_tools(kept, row, mesh.colour is not None))
-    return cut_passages(mesh, pits, tunnels)
-
-
-def _relabel(mesh: Mesh, sources: tuple[SourceEntry, ...], evidence: EvidenceClass, table: list[SourceEntry]) -> Mesh:
-    """Give scanned faces the recipe's class and move all source numbers to the element's table, which grows as needed."""
-    if int(mesh.source.max()) >= len(sources):
-        raise GeometryError(f"a face names source {mesh.source.max()} of a table of {len(sources)}; clean the find again")
-    rows = [
-        _row_of(table, SourceEntry(evidence, entry.find, entry.origin) if entry.origin is Origin.SCANNED else entry) for entry in sources
-    ]
-    return mesh.replaced(source=np.array(rows, dtype=np.uint16)[mesh.source])
-
-
-def _row_of(table: list[SourceEntry], entry: SourceEntry) -> int:
-    if entry not in table:
-        table.append(entry)
-    return table.index(entry)
+    passages = cut_passages(mesh, pits, tunnels)
+    n_wanted = sum(bool(rim.opening.depth_mm) for rim in kept), len({rim.opening.passage for rim in kept if rim.opening.passage})
+    return replace(passages, is_as_planned=passages.is_as_planned and n_wanted == (len(pits), len(tunnels)))
 
 
 def _evidence_shares(solid: _Solid) -> dict[str, float]:
@@ -202,26 +158,25 @@ def _facts(recipe: Recipe, solid: _Solid, matrix: FloatArray, shares: dict[str, 
         "volume_from_bone_percent": 100.0 * from_bone,
         "volume_from_bone_mm3": None if volume_mm3 is None else from_bone * volume_mm3,
         "volume_from_bone_basis": "area share x volume",
-        "n_rims_closed": sum(closing.n_closed for _, closing in solid.closings),
-        "n_rims_closed_by_name": sum(closing.n_closed_by_name for _, closing in solid.closings),
+        "n_rims_closed": solid.closing.n_closed,
+        "n_rims_closed_by_name": solid.closing.n_closed_by_name,
         "widest_closed_rim_mm": _widest_closed_mm(recipe, solid),
-        "restoration": solid.completions[0].facts if solid.completions else None,
+        "restoration": solid.bone.completion.facts if solid.bone.completion else None,
+        "composition": solid.bone.composition.facts if solid.bone.composition else None,
         "n_pits_cut": solid.passages.n_pits,
         "n_tunnels_cut": solid.passages.n_tunnels,
-        "n_open_rims": sum(len(closing.left_open) for _, closing in solid.closings),
+        "n_open_rims": len(solid.closing.left_open),
     }
 
 
 def _widest_closed_mm(recipe: Recipe, solid: _Solid) -> float:
-    return recipe.factor * max(closing.widest_closed_mm for _, closing in solid.closings)
+    return recipe.factor * solid.closing.widest_closed_mm
 
 
 def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
     """What keeps the replica from being one closed, outward solid."""
     findings = [
-        _open_rim_finding(recipe, find, rim.centre_mm, (rim.span_mm, rim.is_kept), settings)
-        for find, closing in solid.closings
-        for rim in closing.left_open
+        _open_rim_finding(recipe, recipe.finds[0], rim.centre_mm, (rim.span_mm, rim.is_kept), settings) for rim in solid.closing.left_open
     ]
     audit, united = solid.audit, solid.united
     if not audit.is_closed and not findings:
@@ -248,7 +203,7 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
         message = f"{recipe.element}: {united.n_glued} piece(s) were several bodies with edges in common, such as one stored twice; they were united."
         findings.append(Finding(Severity.NOTE, "bodies-glued", message, united.n_glued, 0, "pieces"))
     findings += _crossing_findings(recipe, solid.crossings)
-    return [*findings, *_passage_findings(recipe, solid.passages), *_body_findings(recipe, solid, settings)]
+    return [*findings, *_passage_findings(recipe, solid.passages, solid.missed_openings), *_body_findings(recipe, solid, settings)]
 
 
 def _crossing_findings(recipe: Recipe, crossings: SelfIntersections) -> list[Finding]:
@@ -282,7 +237,7 @@ def _open_rim_finding(
     return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), settings.close_rims_up_to_mm, "mm")
 
 
-def _passage_findings(recipe: Recipe, passages: Passages) -> list[Finding]:
+def _passage_findings(recipe: Recipe, passages: Passages, missed: Sequence[Opening]) -> list[Finding]:
     n_cut = passages.n_pits + passages.n_tunnels
     findings = []
     if n_cut:
@@ -291,6 +246,13 @@ def _passage_findings(recipe: Recipe, passages: Passages) -> list[Finding]:
             "the scan does not see into; their walls are made, straight and round, and nobody's bone."
         )
         findings.append(Finding(Severity.NOTE, "passages-made", message, n_cut, None, "holes"))
+    for opening in missed:
+        message = (
+            f"{recipe.element}: openings.csv keeps a {opening.kind} of find {opening.find} near ({opening.x:.1f}, {opening.y:.1f}, "
+            f"{opening.z:.1f}) mm, but the surface has no rim of its own there, so nothing was cut for it. Correct its place, or leave out depth "
+            "and passage where the scan sees into the hole."
+        )
+        findings.append(Finding(Severity.REVIEW, "passage-not-cut", message))
     if not passages.is_as_planned:
         message = (
             f"{recipe.element}: a pit or tunnel of openings.csv does not lie in the bone as planned: it breaks out at another place or meets "
@@ -328,10 +290,9 @@ def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings,
     if span_percent > settings.fill_span_review_percent:
         message = f"{recipe.element}: one fill spans {span_percent:.1f} % of the length, more than {settings.fill_span_review_percent:g} %."
         findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span_percent, 4), settings.fill_span_review_percent, "%"))
-    findings += [finding for completion in solid.completions for finding in (*completion.findings, *still_missing(recipe, completion))]
-    if len(recipe.finds) > 1 and recipe.evidence is not EvidenceClass.OWN_C:
-        message = f"{recipe.element}: {len(recipe.finds)} finds are put together as they lie in their scans, without fitting; look at the seams."
-        findings.append(Finding(Severity.REVIEW, "several-finds", message, len(recipe.finds), 1, "finds"))
+    findings += solid.bone.composition.findings if solid.bone.composition else ()
+    completion = solid.bone.completion
+    findings += (*completion.findings, *still_missing(recipe, completion)) if completion else ()
     if recipe.reflect:
         length, breadth = settings.natural_asymmetry_length_percent, settings.natural_asymmetry_breadth_percent
         message = (

@@ -2,6 +2,7 @@
 rule report:
     input:
         "results/{target}/{element}/record.json",
+        lambda w: batch.siding_records(w.target, w.element),
     output:
         "results/{target}/{element}/report.json",
     wildcard_constraints:

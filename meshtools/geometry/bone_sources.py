@@ -1,0 +1,104 @@
+"""From the clean surfaces of a recipe's finds to one labelled surface: scans and pieces put together, missing parts taken over."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner
+from meshtools.geometry.composing import Composition, Part, compose
+from meshtools.geometry.transform import move_points
+from meshtools.model import EvidenceClass, FloatArray, Mesh, Opening, Origin, Recipe, SourceEntry
+from meshtools.settings import RestoreSettings
+
+Cleaned = tuple[str, Mesh, tuple[SourceEntry, ...]]
+
+
+class SourceTable:
+    """The source table of a replica while it grows."""
+
+    def __init__(self) -> None:
+        self.entries: list[SourceEntry] = []
+
+    def row_of(self, entry: SourceEntry) -> int:
+        """The number of an entry, which is added where it is new."""
+        if entry not in self.entries:
+            self.entries.append(entry)
+        return self.entries.index(entry)
+
+    def fill_rows(self) -> list[int]:
+        """Numbers of all entries that are nobody's bone."""
+        return [row for row, entry in enumerate(self.entries) if entry.evidence in (EvidenceClass.FILL, EvidenceClass.MADE)]
+
+
+@dataclass(frozen=True, eq=False)
+class BoneSurface:
+    """One labelled surface in the frame of the first find's scan, with the openings of all its finds in that frame."""
+
+    mesh: Mesh
+    openings: tuple[Opening, ...]
+    composition: Composition | None
+    completion: Completion | None
+
+
+def gather_bone(
+    recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[Opening], poses: Mapping[str, FloatArray], table: SourceTable,
+    settings: RestoreSettings,
+) -> BoneSurface:  # fmt: skip
+    """Put the finds of a recipe together and complete the bone where the recipe says so. openings: in mm of their own find's surface."""
+    kept = [item for item in cleaned if item[0] != recipe.partner]
+    evidence = EvidenceClass.OWN if recipe.evidence is EvidenceClass.OWN_C else recipe.evidence
+    labelled = [(find, relabel(mesh, sources, evidence, table)) for find, mesh, sources in kept]
+    composition = _composed(recipe, labelled, poses, table, settings) if len(labelled) > 1 else None
+    mesh = composition.mesh if composition else labelled[0][1]
+    frames = dict(zip([find for find, _ in labelled], composition.poses if composition else (np.eye(4),), strict=True))
+    moved = tuple(_moved(opening, frames[opening.find]) for opening in openings if opening.find in frames)
+    completion = None
+    if recipe.evidence is EvidenceClass.OWN_C:
+        completion = _completed(recipe, mesh, cleaned[-1], table, settings)
+        mesh = completion.mesh
+    return BoneSurface(mesh, moved, composition, completion)
+
+
+def relabel(mesh: Mesh, sources: tuple[SourceEntry, ...], evidence: EvidenceClass, table: SourceTable) -> Mesh:
+    """Give scanned faces a class and move all source numbers to the replica's table."""
+    if int(mesh.source.max()) >= len(sources):
+        raise GeometryError(f"a face names source {mesh.source.max()} of a table of {len(sources)}; clean the find again")
+    rows = [
+        table.row_of(SourceEntry(evidence, entry.find, entry.origin) if entry.origin is Origin.SCANNED else entry) for entry in sources
+    ]
+    return mesh.replaced(source=np.array(rows, dtype=np.uint16)[mesh.source])
+
+
+def _composed(
+    recipe: Recipe, labelled: Sequence[tuple[str, Mesh]], poses: Mapping[str, FloatArray], table: SourceTable, settings: RestoreSettings
+) -> Composition:
+    seam = table.row_of(SourceEntry(EvidenceClass.FILL, labelled[0][0], Origin.SEAM))
+    fills = table.fill_rows()
+    parts = [Part(find, mesh, np.isin(mesh.source, fills), poses.get(find), _scanned_row(table, find)) for find, mesh in labelled]
+    return compose(recipe.element, parts, seam, fills, settings)
+
+
+def _scanned_row(table: SourceTable, find: str) -> int:
+    return next(row for row, entry in enumerate(table.entries) if entry.find == find and entry.origin is Origin.SCANNED)
+
+
+def _completed(recipe: Recipe, mesh: Mesh, last: Cleaned, table: SourceTable, settings: RestoreSettings) -> Completion:
+    """Complete an own bone from its other half, or from the counterpart, which is the last find of the recipe."""
+    is_filled = np.isin(mesh.source, table.fill_rows())
+    source = recipe.partner or recipe.finds[0]
+    seam = table.row_of(SourceEntry(EvidenceClass.FILL, recipe.finds[0], Origin.SEAM))
+    rows = Rows(table.row_of(SourceEntry(EvidenceClass.OWN_C, source, Origin.SCANNED)), seam)
+    if not recipe.partner:
+        return complete_from_other_half(recipe.element, mesh, is_filled, recipe.plane, rows, settings)
+    counterpart: Any = relabel(last[1], last[2], EvidenceClass.OWN_C, table)
+    return complete_from_partner(recipe.element, mesh, is_filled, counterpart, rows, settings)
+
+
+def _moved(opening: Opening, pose: FloatArray) -> Opening:
+    x, y, z = (float(value) for value in move_points(np.array([[opening.x, opening.y, opening.z]]), pose)[0])
+    return replace(opening, x=x, y=y, z=z)

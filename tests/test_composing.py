@@ -1,0 +1,78 @@
+"""Further scans and pieces of one bone are put together, by the skin they share or as a person says, each face with its own find."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from dog_individuals import read_bone
+from test_completing import POSE, without
+
+from meshtools.geometry.distance import compare
+from meshtools.geometry.transform import apply_matrix
+from meshtools.geometry.weld import weld_scan
+from meshtools.model import Element, EvidenceClass, Find, Mesh, Origin, Recipe, Register, Severity, Side, SourceEntry, StageResult, Target, Unit
+from meshtools.plan import make_plan
+from meshtools.settings import RebuildSettings, RestoreSettings, Settings
+from meshtools.stages.rebuild import rebuild_element
+
+
+def put_together(parts: dict[str, Mesh], poses: dict[str, np.ndarray] | None = None) -> StageResult:
+    recipe = Recipe("mount", "humerus-left", EvidenceClass.OWN, tuple(parts), False, 1.0, None, "own size", "", (), "planned")
+    cleaned = [(find, mesh, (SourceEntry(EvidenceClass.OWN, find, Origin.SCANNED),)) for find, mesh in parts.items()]
+    return rebuild_element(recipe, cleaned, RebuildSettings(), (), RestoreSettings(), poses)
+
+
+def dog_humerus() -> Mesh:
+    vertices, faces = read_bone("humerus_L")
+    return weld_scan(vertices, faces, None).mesh
+
+
+def along_share(mesh: Mesh, middle: np.ndarray) -> np.ndarray:
+    """Where points lie along the bone's longest extent, 0 to 1."""
+    axis = int(np.argmax(np.ptp(mesh.vertices, axis=0)))
+    return np.asarray((middle[:, axis] - mesh.vertices[:, axis].min()) / np.ptp(mesh.vertices[:, axis]))
+
+
+@pytest.mark.slow
+def test_two_scans_that_overlap_are_laid_on_each_other_and_become_one_closed_bone() -> None:
+    """Truth: the dog's humerus (tests/real_bones.py names the source); its two ends scanned apart, the second one turned over."""
+    whole = dog_humerus()
+    upper = without(whole, lambda middle: along_share(whole, middle) < 0.3)
+    lower = apply_matrix(without(whole, lambda middle: along_share(whole, middle) > 0.7), POSE)
+    result = put_together({"f-1": upper, "f-2": lower})
+    assert result.facts["deliverable"], [finding.message for finding in result.findings]
+    diagonal_mm = float(np.linalg.norm(np.ptp(whole.vertices, axis=0)))
+    apart = compare(whole, result.mesh).a_to_b
+    assert apart.p99_mm < 0.0005 * diagonal_mm
+    assert apart.max_mm < 0.01 * diagonal_mm  # a face of this coarse bone at the seam
+    assert [finding.code for finding in result.findings if finding.severity is not Severity.NOTE] == []
+    far_end = along_share(whole, result.mesh.vertices[result.mesh.faces].mean(axis=1)) < 0.2
+    assert {result.sources[row].find for row in result.mesh.source[far_end]} == {"f-2"}
+
+
+@pytest.mark.slow
+def test_two_halves_that_only_touch_are_joined_as_a_person_placed_them() -> None:
+    whole = dog_humerus()
+    upper = without(whole, lambda middle: along_share(whole, middle) < 0.5)
+    lower = apply_matrix(without(whole, lambda middle: along_share(whole, middle) >= 0.5), POSE)
+    result = put_together({"f-1": upper, "f-2": lower}, {"f-1": np.eye(4), "f-2": np.linalg.inv(POSE)})
+    assert result.facts["is_closed"], [finding.message for finding in result.findings]
+    assert result.facts["n_pieces_after"] == 1
+    diagonal_mm = float(np.linalg.norm(np.ptp(whole.vertices, axis=0)))
+    assert compare(whole, result.mesh).a_to_b.max_mm < 0.01 * diagonal_mm
+
+
+def planned_finds(*finds: Find) -> tuple[str, ...]:
+    register = Register((Target("mount", "ind-a"),), (Element("femur", Side.LEFT),), finds, (), (), (), Settings())
+    return make_plan(register).recipes[0].finds
+
+
+def find(name: str, **more: str) -> Find:
+    return Find(2, name, "femur", Side.LEFT, "ind-a", f"scans/{name}.stl", Unit.MM, **more)  # type: ignore[arg-type]
+
+
+def test_the_plan_uses_a_find_together_with_its_parts_and_never_a_replaced_one() -> None:
+    finds = (find("a"), find("a-2", part_of="a"), find("old"), find("a-3", part_of="a", replaces="a-2"), find("a-2b", part_of="a"))
+    assert planned_finds(finds[0], finds[1]) == ("a", "a-2")
+    assert planned_finds(find("old"), find("new", replaces="old")) == ("new",)
+    assert planned_finds(finds[0], finds[1], finds[3], finds[4]) == ("a", "a-2b", "a-3")

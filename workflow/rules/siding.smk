@@ -1,0 +1,12 @@
+# The clean surface of a find is compared with those of others, to see whether its side and element are what its row says.
+rule siding:
+    input:
+        lambda w: batch.compared_records(w.find),
+    output:
+        "results/finds/{find}/siding.json",
+    wildcard_constraints:
+        find="[a-z0-9][a-z0-9-]*",
+    params:
+        key=lambda w: batch.key("siding", w.find),
+    shell:
+        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job siding {wildcards.find} {params.key}'
