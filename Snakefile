@@ -14,5 +14,6 @@ rule all:
 
 
 include: "workflow/rules/clean.smk"
+include: "workflow/rules/siding.smk"
 include: "workflow/rules/rebuild.smk"
 include: "workflow/rules/report.smk"
