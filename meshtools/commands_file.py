@@ -70,7 +70,8 @@ def check_output(options: argparse.Namespace) -> None:
     path: Path = options.output
     if path.suffix.lower() != ".ply":
         raise UsageError(f"-o {path}: results are PLY files; give a name that ends in .ply.")
-    if path.exists() and options.file.exists() and path.samefile(options.file):
+    originals = [original for original in (options.file, getattr(options, "counterpart", None)) if original is not None and original.exists()]
+    if path.exists() and any(path.samefile(original) for original in originals):
         raise UsageError(f"-o {path}: that is the original, which is only ever read. Give the result another name.")
 
 

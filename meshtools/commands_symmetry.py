@@ -48,6 +48,8 @@ def restore_file(options: argparse.Namespace) -> Answer:
     mesh = read_surface(options.file, options.unit)
     is_filled, name = np.zeros(len(mesh.faces), dtype=bool), options.file.stem
     if options.counterpart is not None:
+        if options.normal is not None or options.offset_mm is not None:
+            raise UsageError("--counterpart: the missing part comes from that bone, so a plane (--normal, --offset-mm) has no use; leave one out.")
         completion = complete_from_partner(name, mesh, is_filled, read_surface(options.counterpart, options.unit), Rows(1, 2), RestoreSettings())
     else:
         completion = complete_from_other_half(name, mesh, is_filled, _plane(options), Rows(1, 2), RestoreSettings())

@@ -21,7 +21,7 @@ from meshtools.plan_candidates import (
 )
 from meshtools.plan_decisions import SCANNED_CLASSES, SERIAL_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
 from meshtools.plan_next import next_steps
-from meshtools.plan_restore import completed_recipe, restored_candidates
+from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 
 USABLE = "usable, "
@@ -38,7 +38,7 @@ def make_plan(register: Register) -> Plan:
     targets = sorted(register.targets, key=lambda target: target.name)
     elements = sorted(register.elements, key=lambda element: element.slug)
     recipes = tuple(plan_element(tables, target, element) for target in targets for element in elements)
-    findings = {*register.findings, *idle_decisions(register.decisions, targets, elements, tables.finds)}
+    findings = {*register.findings, *idle_decisions(register.decisions, targets, elements, tables.finds), *idle_planes(register.decisions, recipes)}
     return Plan(
         recipes,
         {target.name: measure_completeness(target, elements, recipes) for target in targets},

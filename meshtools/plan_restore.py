@@ -11,7 +11,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Recipe, Severity, Side, Target
-from meshtools.plan_candidates import Candidate, is_partial
+from meshtools.plan_candidates import Candidate, has_pathology, is_partial
+from meshtools.plan_decisions import describe, signature
 from meshtools.settings import PlanSettings
 
 
@@ -19,7 +20,7 @@ def restored_candidates(candidates: Sequence[Candidate], element: Element, setti
     """A candidate of class OWN-C for every own bone of which a part is missing; for every own bone where a person decided for OWN-C."""
     own = [c for c in candidates if c.evidence is EvidenceClass.OWN and (is_decided or is_partial(c.find, settings))]
     if element.side is Side.MEDIAN:
-        return [_restored(candidate, None) for candidate in own]
+        return [_with_pathology(_restored(candidate, None), is_decided) for candidate in own]
     partners = [
         c for c in candidates
         if c.evidence is EvidenceClass.OWN_R and not c.asks and not c.is_stub and not is_partial(c.find, settings)
@@ -36,6 +37,15 @@ def _restored(candidate: Candidate, partner: Find | None) -> Candidate:
     return replace(candidate, evidence=EvidenceClass.OWN_C, partner=partner, findings=findings)
 
 
+def _with_pathology(candidate: Candidate, is_decided: bool) -> Candidate:
+    """A median bone with a pathology asks before that is reflected onto its other half."""
+    find = candidate.find
+    if is_decided or not has_pathology(find):
+        return candidate
+    message = f"{find.find} has a pathology ({find.pathology}) that completing it from its other half may copy to the missing side."
+    return replace(candidate, asks=(*candidate.asks, Finding(Severity.REVIEW, "pathology-reflected", message, find.pathology)))
+
+
 def completed_recipe(recipe: Recipe, decisions: Iterable[Decision], target: Target, element: Element, candidate: Candidate) -> Recipe:
     """The recipe with what completing needs to know, where it is of class OWN-C."""
     if recipe.evidence is not EvidenceClass.OWN_C:
@@ -43,18 +53,35 @@ def completed_recipe(recipe: Recipe, decisions: Iterable[Decision], target: Targ
     partner = recipe.finds[-1] if candidate.partner is not None else ""
     find = candidate.find
     missing = None if find.preserved_percent is None else 100.0 - find.preserved_percent
-    return replace(recipe, plane=plane_decided(decisions, target, element, find), missing_percent=missing, partner=partner)
+    decision = None if partner else _plane_decision(decisions, target, element, find)
+    if decision is None:
+        return replace(recipe, missing_percent=missing, partner=partner)
+    x, y, z, offset_mm = (float(word) for word in decision.value.split())
+    reason = f"{recipe.reason} Its mirror plane was given {signature(decision)}."
+    return replace(recipe, plane=(x, y, z, offset_mm), missing_percent=missing, reason=reason)
 
 
-def plane_decided(decisions: Iterable[Decision], target: Target, element: Element, find: Find) -> tuple[float, float, float, float] | None:
-    """The symmetry plane that a person chose for this find: normal and offset in mm of its clean surface. The latest row wins."""
+def idle_planes(decisions: Iterable[Decision], recipes: Iterable[Recipe]) -> tuple[Finding, ...]:
+    """A finding for each plane decision that no recipe follows: only a bone that is completed from its own other half has use for one."""
+    users = [recipe for recipe in recipes if recipe.evidence is EvidenceClass.OWN_C and not recipe.partner]
+    findings = []
+    for decision in sorted(decisions, key=lambda d: (d.target, d.element, d.find, d.date, d.value)):
+        is_used = any(
+            decision.target in ("", recipe.target) and decision.find in ("", recipe.finds[0])
+            and decision.element in ("", recipe.element, recipe.element.removesuffix("-left").removesuffix("-right"))
+            for recipe in users
+        )  # fmt: skip
+        if decision.kind == "plane" and not is_used:
+            message = f"{describe(decision)} changes nothing: no bone that is completed from its own other half is meant by it."
+            findings.append(Finding(Severity.REVIEW, "decision-without-effect", message))
+    return tuple(findings)
+
+
+def _plane_decision(decisions: Iterable[Decision], target: Target, element: Element, find: Find) -> Decision | None:
+    """The row of decisions.csv with the plane of this find: the most specific one, then the latest."""
     rows = [
         d for d in decisions
         if d.kind == "plane" and d.target in ("", target.name)
         and d.find in ("", find.find) and d.element in ("", element.slug, element.name) and (d.find or d.element)
     ]  # fmt: skip
-    if not rows:
-        return None
-    latest = max(rows, key=lambda d: (d.find == find.find, d.target == target.name, d.date, d.value))
-    x, y, z, offset_mm = (float(word) for word in latest.value.split())
-    return x, y, z, offset_mm
+    return max(rows, key=lambda d: (d.find == find.find, d.target == target.name, d.date, d.value), default=None)

@@ -115,7 +115,7 @@ def pooled_factor(ratios: Mapping[str, float], floor_ratio: float = FLOOR_RATIO)
     n, mean = len(logs), math.fsum(logs.values()) / len(logs)
     ln_sd = math.sqrt(math.fsum((value - mean) ** 2 for value in logs.values()) / (n - 1)) if n > 1 else None
     error = max(ln_sd or 0.0, floor_ratio) / math.sqrt(n)
-    half = (student_t(n - 1) if n > 1 and (ln_sd or 0.0) > floor_ratio else normal_quantile()) * error
+    half = max(student_t(n - 1) * (ln_sd or 0.0) if n > 1 else 0.0, normal_quantile() * floor_ratio) / math.sqrt(n)
     interval = (math.exp(mean - half), math.exp(mean + half))
     return PooledFactor(math.exp(mean), interval, n, ln_sd, error, _departing(logs, floor_ratio))
 

@@ -136,6 +136,22 @@ def test_a_partly_preserved_paired_bone_is_completed_from_its_whole_counterpart(
     assert recipe(make_plan(register(both_broken))).evidence is EvidenceClass.OWN
 
 
+def test_a_pathology_is_never_reflected_onto_the_other_half_unasked() -> None:
+    elements = (Element("skull", M),)
+    finds = [find("s1", "skull", M, preserved_percent=80.0, pathology="healed fracture")]
+    skull = recipe(make_plan(register(finds, elements=elements)), "skull")
+    assert (skull.evidence, skull.status) == (EvidenceClass.OWN_C, "ask")
+    decided = make_plan(register(finds, elements=elements, decisions=(decide("class", "OWN-C", element="skull"),)))
+    assert recipe(decided, "skull").status == "planned"
+
+
+def test_a_plane_that_no_bone_has_use_for_is_told() -> None:
+    finds = [find("part", "femur", L, preserved_percent=80.0), find("whole", "femur", R)]
+    plan = make_plan(register(finds, decisions=(decide("plane", "1 0 0 0"),)))
+    assert recipe(plan).plane is None
+    assert "decision-without-effect" in {finding.code for finding in plan.findings}
+
+
 def test_a_person_may_have_a_stub_completed_and_choose_its_plane() -> None:
     elements = (Element("skull", M),)
     rows = (decide("class", "OWN-C", element="skull"), decide("plane", "0 1 0 2.5", element="skull"))
@@ -316,7 +332,7 @@ def test_the_gaps_of_a_tail_are_listed_by_position() -> None:
     assert (gaps["n_present"], gaps["n_positions"], gaps["missing"]) == (32, 47, "4, 6, 8-13, 20-23, 26-28")
     assert len(missing_positions(range(1, 48), present)) == 15
     assert as_ranges([]) == ""
-    assert plan.next_steps[0].message == "scan caudal 4, 6, 8-13, 20-23, 26-28 of this or another animal: 15 elements have no source"
+    assert plan.next_steps[0].message == "scan caudal 4, 6, 8-13, 20-23, 26-28 of this or another animal: 15 elements are conjecture"
 
 
 NAMES = st.sampled_from(["femur", "tibia", "humerus"])

@@ -33,7 +33,7 @@ N_RUNNERS_UP = 3
 class PlaneHint:
     """What a person knows about the plane: three points on the midline (3, 3) in mm, or a rough left-right direction (3,).
 
-    Only planes within 25 degrees of it are tried, and within 8 % of the diagonal of the points. Where both are given, the points count.
+    Only planes within 25 degrees of it are tried, and within 8 % of the diagonal of the points. Never both.
     """
 
     midline_points: FloatArray | None = None
@@ -91,7 +91,8 @@ def find_midsagittal_plane(mesh: Mesh, hint: PlaneHint | None = None, seed: int 
     scores[0] = fine_score(skin, best, N_SCORE_POINTS)
     angle, gap = apart(planes, best)
     is_other = (angle > OTHER_ANGLE_DEG) | (gap > OTHER_OFFSET)
-    order = np.flatnonzero(is_other)[:N_RUNNERS_UP]
+    others = np.flatnonzero(is_other)
+    order = others[keep_distinct(planes[others], scores[others], N_RUNNERS_UP, OTHER_ANGLE_DEG, OTHER_OFFSET)]
     ratio = float(scores[order[0]] / scores[0]) if len(order) and scores[0] > 0 else 0.0
     pairs = pair_by_tree(skin, best, slice(0, N_POINTS))
     width = adapted_width(pairs)
@@ -150,6 +151,8 @@ class _Allowed:
     def __init__(self, skin: Skin, hint: PlaneHint | None) -> None:
         self.normal: FloatArray | None = None
         self.offset: float | None = None
+        if hint is not None and hint.left_right is not None and hint.midline_points is not None:
+            raise GeometryError("give three midline points or a left-right direction as the hint for a plane, not both")
         if hint is not None and hint.left_right is not None:
             self.normal = _direction(np.asarray(hint.left_right, dtype=np.float64))
         if hint is not None and hint.midline_points is not None:

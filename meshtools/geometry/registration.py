@@ -84,6 +84,8 @@ def register(moving: Mesh, fixed: Mesh, kind: Kind = "rigid", may_reflect: bool 
 def _register(moving: Sampled, fixed: Sampled, has_scale: bool) -> Registration:
     refiner = Refiner(fixed, moving, has_scale)
     found, _ = search_poses(fixed, moving, SearchPlan(PARTIAL_SCALES if has_scale else ()))
+    if not len(found):
+        raise GeometryError("the two bones could not be laid on each other in any way; look whether both are scans of this kind of bone")
     fine = [refiner.refine(found.pick(place), 400, 20) for place in range(min(N_FINE, len(found)))]
     scores = [score_pair(refiner.pairs(pose, 1000), SCORE_WIDTH) for pose in fine]
     best = refiner.refine(fine[int(np.argmax(scores))], 1500, 30)

@@ -8,7 +8,7 @@ from typing import Any
 from meshtools.report.markup import Html, figure, number, pairs, png_address, section, tag
 
 VERDICTS = {
-    "accept": "found and sure", "ask": "found, but not sure: a person decides", "refuse": "none that could be believed",
+    "accept": "found and sure", "ask": "found, but not sure: a person decides", "refuse": "no reliable plane found",
     "decided": "given in decisions.csv",
 }  # fmt: skip
 
@@ -29,17 +29,18 @@ def _plane_rows(plane: Mapping[str, Any]) -> list[tuple[str, str]]:
     rows = [("Mirror plane", VERDICTS[plane["verdict"]] + (f". {' '.join(plane['reasons'])}" if plane.get("reasons") else ""))]
     if "normal" in plane:
         normal = ", ".join(number(x, 5) for x in plane["normal"])
-        rows.append(("Its normal and offset", f"({normal}), {figure(plane['offset_mm'], 'mm', 3)} in the scan's frame"))
+        rows.append(("Its normal and offset", f"({normal}), {figure(plane['offset_mm'], 'mm', 3)} of its clean surface"))
         rows.append(("Its uncertainty", f"within {figure(plane['bound95_deg'], '°', 2)} (95 %)"))
         rms, most = (figure(plane[key], "mm", 3) for key in ("residual_rms_mm", "residual_p95_mm"))
-        rows.append(("Left against right", f"{rms} rms, 95 % within {most}, over skin that both sides have"))
+        rows.append(("Difference of left and right", f"{rms} rms, 95 % within {most}, over skin that both sides have"))
     return rows
 
 
 def _registration_rows(placed: Mapping[str, Any]) -> list[tuple[str, str]]:
     if not placed:
         return []
-    fit = f"{figure(placed['residual_rms_percent'], '%', 3)} of the diagonal rms, over {figure(placed['overlap_percent'], '%', 0)} of the part"
+    rms, overlap = figure(placed["residual_rms_percent"], "%", 3), figure(placed["overlap_percent"], "%", 0)
+    fit = f"{rms} of the counterpart's length (rms), over {overlap} of the part"
     return [("Fit on the counterpart", fit + ("" if placed["is_trusted"] else "; not to be believed"))]
 
 
@@ -50,7 +51,7 @@ def _figure_rows(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
     step, most = (figure(facts[key], "mm", 2) for key in ("seam_step_max_mm", "seam_step_p95_mm"))
     return [
         ("Taken over", f"{figure(facts['area_added_mm2'], 'mm²', 0)}, {figure(facts['added_percent'], '%', 1)} of the area{volume}"),
-        ("Step at the seam", f"at most {step}, 95 % within {most}, bent away"),
+        ("Step at the seam", f"at most {step}, 95 % within {most}, the taken-over side was bent to meet it"),
         ("Original skin moved", f"at most {figure(facts['original_skin_moved_max_mm'], 'mm', 4)}"),
         ("Pieces", f"{facts['n_pieces_before']} before, {facts['n_pieces_after']} after"),
     ]
