@@ -15,7 +15,8 @@ from meshtools.model import Severity, plain
 
 def find_plane(options: argparse.Namespace) -> Answer:
     """`bonewright plane`: the plane across which a bone best matches its own reflection; exit 1 where it asks or refuses."""
-    from meshtools.geometry.completing import decision_value, plane_facts
+    from meshtools.counted import plane_cell
+    from meshtools.geometry.completing import plane_facts
     from meshtools.geometry.midsagittal import PlaneHint, find_midsagittal_plane
 
     hint = None
@@ -34,8 +35,7 @@ def find_plane(options: argparse.Namespace) -> Answer:
         *(f"  {reason}" for reason in fit.reasons),
     ]
     if fit.verdict != "accept":
-        planes = [(fit.normal, fit.offset_mm), *((plane.normal, plane.offset_mm) for plane in fit.runners_up)]
-        lines += [f"  plane {n} for decisions.csv: {decision_value(*plane)}" for n, plane in enumerate(planes, 1)]
+        lines += [f"  plane {n} for decisions.csv: {plane_cell(p.normal, p.offset_mm)}" for n, p in enumerate((fit, *fit.runners_up), 1)]
     return Answer(tuple(lines), facts, DONE if fit.verdict == "accept" else PERSON_NEEDED)
 
 

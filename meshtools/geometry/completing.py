@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from meshtools.counted import plane_cell
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.transform import reflect
@@ -123,17 +124,12 @@ def plane_facts(fit: PlaneFit) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def decision_value(normal: Any, offset_mm: float) -> str:
-    """A plane as the value of a row of decisions.csv."""
-    return " ".join(f"{float(x):.6g}" for x in (*normal, offset_mm))
-
-
 def _plane_finding(element: str, fit: PlaneFit) -> Finding:
     why = " ".join(fit.reasons) or "it is not sure."
     if fit.verdict == "ask":
         message = (
             f"{element}: its mirror plane is not sure, so nothing was taken over from its other half: {why} Look at the planes on the page and "
-            f"add a row of kind plane to decisions.csv; the best one is '{decision_value(fit.normal, fit.offset_mm)}'."
+            f"add a row of kind plane to decisions.csv; the best one is '{plane_cell(fit.normal, fit.offset_mm)}'."
         )
         return Finding(Severity.REVIEW, "plane-ask", message, round(float(fit.bound95_deg), 4), None, "deg")
     message = (

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.counted import plane_cell
 from meshtools.errors import ScanError
 from meshtools.files.mesh_ply import read_replica_ply
 from meshtools.files.read_scan import read_scan
-from meshtools.geometry.completing import decision_value
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface, compare
 from meshtools.geometry.picture import encode_png, render_picture
@@ -130,7 +130,7 @@ def _plane_pictures(view: Mesh, restoration: Mapping[str, Any] | None) -> list[d
     if plane.get("verdict") not in ("ask", "refuse"):
         return []
     return [
-        {"png": encode_png(plane_picture(view, np.array(row["normal"]), row["offset_mm"])), "value": decision_value(row["normal"], row["offset_mm"])}
+        {"png": encode_png(plane_picture(view, np.array(row["normal"]), row["offset_mm"])), "value": plane_cell(row["normal"], row["offset_mm"])}
         for row in [plane, *plane["runners_up"]][:MOST_PLANES]
     ]
 
