@@ -35,7 +35,8 @@ def find_plane(options: argparse.Namespace) -> Answer:
         *(f"  {reason}" for reason in fit.reasons),
     ]
     if fit.verdict != "accept":
-        lines += [f"  plane {n} for decisions.csv: {plane_cell(p.normal, p.offset_mm)}" for n, p in enumerate((fit, *fit.runners_up), 1)]
+        cells = [plane_cell(fit.normal, fit.offset_mm), *(plane_cell(rival.normal, rival.offset_mm) for rival in fit.runners_up)]
+        lines += [f"  plane {n} for decisions.csv: {cell}" for n, cell in enumerate(cells, 1)]
     return Answer(tuple(lines), facts, DONE if fit.verdict == "accept" else PERSON_NEEDED)
 
 
