@@ -110,6 +110,7 @@ def _size_mm(lengths: Lengths, find: Find) -> float | None:
 def _fits(tables: PlanTables, target: Target, element: Element, find: Find) -> bool:
     is_own = find.organism_id == target.individual != UNASSOCIATED and find.side is element.side
     is_sound = not (is_uncertain(find) or is_partial(find, tables.settings) or has_pathology(find) or find.find in tables.twins)
+    is_sound = is_sound and find.find not in tables.parts and find.find not in tables.replaced_by
     return is_own and is_sound and find.deformation.strip().casefold() in ("", "none")
 
 

@@ -21,12 +21,10 @@ from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.transform import apply_matrix, scale
 from meshtools.model import FloatArray, Mesh
 
+REACHES = (0.5, 0.3, 0.18, 0.1)  # of the length: the bend is found from coarse to fine
+SHORT_REACH_RATIO = 1 / 3
 SMOOTHINGS = (1.0, 1.6, 2.6)  # a bend under which the surface would cross itself is found again, so much smoother
-N_SEEN = 500  # samples of each of the two surfaces
-DRIFT_REACH, DRIFT_STIFFNESS, N_DRIFTS = 0.2, 2.0, 30  # reach as a share of the length; the method's beta and lambda
-FIRST_WIDTH, LAST_WIDTH, NORMAL_WEIGHT = 0.06, 0.004, 0.06  # as shares of the length; opposite normals count as twice that far apart
-OUTLIER_SHARE = 0.05
-FINE_REACHES = (0.12, 0.04)  # of the length, for what is left between the surfaces after the drift
+N_SEEN = 600  # samples of each of the two surfaces
 N_MEASURED = 20_000
 MIN_COSINE, MAX_GAP_RATIO = 0.5, 0.08  # partner points face the same way and lie within this share of the length
 
@@ -95,38 +93,20 @@ def _find_bend(template: Mesh, other: Mesh, share: float, length_mm: float) -> t
 def bend_towards(template: Mesh, other: Mesh, length_mm: float, smoothing: float = 1.0) -> FloatArray:
     """Smooth displacement (n, 3) in mm that lays the template's corners on another bone of the same size and pose.
 
-    length_mm: the template's greatest length; all reaches are shares of it, times `smoothing`. First samples of the template drift together
-    onto samples of the other bone, so that a longer process is drawn out; what gap is left along the normals is then followed by a smooth field
-    (asymmetry.spread_differences). Method: coherent point drift (Myronenko & Song 2010, IEEE TPAMI 32, 2262-2275), with normals beside
-    the points, which is our own.
+    Partner points are the nearest ones, both ways, that face the same way; only their gap along the normal counts, and a smooth field
+    follows it (asymmetry.spread_differences), from a long reach to a short one, in shares of length_mm times `smoothing`. So nothing slides
+    along the surface, equal bones stay as they are, and a process that is much longer on one bone is drawn out only in part.
     """
-    points = template.vertices + _drift(template, other, length_mm, smoothing)
-    return np.asarray(points + _close_gaps(template.replaced(vertices=points), other, length_mm, smoothing) - template.vertices)
+    points = template.vertices
+    for reach in REACHES:
+        seen = _see_gaps(template.replaced(vertices=points), other, length_mm)
+        long_mm = smoothing * reach * length_mm
+        points = points + spread_differences(seen, points, (long_mm, SHORT_REACH_RATIO * long_mm))
+    return np.asarray(points - template.vertices)
 
 
-def _drift(template: Mesh, other: Mesh, length_mm: float, smoothing: float) -> FloatArray:
-    """Displacement (n, 3) of the template's corners by coherent point drift, in the notation of the paper: Y + G W onto X."""
-    (y, y_faces), (x, x_faces) = sample_surface(template, N_SEEN), sample_surface(other, N_SEEN, 1)
-    middle = y.mean(axis=0)
-    y, x, reach = (y - middle) / length_mm, (x - middle) / length_mm, smoothing * DRIFT_REACH
-    turned = NORMAL_WEIGHT**2 * _squared_distances(_face_normals(template)[y_faces], _face_normals(other)[x_faces])
-    kernel = np.exp(-_squared_distances(y, y) / (2.0 * reach**2))
-    weights, variance = np.zeros_like(y), FIRST_WIDTH**2
-    for _ in range(N_DRIFTS):
-        chance = np.exp(-(_squared_distances(y + kernel @ weights, x) + turned) / (2.0 * variance))
-        chance /= chance.sum(axis=0) + (2.0 * np.pi * variance) ** 1.5 * OUTLIER_SHARE / (1.0 - OUTLIER_SHARE)
-        mass = chance.sum(axis=1)
-        system = mass[:, None] * kernel + DRIFT_STIFFNESS * variance * np.eye(len(y))
-        weights = np.linalg.solve(system, chance @ x - mass[:, None] * y)
-        spread = float((chance * _squared_distances(y + kernel @ weights, x)).sum() / (3.0 * mass.sum()))
-        variance = max(spread, LAST_WIDTH**2)
-    corners = (template.vertices - middle) / length_mm
-    parts = np.array_split(corners, len(corners) // 4000 + 1)
-    return length_mm * np.concatenate([np.exp(-_squared_distances(part, y) / (2.0 * reach**2)) @ weights for part in parts])
-
-
-def _close_gaps(bent: Mesh, other: Mesh, length_mm: float, smoothing: float) -> FloatArray:
-    """Displacement (n, 3) that follows the gaps along the normals between partner points: nearest ones, both ways, that face the same way."""
+def _see_gaps(bent: Mesh, other: Mesh, length_mm: float) -> Differences:
+    """How far the other surface lies above the bent one, at samples of both."""
     near_points, near_faces = sample_surface(bent, N_SEEN)
     far_points, far_faces = sample_surface(other, N_SEEN, 1)
     normals, other_normals = _face_normals(bent), _face_normals(other)
@@ -137,13 +117,7 @@ def _close_gaps(bent: Mesh, other: Mesh, length_mm: float, smoothing: float) -> 
     theirs = np.concatenate([other_normals[faces], other_normals[far_faces]])
     gaps = np.concatenate([ends, far_points]) - places
     is_pair = (np.einsum("ij,ij->i", own, theirs) > MIN_COSINE) & (np.linalg.norm(gaps, axis=1) < MAX_GAP_RATIO * length_mm)
-    seen = Differences(places[is_pair], own[is_pair], np.einsum("ij,ij->i", gaps, own)[is_pair])
-    long_mm, short_mm = (smoothing * reach * length_mm for reach in FINE_REACHES)
-    return spread_differences(seen, bent.vertices, (long_mm, short_mm))
-
-
-def _squared_distances(a: FloatArray, b: FloatArray) -> FloatArray:
-    return np.asarray(np.maximum((a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2.0 * a @ b.T, 0.0))
+    return Differences(places[is_pair], own[is_pair], np.einsum("ij,ij->i", gaps, own)[is_pair])
 
 
 def _face_normals(mesh: Mesh) -> FloatArray:
