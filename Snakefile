@@ -16,4 +16,5 @@ rule all:
 include: "workflow/rules/clean.smk"
 include: "workflow/rules/siding.smk"
 include: "workflow/rules/rebuild.smk"
+include: "workflow/rules/fit.smk"
 include: "workflow/rules/report.smk"

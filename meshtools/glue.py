@@ -47,8 +47,8 @@ class Batch:
         self._workspace.write_job_files()
 
     def report_outputs(self) -> list[str]:
-        """The page record of every element that is built."""
-        return [record_path("report", name) for name in self._jobs["report"]]
+        """What the index tells of: the page record of every element that is built, and the joints of every target."""
+        return [record_path(stage, name) for stage in ("report", "fit") for name in self._jobs[stage]]
 
     def all_outputs(self) -> list[str]:
         """Every record of the batch."""
@@ -65,6 +65,11 @@ class Batch:
     def compared_records(self, find: str) -> list[str]:
         """Records of the clean surfaces that a find is compared with, its own among them."""
         return [record_path("clean", other) for other in self._jobs["siding"][find]["clean_keys"]]
+
+    def fit_records(self, target: str) -> list[str]:
+        """Records of the replicas that meet in the joints of a target, and of the clean surfaces that they are held against."""
+        job = self._jobs["fit"][target]
+        return [record_path("rebuild", f"{target}/{slug}") for slug in job["rebuild_keys"]] + [record_path("clean", f) for f in job["clean_keys"]]
 
     def siding_records(self, target: str, element: str) -> list[str]:
         """Records of the side and identity checks that an element's page tells of."""

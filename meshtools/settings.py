@@ -73,6 +73,13 @@ class PlanSettings:
 
 
 @dataclass(frozen=True)
+class FitSettings:
+    """How neighbours that come from different sources are held against each other."""
+
+    joint_width_review_percent: float = bounded(10.0, 0.1, 100.0, "Review when two joint ends differ by more than this from one individual's.")
+
+
+@dataclass(frozen=True)
 class ReportSettings:
     """How a bone's page is made."""
 
@@ -88,5 +95,6 @@ class Settings:
     rebuild: RebuildSettings = RebuildSettings()
     restore: RestoreSettings = RestoreSettings()
     plan: PlanSettings = PlanSettings()
+    fit: FitSettings = FitSettings()
     report: ReportSettings = ReportSettings()
     class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "OWN-C", "DON", "DON-R", "INT", "EXT")),)

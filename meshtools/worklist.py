@@ -8,6 +8,7 @@ from typing import Any
 
 from meshtools.comparisons import Partner, checked_finds, looks_whole, partners_of, settled_by
 from meshtools.handover import HandOver
+from meshtools.joints import Joint, joints_of
 from meshtools.keys import ContentHashes, code_digest, sha256_of
 from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe, Register, Side, Target, Unit, plain
 from meshtools.plan import largest_factor_by_find, next_best
@@ -36,13 +37,16 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     partners = {name: found for name in checked if (found := partners_of(finds[name], register))}
     used = {name for recipe in built for name in sources_of(recipe)} | set(partners)
     used |= {name for found in partners.values() for partner in found for name in (partner.find, *partner.neighbours)}
+    joints = {target.name: met for target in register.targets if (met := joints_of(target.name, built, register))}
+    used |= {name for met in joints.values() for joint in met for pair in joint.references for name in pair}
     clean = {name: _clean_job(register, finds[name], hashes, factors.get(name, 1.0)) for name in sorted(used)}
     siding = {name: _siding_job(register, finds, name, found, clean) for name, found in partners.items()}
     rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, hand_overs) for recipe in built}
     before = {"clean": clean, "siding": siding, "rebuild": rebuild}
     report = {name_of(recipe): _report_job(register, recipe, finds, before, hand_overs) for recipe in built}
-    index = _index_job(register, plan, report)
-    return Worklist(before | {"report": report, "index": {"index": index}})
+    fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
+    index = _index_job(register, plan, report, fit)
+    return Worklist(before | {"report": report, "fit": fit, "index": {"index": index}})
 
 
 def is_built(recipe: Recipe) -> bool:
@@ -117,6 +121,18 @@ def _siding_job(register: Register, finds: Mapping[str, Find], name: str, partne
 
 def _compared(find: Find) -> Job:
     return {"element": find.element, "side": find.side.value, "is_whole": looks_whole(find)}
+
+
+def _fit_job(register: Register, target: str, joints: tuple[Joint, ...], before: Mapping[str, Mapping[str, Job]]) -> Job:
+    finds = sorted({name for joint in joints for pair in joint.references for name in pair})
+    slugs = sorted({slug for joint in joints for slug in (joint.a, joint.b)})
+    job = {
+        "joints": plain(joints),
+        "rebuild_keys": {slug: before["rebuild"][f"{target}/{slug}"]["key"] for slug in slugs},
+        "clean_keys": {name: before["clean"][name]["key"] for name in finds},
+        "settings": plain(register.settings.fit),
+    }
+    return _sealed("fit", target, job)
 
 
 def evidence_key(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> str:
@@ -201,12 +217,13 @@ def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: str) -> l
     return [d for d in rows if d.evidence_key != evidence]
 
 
-def _index_job(register: Register, plan: Plan, report: Mapping[str, Job]) -> Job:
+def _index_job(register: Register, plan: Plan, report: Mapping[str, Job], fit: Mapping[str, Job]) -> Job:
     unbuilt = [r for r in plan.recipes if not is_built(r)]
     job = {
         "plan": plan_json(plan),
         "elements": [plain(element) | {"slug": element.slug} for element in sorted(register.elements, key=_place)],
         "report_keys": {name: item["key"] for name, item in report.items()},
+        "fit_keys": {name: item["key"] for name, item in fit.items()},
         "register_findings": plain(register.findings),
         "min_individuals": register.min_individuals,
         "target_words": {target.name: _target_words(target) for target in register.targets},

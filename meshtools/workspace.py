@@ -69,6 +69,12 @@ class Workspace:
         changed = dict.fromkeys(words for key, words in CHANGES.items() if job.get(key) != before.get(key))
         return f"changed since the last build: {', '.join(changed) or 'the software'}"
 
+    def open_joints(self) -> list[str]:
+        """What the joints of the targets ask of a person, as far as their records hold."""
+        records = [(job, read_record(self.folder / record_path("fit", name))) for name, job in self.worklist.jobs["fit"].items()]
+        held = [record for job, record in records if record is not None and record["key"] == job["key"]]
+        return [f"{f['severity']}: {f['message']}" for record in held for f in record["findings"] if f["severity"] != "note"]
+
     def drop_stale_records(self) -> list[tuple[str, str]]:
         """Remove the records that no longer hold, and half-written files of an earlier run. Returns the stale jobs."""
         stale = self.stale_jobs()
@@ -83,7 +89,7 @@ class Workspace:
         """Remove results of finds and elements that the plan no longer makes, so that nothing old looks ready."""
         results = self.folder / "results"
         wanted = {self.folder / record_path(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs}
-        for path in sorted(path for name in ("record", "report", "siding") for path in results.glob(f"*/*/{name}.json")):
+        for path in sorted(path for name in ("*/record", "*/report", "*/siding", "fit") for path in results.glob(f"*/{name}.json")):
             record = read_record(path)
             if path in wanted or record is None:
                 continue

@@ -18,7 +18,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     """Write the index of the batch from the records of the pages."""
     rows = [_row(batch, job, recipe) for recipe in job["plan"]["elements"]]
     contents = {
-        "index.html": index_page(_index(job, rows)).encode(),
+        "index.html": index_page(_index(job, rows, _fits(batch, job))).encode(),
         "plan.json": plan_bytes(job["plan"]),
         "summary.csv": summary_csv(rows).encode(),
     }
@@ -60,13 +60,24 @@ def _row(batch: Path, job: Mapping[str, Any], recipe: Mapping[str, Any]) -> dict
     }
 
 
-def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _fits(batch: Path, job: Mapping[str, Any]) -> dict[str, Any]:
+    """Joints and findings of each target whose neighbours come from different sources."""
+    fits = {}
+    for target, key in sorted(job["fit_keys"].items()):
+        record = read_record(batch / f"results/{target}/fit.json")
+        if record is None or record["key"] != key:
+            raise StaleInputError(f"results/{target}/fit.json: the joints are not the planned ones. Build again.")
+        fits[target] = {"rows": record["facts"].get("rows", []), "gap": record["facts"].get("gap", ""), "findings": record["findings"]}
+    return fits
+
+
+def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], fits: Mapping[str, Any]) -> dict[str, Any]:
     order = {element["slug"]: place for place, element in enumerate(job["elements"])}
     completeness = job["plan"]["completeness"]
     targets = []
     for name in sorted({row["target"] for row in rows}):
         mine = sorted((row for row in rows if row["target"] == name), key=lambda row: (order.get(row["element"], len(order)), row["element"]))
-        targets.append({"name": name, "words": job["target_words"][name], "rows": mine, "completeness": completeness[name]})
+        targets.append({"name": name, "words": job["target_words"][name], "rows": mine, "completeness": completeness[name], "fit": fits.get(name)})
     return {
         "title": "Replicas of the batch",
         "targets": targets,

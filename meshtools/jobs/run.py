@@ -17,6 +17,7 @@ RECORD_PATHS = {
     "siding": "results/finds/{name}/siding.json",
     "rebuild": "results/{name}/record.json",
     "report": "results/{name}/report.json",
+    "fit": "results/{name}/fit.json",
     "index": "results/index.json",
 }
 TRY_AGAIN = 75

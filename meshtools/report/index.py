@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from meshtools.report.chips import class_chip, page_frame, status_mark
+from meshtools.report.joints import joints_part
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
 from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title
 
@@ -21,7 +22,8 @@ def index_page(batch: Mapping[str, Any]) -> str:
     batch: `title`; `targets`, each {name, words (whose size), rows, completeness}; `findings` of the register; `next_steps`
     plain(NextStep); `min_individuals`. rows, in the order of the skeleton, have the keys of SUMMARY_COLUMNS, where `findings` is a list of
     plain(Finding), the gravest first, and `report` the link relative to the index or "" (a gap's first finding is its reason);
-    optional `picture_png`, small. completeness as plan.completeness[target]. Values are escaped; equal batches give equal bytes.
+    optional `picture_png`, small. A target's optional `fit` has rows and findings of its joints (joints.joints_part). completeness as
+    plan.completeness[target]. Values are escaped; equal batches give equal bytes.
     """
     targets = batch["targets"]
     body = tag(
@@ -99,6 +101,7 @@ def _target(target: Mapping[str, Any]) -> Html:
     rows = target["rows"]
     return section(
         f"Skeleton of {target['name']}", tag("p", target.get("words", "")), _totals(target), _filter(rows), _elements(rows, target["name"]),
+        joints_part(target.get("fit")),
         class_="wide target",
     )
 

@@ -1,0 +1,12 @@
+# Neighbours of one target that come from different sources, held against each other at their joints.
+rule fit:
+    input:
+        lambda w: batch.fit_records(w.target),
+    output:
+        "results/{target}/fit.json",
+    wildcard_constraints:
+        target="(?!finds/)[a-z0-9][a-z0-9-]*",
+    params:
+        key=lambda w: batch.key("fit", w.target),
+    shell:
+        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job fit {wildcards.target} {params.key}'
