@@ -2,7 +2,8 @@
 
 The bones are the dog's (tests/real_bones.py). Each bone is hidden and interpolated between its neighbours (class INT), or extrapolated from
 the bones before it (class EXT); what comes out is laid on the truth, its size kept, and compared with the neighbours that are only scaled
-to the interpolated size. Distances are rms, both ways, in percent of the true bone's greatest length; size is the error of the size factor.
+to the interpolated size; the nearer one also to the size that greatest lengths give. Distances are rms, both ways, in percent of the true
+bone's greatest length; length is the error of the greatest length.
 """
 
 from __future__ import annotations
@@ -58,11 +59,14 @@ def try_interpolation(names: tuple[str, str, str], fraction: float = 0.5) -> tup
     growth = made.size_factor ** (1.0 / fraction if made.is_from_before else 1.0 / (1.0 - fraction))
     growth = growth if made.is_from_before else 1.0 / growth
     neighbours = [error_percent(scale(before, growth**fraction), truth), error_percent(scale(after, growth ** (fraction - 1.0)), truth)]
-    error = error_percent(made.mesh, truth)
+    by_length = (greatest_length(after.vertices) / greatest_length(before.vertices)) ** fraction
+    nearer = scale(before, by_length) if made.is_from_before else scale(after, by_length ** (1.0 - 1.0 / fraction))
+    error, length_error = error_percent(made.mesh, truth), error_percent(nearer, truth)
     added = count_self_intersections(made.mesh).n_pairs - count_self_intersections(before if made.is_from_before else after).n_pairs
     size = 100.0 * (made.sizes_mm[1] / greatest_length(truth.vertices) - 1.0)
     print(
-        f"{names[1]:6} of {names[0]:5} {names[2]:5} INT {error:5.2f}  neighbours {neighbours[0]:5.2f} {neighbours[1]:5.2f}  length {size:+5.1f}  "
+        f"{names[1]:6} of {names[0]:5} {names[2]:5} INT {error:5.2f}  neighbours {neighbours[0]:5.2f} {neighbours[1]:5.2f}  "
+        f"nearer one by greatest lengths {length_error:5.2f}  length {size:+5.1f}  "
         f"fit {made.fit_residual_percent:4.2f}  bent {made.deviation_rms_mm:5.2f} mm  {'bent' if made.is_bent else made.reason}  "
         f"crossings {added:+d}  {seconds:4.1f} s", flush=True,
     )  # fmt: skip

@@ -2,8 +2,10 @@
 
 Only whole, certain, undeformed and healthy bones of the target's own individual count as neighbours, of the same series and side, and of the
 same region: a series changes its shape at a regional border, so only a person's class decision reaches across it. An interpolated bone does
-no better than the best scaled neighbour in most trials, so that one is offered beside it: a class decision INT that names its find. Both
-are conjecture, and so is EXT, which rests on a straight line through the logarithms of the sizes.
+no better than the best scaled neighbour in most trials, so that one is offered beside it: a class decision INT that names its find. Its size
+goes by greatest lengths, which follow the processes: on lumbar vertebrae the size that the surfaces themselves suggest, given on the
+interpolated bone's page, came nearer (benchmarks/serial_trials.py), and a person may state it as the factor. Both are conjecture, and so
+is EXT, which rests on a straight line through the logarithms of the sizes.
 """
 
 from __future__ import annotations
@@ -116,11 +118,12 @@ def _fits(tables: PlanTables, target: Target, element: Element, find: Find) -> b
 
 def _interpolated(tables: PlanTables, target: Target, element: Element, decided: Decided) -> tuple[list[Candidate], list[Attempt]]:
     """The bone between the two nearest members, and each of the two scaled; a decision that names a find means that one, scaled."""
-    is_decided = decided.evidence is EvidenceClass.INT
-    between = _neighbours(tables, target, element, any_region=is_decided)
+    between = _neighbours(tables, target, element, any_region=decided.evidence is EvidenceClass.INT)
     if isinstance(between, str):
         return [], [Attempt(EvidenceClass.INT, "", between)]
     before, after, fraction = between
+    named = decided.find if decided.find in {member.find.find for member in (before, after) if member.find} else ""
+    is_decided = decided.evidence is EvidenceClass.INT or bool(named)
     estimate = FactorEstimate(target.size_factor, None, SIZE_BASIS)
     findings = _conjecture(element, EvidenceClass.INT, is_decided, "between two neighbours")
     if {before.region, after.region} != {element.region}:
@@ -129,7 +132,6 @@ def _interpolated(tables: PlanTables, target: Target, element: Element, decided:
     middle = _candidate(EvidenceClass.INT, before.find, estimate, findings, 0.0, after.find, fraction)
     results = [_scaled(tables, target, element, (before, after), mine, decided) for mine in _nearer_first(before, after, fraction)]
     scaled = [result for result in results if isinstance(result, Candidate)]
-    named = decided.find if is_decided else ""
     return ([] if named else [middle]) + scaled, [result for result in results if isinstance(result, Attempt)]
 
 
@@ -169,7 +171,7 @@ def _scaled(
         unmeasured = " and ".join(m.find.find for m in pair if m.find and not m.size_mm)
         why = f"this neighbour scaled needs the greatest length of {unmeasured} in measurements.csv, or a factor stated for it"
         return Attempt(EvidenceClass.INT, find.find, why)
-    is_decided = decided.evidence is EvidenceClass.INT
+    is_decided = decided.evidence is EvidenceClass.INT or decided.find == find.find
     findings = (*estimate.findings, *_conjecture(element, EvidenceClass.INT, is_decided, f"from its neighbour {find.find}, scaled"))
     return _candidate(EvidenceClass.INT, find, estimate, findings, SCALED_SCORE + 0.1 * (mine is not _nearest(pair, element)))
 
@@ -185,7 +187,8 @@ def _extrapolated(tables: PlanTables, target: Target, element: Element, decided:
     if isinstance(result, str):
         return [], [Attempt(EvidenceClass.EXT, "", result)]
     find, estimate = result
-    findings = _conjecture(element, EvidenceClass.EXT, is_decided, f"beyond the end of its series, from {find.find} and a model of the sizes")
+    is_accepted = is_decided or decided.find == find.find
+    findings = _conjecture(element, EvidenceClass.EXT, is_accepted, f"beyond the end of its series, from {find.find} and a model of the sizes")
     return [_candidate(EvidenceClass.EXT, find, estimate, (*estimate.findings, *findings), 0.0)], []
 
 

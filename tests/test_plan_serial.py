@@ -76,6 +76,12 @@ def test_the_scaled_neighbours_stand_beside_it_and_one_is_taken_when_a_decision_
         assert conjecture(taken).severity is Severity.NOTE
 
 
+def test_a_donor_decision_that_names_a_neighbour_means_that_one_scaled() -> None:
+    batch = register(finds(2, 5), sizes(c2=40.0, c5=54.0), (decide("donor", find="c2", element="caudal-3"),), elements=tail())
+    made = planned(batch)
+    assert (made.evidence, made.finds, made.fraction, made.status, conjecture(made).severity) == ("INT", ("c2",), 0.0, "planned", Severity.NOTE)
+
+
 def test_a_scaled_neighbour_without_lengths_needs_them_or_a_stated_factor() -> None:
     named = decide("class", "INT", "caudal-3", "c2")
     batch = register(finds(2, 5), decisions=(named,), elements=tail())

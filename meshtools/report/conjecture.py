@@ -36,7 +36,7 @@ def _interpolated(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 def _choice(sheet: Mapping[str, Any], facts: Mapping[str, Any]) -> str:
     row = f"target {sheet['target']}, element {sheet['element']}, find {facts['template']}, kind class, value INT"
-    factor = f"and, where no greatest lengths are in measurements.csv, one of kind factor, value {number(facts['size_factor'], 4)}"
+    factor = f"and one of kind factor, value {number(facts['size_factor'], 4)}, without which its size goes by greatest lengths alone"
     return (
         "No bone of this place was found: this one is conjecture, and so is the neighbour that is only scaled. In trials neither was always "
         f"nearer to the truth. To take the scaled neighbour, add a row to decisions.csv: {row}; {factor}."
