@@ -6,6 +6,7 @@ serves several needs. Steps are chosen greedily: the option that serves most nee
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -14,11 +15,15 @@ from meshtools.factor import UNASSOCIATED, LengthKey, LengthRatio, carrying_rati
 from meshtools.model import Attempt, Element, Find, NextStep, Recipe, Severity, Target
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, factor_for, is_uncertain
 from meshtools.plan_decisions import SERIAL_CLASSES
+from meshtools.size_pairs import pairs_between
 
 MAX_STEPS = 8
 MAX_STEPS_LOOKED_AT = 100
 INTERVAL_WEIGHT = 0.5  # a narrower interval is worth half a filled gap; a default proposed here
 USUAL_LENGTH = "greatest-length"
+MANY_BONES, MOST_NAMED = 3, 8
+REGISTERED = "factor from scans"
+"""A lack of its own: to measure one length gives a factor too, but leaves the scans of several bones unused."""
 Need = tuple[str, str]  # what is lacking, target/element
 
 
@@ -48,6 +53,7 @@ def next_steps(tables: PlanTables, targets: Sequence[Target], elements: Sequence
     by_slug = {element.slug: element for element in elements}
     by_name = {target.name: target for target in targets}
     options: dict[tuple[str, str], _Option] = {}
+    unscaled: dict[tuple[str, str], set[Need]] = {}
     for recipe in recipes:
         target, element = by_name[recipe.target], by_slug[recipe.element]
         for option in (*_decision_options(tables, element, recipe), *_scan_options(tables, element, recipe)):
@@ -55,6 +61,11 @@ def next_steps(tables: PlanTables, targets: Sequence[Target], elements: Sequence
         for wanted in _factor_needs(tables, target, element, recipe):
             for option in _measure_options(tables, wanted):
                 _merge(options, option)
+            if wanted.need[0] == "factor":
+                unscaled.setdefault((target.name, wanted.donor), set()).add((REGISTERED, wanted.need[1]))
+    for (name, donor), needs in sorted(unscaled.items()):
+        for option in _size_options(tables, by_name[name], donor, needs):
+            _merge(options, option)
     for option in _joined_scans([option for option in options.values() if option.action == "scan"], by_slug):
         _merge(options, option)
     return _choose_greedily(list(options.values()))
@@ -88,6 +99,7 @@ def _worth(option: _Option) -> float:
 def _gain(served: set[Need]) -> str:
     words = {
         "factor": ("gets a factor", "get a factor"),
+        REGISTERED: ("gets a factor", "get a factor"),
         "interval": ("gets a better founded factor", "get a better founded factor"),
         "source": ("has no source", "have no source"),
         "bone": ("is conjecture", "are conjecture"),
@@ -189,6 +201,16 @@ def _measure_options(tables: PlanTables, wanted: _FactorNeed) -> Iterator[_Optio
     if not n_options and wanted.need[0] == "factor":
         yield _Option("decide", f"state a factor for {_individual_words(wanted.donor)}, which shares no measurable bone with "
                       f"{_individual_words(wanted.target.individual)}", needs={wanted.need})
+
+
+def _size_options(tables: PlanTables, target: Target, donor: str, needs: set[Need]) -> Iterator[_Option]:
+    """To lay the scans of bones that both animals have on each other; from three bones on it comes before the measuring of one length."""
+    names = list(dict.fromkeys(pair.element for pair in pairs_between(tables.finds.values(), target.individual, donor)[0]))
+    if names:
+        named = names if len(names) <= MOST_NAMED else [*names[: MOST_NAMED - 1], f"{len(names) - MOST_NAMED + 1} more"]
+        listed = " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))
+        what = f"run `bonewright size {target.name} {shlex.quote(donor)}`, which measures the factor from the scans of {listed}"
+        yield _Option("measure", what, 1, needs, len(needs) + 1 if len(names) >= MANY_BONES else 0)
 
 
 def _measurable(tables: PlanTables, target: str, donor: str) -> Iterator[tuple[LengthKey, tuple[str, ...]]]:
