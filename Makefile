@@ -1,4 +1,4 @@
-# make setup | demo | test | check | bench. Everything lives in .venv; nothing is installed twice.
+# make setup | demo | test | check | bench | bench-symmetry. Everything lives in .venv; nothing is installed twice.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,7 +10,7 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: setup setup-test demo test check bench viewer
+.PHONY: setup setup-test demo test check bench bench-symmetry viewer
 
 setup: $(STAMP)
 
@@ -43,6 +43,9 @@ test: check
 
 bench: setup-test
 	$(BIN)/python benchmarks/bench.py
+
+bench-symmetry: setup-test
+	$(BIN)/python benchmarks/symmetry.py
 
 viewer:
 	cd viewer && npm install --no-package-lock && npm run build
