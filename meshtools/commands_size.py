@@ -18,7 +18,7 @@ from meshtools.factor import GREATEST_LENGTH, LengthRatio, individual_of, ratio_
 from meshtools.model import Target
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, arrange_tables, factor_for
 from meshtools.register_cells import DECISIONS
-from meshtools.scale_statistics import PooledFactor
+from meshtools.scale_statistics import PooledFactor, allometric_factor
 from meshtools.size_pairs import BonePair, pairs_between
 from meshtools.sizing import MIN_BONES, BoneRatio, LengthSlope, SizeEstimate, at_size, length_slopes, measure_pair, pool_ratios
 from meshtools.workspace import Workspace, open_workspace
@@ -101,11 +101,13 @@ def _decision_rows(workspace: Workspace, tables: PlanTables, target: Target, ind
     wanted = _wanted(workspace, tables, target)
     rows = []
     for find in [find for find in donors if find.find in wanted] or donors:
-        pooled, _ = estimate.for_group(groups.get(find.element, ""))
+        pooled, is_same_group = estimate.for_group(groups.get(find.element, ""))
         if pooled is not None:
+            exponent = 1.0 if is_same_group else tables.exponents.get(groups.get(find.element, ""), 1.0)
+            factor = allometric_factor(pooled.factor, exponent) * target.size_factor
+            reason = f"registration of {counted(pooled.n, 'bone')}" + (f" with allometric exponent {exponent:g}" if exponent != 1.0 else "")
             cells = dict.fromkeys(DECISIONS.columns, "") | {
-                "target": target.name, "find": find.find, "kind": "factor", "value": f"{at_size(pooled, target.size_factor).factor:.4f}",
-                "reason": f"registration of {counted(pooled.n, 'bone')}",
+                "target": target.name, "find": find.find, "kind": "factor", "value": f"{factor:.4f}", "reason": reason,
             }  # fmt: skip
             rows.append(_csv_row([cells[column] for column in DECISIONS.columns]))
     return rows

@@ -67,6 +67,8 @@ class FactorEstimate:
     basis: str
     findings: tuple[Finding, ...] = ()
     ratio: RatioFactor | None = None
+    is_same_group: bool = False  # lengths of the element's own group alone carry it
+    exponent: float = 1.0  # the allometric exponent that factor and interval, but not ratio, were raised to
 
 
 OWN_SIZE = FactorEstimate(1.0, None, "own size")
@@ -190,7 +192,7 @@ def estimate_factor(ratios: Sequence[LengthRatio], group: str, settings: PlanSet
         basis += f", times {size_factor:g} (stated size of the target)"
     broken = tuple(sorted({find for item in carried for find in item.broken_finds}))
     findings = (*review_ratio(ratio, settings), *review_range(factor, settings, Severity.REVIEW), *_broken_findings(broken))
-    return FactorEstimate(factor, interval, basis, findings, ratio)
+    return FactorEstimate(factor, interval, basis, findings, ratio, is_same_group)
 
 
 def stated_factor(factor: float, basis: str, settings: PlanSettings) -> FactorEstimate:

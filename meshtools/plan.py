@@ -266,6 +266,9 @@ def _isometry_words(candidate: Candidate) -> str:
     ratio, interval = candidate.estimate.ratio, candidate.estimate.interval
     if ratio is None:
         return f" ({candidate.estimate.basis})"
+    if candidate.estimate.exponent != 1.0:
+        ends = "without interval" if interval is None else f"95 % interval {interval[0]:.4g} to {interval[1]:.4g}"
+        return f", {ends}, with the allometric exponent {candidate.estimate.exponent:g} that config.yaml states (n = {ratio.n})"
     if interval is None:
         return ", without interval, isometry assumed (n = 1)"
     is_doubtful = any(finding.code == "ratio-spread" for finding in candidate.estimate.findings)

@@ -31,6 +31,7 @@ from meshtools.factor import (
     stated_factor,
 )
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Find, Finding, Register, Severity, Side, Target
+from meshtools.plan_allometry import with_exponent
 from meshtools.plan_decisions import Decided, named_find, signature
 from meshtools.register_finds import is_whole, primary_finds
 from meshtools.settings import PlanSettings, Settings
@@ -58,6 +59,7 @@ class PlanTables:
     greatest_lengths: Mapping[tuple[str, str, Side], float]
     parts: Mapping[str, tuple[str, ...]]  # further scans and pieces of a find
     replaced_by: Mapping[str, str]
+    exponents: Mapping[str, float]  # group -> allometric exponent
 
     def ratios(self, target: Target, individual: str) -> tuple[LengthRatio, ...]:
         """Length ratios of the target's individual to a donor individual."""
@@ -119,6 +121,7 @@ def arrange_tables(register: Register) -> PlanTables:
         greatest_lengths=greatest_lengths(register.measurements, certain),
         parts=_parts(finds),
         replaced_by={find.replaces: find.find for find in finds.values() if find.replaces},
+        exponents=dict(register.settings.allometry),
     )
 
 
@@ -153,7 +156,9 @@ def factor_for(tables: PlanTables, target: Target, element: Element, find: Find)
     """The factor that brings a donor's bone to the target without a decision; None where no length is shared."""
     if find.organism_id == target.individual and find.organism_id != UNASSOCIATED:
         return stated_factor(target.size_factor, f"stated: {target.size_factor:g} times {target.individual} (target {target.name})", tables.settings)
-    return estimate_factor(tables.ratios(target, individual_of(find)), element.group, tables.settings, target.size_factor)
+    estimate = estimate_factor(tables.ratios(target, individual_of(find)), element.group, tables.settings, target.size_factor)
+    exponent = tables.exponents.get(element.group)
+    return estimate if estimate is None or exponent is None else with_exponent(estimate, exponent, element.group, target.size_factor, tables.settings)
 
 
 def is_immature(find: Find, settings: PlanSettings) -> bool:

@@ -154,8 +154,9 @@ def _check_config(config: ConfigFile, skeleton: Skeleton, organisms: set[str], p
             rule = "is no organismID of config/bones.csv or config/measurements.csv."
             problems.append(Problem(CONFIG_FILE, config.rows[column], column, target.individual, rule, nearest(target.individual, organisms)))
     groups = {element.group for element in skeleton.elements} - {""}
-    for group, _ in config.settings.class_order:
-        row = config.rows.get(f"class_order.{group}")
-        if row is not None and group != "default" and group not in groups and skeleton.is_read and not skeleton.unjudged:
-            options = groups | {"default"}
-            problems.append(Problem(CONFIG_FILE, row, "class_order", group, "is no group of config/skeleton.csv.", nearest(group, options)))
+    ordered, exponents = (tuple(name for name, _ in pairs) for pairs in (config.settings.class_order, config.settings.allometry))
+    for section, names, options in (("class_order", ordered, groups | {"default"}), ("allometry", exponents, groups)):
+        for group in names:
+            row = config.rows.get(f"{section}.{group}")
+            if row is not None and group not in options and skeleton.is_read and not skeleton.unjudged:
+                problems.append(Problem(CONFIG_FILE, row, section, group, "is no group of config/skeleton.csv.", nearest(group, options)))

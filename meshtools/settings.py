@@ -89,7 +89,8 @@ class ReportSettings:
 
 @dataclass(frozen=True)
 class Settings:
-    """All settings of a batch. `class_order` maps an element group (or `default`) to its order of evidence classes."""
+    """All settings of a batch. `class_order` maps an element group (or `default`) to its order of evidence classes; `allometry` a group to
+    the exponent with which its lengths grow with those of the rest of the skeleton, 1 where it has none."""
 
     clean: CleanSettings = CleanSettings()
     rebuild: RebuildSettings = RebuildSettings()
@@ -98,3 +99,4 @@ class Settings:
     fit: FitSettings = FitSettings()
     report: ReportSettings = ReportSettings()
     class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "OWN-C", "DON", "DON-R", "INT", "EXT")),)
+    allometry: tuple[tuple[str, float], ...] = ()

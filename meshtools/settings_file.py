@@ -19,11 +19,13 @@ from meshtools.register_cells import SLUG, nearest, number_of
 from meshtools.settings import Settings
 
 CONFIG_FILE = "config/config.yaml"
-STAGE_SECTIONS = tuple(f.name for f in dataclasses.fields(Settings) if f.name != "class_order")
+GROUP_SECTIONS = ("class_order", "allometry")  # these map groups of skeleton.csv
+STAGE_SECTIONS = tuple(f.name for f in dataclasses.fields(Settings) if f.name not in GROUP_SECTIONS)
 LATER_SECTIONS = ("routes", "machines", "materials")  # read by the stages that make parts, kept as mappings here
-SECTIONS = ("targets", "scans", "class_order", *STAGE_SECTIONS, *LATER_SECTIONS)
+SECTIONS = ("targets", "scans", *GROUP_SECTIONS, *STAGE_SECTIONS, *LATER_SECTIONS)
 ORDERED_CLASSES = tuple(c.value for c in EvidenceClass if c not in (EvidenceClass.FILL, EvidenceClass.MADE))
 LARGEST_SIZE_FACTOR = 100.0
+LEAST_EXPONENT, LARGEST_EXPONENT = 0.5, 2.0  # proposed bounds: beyond them a digit was mistaken
 Entries = Mapping[str, tuple[int, yaml.Node]]
 
 
@@ -45,7 +47,8 @@ class ScanFolder:
 
 @dataclass(frozen=True)
 class ConfigFile:
-    """What config.yaml says. `rows` maps `targets.<name>` and `class_order.<group>` to their line, for later cross-checks."""
+    """What config.yaml says. `rows` maps `targets.<name>`, `class_order.<group>` and `allometry.<group>` to their line, for later
+    cross-checks."""
 
     targets: tuple[Target, ...]
     folders: tuple[ScanFolder, ...]
@@ -77,8 +80,8 @@ def read_config(path: Path, problems: list[Problem]) -> ConfigFile | None:
     for name in LATER_SECTIONS:
         reader.entries(sections[name][1] if name in sections else None, name, None)
     stages = {name: reader.stage(sections, name) for name in STAGE_SECTIONS}
-    order = reader.class_order(sections)
-    return ConfigFile(reader.targets(sections), reader.folders(sections), Settings(**stages, class_order=order), reader.rows)
+    settings = Settings(**stages, class_order=reader.class_order(sections), allometry=reader.allometry(sections))
+    return ConfigFile(reader.targets(sections), reader.folders(sections), settings, reader.rows)
 
 
 class _Reader:
@@ -136,6 +139,20 @@ class _Reader:
             elif not wrong:
                 order[group] = codes
         return tuple(sorted(order.items(), key=lambda item: (item[0] != "default", item[0])))
+
+    def allometry(self, sections: Entries) -> tuple[tuple[str, float], ...]:
+        """Group -> allometric exponent, by name."""
+        exponents: dict[str, float] = {}
+        for group, (row, node) in self.entries(sections.get("allometry", (0, None))[1], "allometry", None).items():
+            column = f"allometry.{group}"
+            self.rows[column] = row
+            number, rule = number_of(_text(node))
+            if number is None or not LEAST_EXPONENT <= number <= LARGEST_EXPONENT:
+                rule = rule or f"is not an exponent from {LEAST_EXPONENT:g} to {LARGEST_EXPONENT:g}."
+                self.problem(row, column, _text(node), rule)
+            else:
+                exponents[group] = number
+        return tuple(sorted(exponents.items()))
 
     def targets(self, sections: Entries) -> tuple[Target, ...]:
         """The targets by name: an individual itself, or a stated size relative to one."""

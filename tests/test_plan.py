@@ -92,6 +92,24 @@ def test_an_opposite_side_donor_near_in_size_beats_a_same_side_juvenile() -> Non
     assert [attempt.find for attempt in left.tried if attempt.evidence is EvidenceClass.DON] == ["young"]
 
 
+def test_a_group_with_an_allometric_exponent_grows_by_the_factor_raised_to_it() -> None:
+    """1.25 with b = 0.9 -> 1.222416 (closed form); lengths of the group itself have the exponent in them."""
+    finds, settings = [find("f2", "femur", L, "ind-b")], replace(Settings(), allometry=(("hindlimb", 0.9),))
+    large, small = lengths("ind-a", humerus=125.0, ulna=126.25, skull=123.7624), lengths("ind-b", humerus=100.0, ulna=101.0, skull=99.00992)
+    elements = pair("femur") + pair("tibia") + pair("humerus") + pair("ulna")
+    left = recipe(make_plan(register(finds, large + small, elements=elements, settings=settings)))
+    assert left.factor == pytest.approx(1.222416, abs=1e-5)
+    assert left.factor_interval == pytest.approx((1.222416, 1.222416), abs=1e-4)
+    assert left.factor_basis.endswith("raised to the allometric exponent 0.9 of group hindlimb")
+    assert "with the allometric exponent 0.9 that config.yaml states (n = 3)" in left.reason
+    assert "isometry" not in left.reason
+    more = lengths("ind-a", tibia=125.0) + lengths("ind-b", tibia=100.0)
+    own = recipe(make_plan(register(finds, more, elements=elements, settings=settings)))
+    assert (own.factor, "in these lengths already" in own.factor_basis) == (pytest.approx(1.25), True)
+    sized = register(finds, large + small, elements=elements, settings=settings, targets=(Target("mount", "ind-a", 0.5),))
+    assert recipe(make_plan(sized)).factor == pytest.approx(1.222416 / 2, abs=1e-5)
+
+
 def test_between_equal_donors_the_same_side_comes_first() -> None:
     finds = [find("a-right", "femur", R, "ind-b"), find("b-left", "femur", L, "ind-b")]
     assert recipe(make_plan(register(finds, BIG + SMALL))).finds == ("b-left",)

@@ -17,7 +17,7 @@ from meshtools.register_cells import SHAPES
 from meshtools.register_checks import minimum_individuals, place_of
 from meshtools.register_finds import CALIPER_NAMES
 from meshtools.settings import Settings
-from meshtools.settings_file import SECTIONS
+from meshtools.settings_file import GROUP_SECTIONS, SECTIONS
 
 TEMPLATE = Path(__file__).resolve().parent.parent / "config"
 SKELETON = """element,pairing,series,position,region,group,uberon,homologue_key,joins
@@ -299,6 +299,8 @@ def test_decisions_are_kept_in_one_spelling(tmp_path: Path) -> None:
         ("plan: {min_lengths: 3, min_lengths: 4}", "plan: 'min_lengths' stands twice"),
         ("cleam: {}", "'cleam' is not a section here. Did you mean 'clean'?"),
         ("class_order: {limb: [OWN, DONN]}", "class_order.limb: 'DONN' is not one of OWN"),
+        ("allometry: {limb: 9.5}", "allometry.limb: '9.5' is not an exponent from 0.5 to 2."),
+        ("allometry: {limbs: 0.95}", "allometry: 'limbs' is no group of config/skeleton.csv. Did you mean 'limb'?"),
         ("class_order: {limbs: [OWN]}", "class_order: 'limbs' is no group of config/skeleton.csv. Did you mean 'limb'?"),
         ("routes: 5", "routes: is not a mapping"),
         ("clean: [", "is not valid YAML"),
@@ -326,12 +328,14 @@ def test_a_target_is_an_individual_or_a_stated_size(tmp_path: Path, entry: str, 
 
 def test_settings_take_the_files_values_and_keep_the_other_defaults(tmp_path: Path) -> None:
     text = CONFIG + "clean: {part_tolerance_mm: 0.2}\nplan: {immature_stages: [calf]}\nclass_order: {limb: [OWN, DON]}\nmachines: {a: {b: 1}}\n"
+    text += "allometry: {limb: 0.95}\n"
     settings, default = load_register(write_batch(tmp_path, config=text)).settings, Settings()
     assert settings == dataclasses.replace(
         default,
         clean=dataclasses.replace(default.clean, part_tolerance_mm=0.2),
         plan=dataclasses.replace(default.plan, immature_stages=("calf",)),
         class_order=(*default.class_order, ("limb", ("OWN", "DON"))),
+        allometry=(("limb", 0.95),),
     )
 
 
@@ -419,7 +423,7 @@ def test_every_column_and_every_setting_is_explained_in_the_readme_with_its_defa
         assert re.findall(r"^\| `(\w+)` \| (?=\S)", section, re.MULTILINE)[: len(shape.columns)] == list(shape.columns)
         assert (TEMPLATE / shape.name).read_text().splitlines()[0].split(",") == list(shape.columns)
     for stage in dataclasses.fields(Settings):
-        for field in () if stage.name == "class_order" else dataclasses.fields(getattr(Settings(), stage.name)):
+        for field in () if stage.name in GROUP_SECTIONS else dataclasses.fields(getattr(Settings(), stage.name)):
             default = f"[{', '.join(field.default)}]" if isinstance(field.default, tuple) else str(field.default)
             low, high = field.metadata["low"], field.metadata["high"]
             bounds = "any words" if low is None else f"{low:.15g} to {high:.15g}"

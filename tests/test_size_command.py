@@ -147,8 +147,8 @@ def test_the_less_preserved_bone_is_laid_on_the_other_and_two_stubs_are_left_out
 
 
 def test_deformed_and_doubtful_finds_tell_no_size() -> None:
-    rows = [find("a-l", Side.LEFT, "a"), find("b-l", Side.LEFT, "b", deformation="crushed"), find("b-r", Side.RIGHT, "b", identification_qualifier="cf.")]
-    pairs, left_out = pairs_between(rows, "a", "b")
+    crushed, doubtful = find("b-l", Side.LEFT, "b", deformation="crushed"), find("b-r", Side.RIGHT, "b", identification_qualifier="cf.")
+    pairs, left_out = pairs_between([find("a-l", Side.LEFT, "a"), crushed, doubtful], "a", "b")
     assert (pairs, len(left_out)) == ((), 2)
 
 
