@@ -21,7 +21,7 @@ from damaged_bones import Damage, Trial, make_trial, median_bones
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import take_faces
-from meshtools.geometry.restore import Restoration, restore_across_plane
+from meshtools.geometry.restore import Restoration, Rows, restore_across_plane
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.unite import unite_pieces
 from meshtools.model import Mesh
@@ -90,7 +90,7 @@ def run_trial(name: str, seed: int, damage: Damage) -> tuple[Trial, Restoration,
     normal, offset = disturbed_plane(trial, seed)
     mesh = Mesh.create(trial.vertices, trial.faces, BONE)
     start = time.perf_counter()
-    restoration = restore_across_plane(mesh, normal, offset, TAKEN, SEAM, RestoreSettings())
+    restoration = restore_across_plane(mesh, normal, offset, Rows((SEAM, TAKEN), SEAM), RestoreSettings())
     seconds = time.perf_counter() - start
     return trial, restoration, score(trial, restoration, 0.1 + 5 * damage.asymmetry_percent + 5 * damage.noise_percent), seconds
 

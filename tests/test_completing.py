@@ -71,6 +71,25 @@ def test_a_humerus_without_its_lower_end_gets_it_from_its_counterpart_of_another
 
 
 @pytest.mark.slow
+def test_what_was_filled_on_the_counterpart_is_a_fill_on_the_replica_too() -> None:
+    """A patch of 8 mm on the counterpart's lower end, which the part has lost, was filled: by place, no face of it counts as bone."""
+    left, right = dog("humerus_L"), dog("humerus_R")
+    along = int(np.argmax(np.ptp(left.vertices, axis=0)))
+    cut_mm = left.vertices[:, along].min() + 0.3 * np.ptp(left.vertices[:, along])
+    part = without(left, lambda middle: middle[:, along] < cut_mm)
+    place = left.vertices[left.vertices[:, along].argmin()]
+    is_filled = np.linalg.norm(right.vertices[right.faces].mean(axis=1) * [1, -1, 1] - place, axis=1) < 8.0
+    table = (*PARTNER, SourceEntry(EvidenceClass.FILL, "f-2", Origin.FILLED))
+    result = completed("humerus-left", [("f-1", part, SCANNED), ("f-2", apply_matrix(right.replaced(source=is_filled), POSE), table)])
+    middle = result.mesh.vertices[result.mesh.faces].mean(axis=1)
+    evidence = np.array([result.sources[row].evidence for row in result.mesh.source])
+    away = np.linalg.norm(middle - place, axis=1)
+    assert set(evidence[away < 7.0]) == {EvidenceClass.FILL}
+    assert set(evidence[(away > 9.0) & (middle[:, along] < cut_mm - 8.0)]) == {EvidenceClass.OWN_C}
+    assert result.facts["evidence_share"]["FILL"] > 0.01
+
+
+@pytest.mark.slow
 def test_a_bone_without_a_mirror_plane_is_left_as_it_is_and_a_person_is_asked() -> None:
     result = completed("skull", [("f-1", dog("Ulna_L"), SCANNED)], missing_percent=20.0)
     finding = next(finding for finding in result.findings if finding.code in ("plane-ask", "plane-refused"))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -79,24 +78,24 @@ def _composed(
 ) -> Composition:
     seam = table.row_of(SourceEntry(EvidenceClass.FILL, labelled[0][0], Origin.SEAM))
     fills = table.fill_rows()
-    parts = [Part(find, mesh, np.isin(mesh.source, fills), poses.get(find), _scanned_row(table, find)) for find, mesh in labelled]
+    parts = [Part(find, mesh, poses.get(find)) for find, mesh in labelled]
     return compose(recipe.element, parts, seam, fills, settings)
-
-
-def _scanned_row(table: SourceTable, find: str) -> int:
-    return next(row for row, entry in enumerate(table.entries) if entry.find == find and entry.origin is Origin.SCANNED)
 
 
 def _completed(recipe: Recipe, mesh: Mesh, last: Cleaned, table: SourceTable, settings: RestoreSettings) -> Completion:
     """Complete an own bone from its other half, or from the counterpart, which is the last find of the recipe."""
-    is_filled = np.isin(mesh.source, table.fill_rows())
-    source = recipe.partner or recipe.finds[0]
     seam = table.row_of(SourceEntry(EvidenceClass.FILL, recipe.finds[0], Origin.SEAM))
-    rows = Rows(table.row_of(SourceEntry(EvidenceClass.OWN_C, source, Origin.SCANNED)), seam)
     if not recipe.partner:
-        return complete_from_other_half(recipe.element, mesh, is_filled, recipe.plane, rows, settings)
-    counterpart: Any = relabel(last[1], last[2], EvidenceClass.OWN_C, table)
-    return complete_from_partner(recipe.element, mesh, is_filled, counterpart, rows, settings)
+        taken = [table.row_of(_reflected(entry)) for entry in tuple(table.entries)]
+        return complete_from_other_half(recipe.element, mesh, recipe.plane, Rows(tuple(taken), seam, tuple(table.fill_rows())), settings)
+    counterpart = relabel(last[1], last[2], EvidenceClass.OWN_C, table)
+    rows = Rows(tuple(range(len(table.entries))), seam, tuple(table.fill_rows()))
+    return complete_from_partner(recipe.element, mesh, counterpart, rows, settings)
+
+
+def _reflected(entry: SourceEntry) -> SourceEntry:
+    """What an own face becomes on the other half: scanned skin is of class OWN-C there, a fill stays a fill."""
+    return SourceEntry(EvidenceClass.OWN_C, entry.find, entry.origin) if entry.evidence is EvidenceClass.OWN else entry
 
 
 def _moved(opening: Opening, pose: FloatArray) -> Opening:

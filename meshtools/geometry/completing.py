@@ -10,6 +10,7 @@ import numpy as np
 from meshtools.counted import plane_cell
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import count_edges
+from meshtools.geometry.restore_body import Rows as Rows
 from meshtools.geometry.transform import reflect
 from meshtools.model import Finding, Mesh, Recipe, Severity
 from meshtools.settings import RestoreSettings
@@ -33,16 +34,8 @@ class Completion:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True)
-class Rows:
-    """Rows of the source table for skin that is taken over and for the seam."""
-
-    taken: int
-    seam: int
-
-
 def complete_from_other_half(
-    element: str, mesh: Mesh, is_filled: Any, plane: tuple[float, float, float, float] | None, rows: Rows, settings: RestoreSettings
+    element: str, mesh: Mesh, plane: tuple[float, float, float, float] | None, rows: Rows, settings: RestoreSettings
 ) -> Completion:
     """Complete a median bone across its own plane: a person's (normal and offset in mm), else the one that is found, if it is sure."""
     from meshtools.geometry.midsagittal import find_midsagittal_plane
@@ -55,15 +48,13 @@ def complete_from_other_half(
     normal, offset_mm = (fit.normal, fit.offset_mm) if fit else (np.array(plane[:3]), plane[3]) if plane else (np.zeros(3), 0.0)
     length = float(np.sqrt(np.sum(np.asarray(normal) ** 2)))
     try:
-        restoration = restore_across_plane(mesh, tuple(np.asarray(normal) / length), offset_mm / length, rows.taken, rows.seam, settings, is_filled)
+        restoration = restore_across_plane(mesh, tuple(np.asarray(normal) / length), offset_mm / length, rows, settings)
     except GeometryError as error:
         return Completion(mesh, facts, (_failed(element, str(error)),))
     return _completion(element, mesh, restoration, facts)
 
 
-def complete_from_partner(
-    element: str, mesh: Mesh, is_filled: Any, counterpart: Mesh, rows: Rows, settings: RestoreSettings
-) -> Completion:
+def complete_from_partner(element: str, mesh: Mesh, counterpart: Mesh, rows: Rows, settings: RestoreSettings) -> Completion:
     """Complete a broken paired bone from its counterpart of the other side, given as it lies in its own scan."""
     from meshtools.geometry.registration import register
     from meshtools.geometry.restore import restore_from_counterpart
@@ -85,7 +76,7 @@ def complete_from_partner(
         return Completion(mesh, facts, (Finding(Severity.REVIEW, "counterpart-unsure", message, round(placed.residual_rms_percent, 4), None, "%"),))
     try:
         pose = np.asarray(np.linalg.inv(placed.fixed_from_moving), dtype=np.float64)
-        restoration = restore_from_counterpart(mesh, mirrored, pose, rows.taken, rows.seam, settings, is_filled)
+        restoration = restore_from_counterpart(mesh, mirrored, pose, rows, settings)
     except GeometryError as error:
         return Completion(mesh, facts, (_failed(element, str(error)),))
     completion = _completion(element, mesh, restoration, facts)

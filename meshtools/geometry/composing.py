@@ -20,14 +20,11 @@ SURE_TURN_DEG, SURE_SHIFT_PERCENT = 0.1, 0.1  # a pose that was found or given i
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """One scan or piece: its find, its surface in mm, which faces were filled (m,), where it lies (4, 4) if a person says, and the row of
-    the source table that its faces have."""
+    """One scan or piece: its find, its surface in mm with rows of the replica's source table, and where it lies (4, 4) if a person says."""
 
     find: str
     mesh: Mesh
-    is_filled: Any
     pose: FloatArray | None
-    row: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,12 +82,13 @@ def _side_by_side(parts: Sequence[Part], fill_rows: Sequence[int], facts: dict[s
 def _joined_one_by_one(
     parts: Sequence[Part], poses: Sequence[FloatArray], seam_row: int, fill_rows: Sequence[int], settings: RestoreSettings
 ) -> tuple[Mesh, Any, list[float]]:
-    from meshtools.geometry.restore import restore_from_counterpart
+    from meshtools.geometry.restore import Rows, restore_from_counterpart
 
+    rows = Rows(tuple(range(max(seam_row, *(int(part.mesh.source.max()) for part in parts)) + 1)), seam_row, tuple(fill_rows))
     sure = replace(settings, counterpart_rotation_deg=SURE_TURN_DEG, counterpart_shift_percent=SURE_SHIFT_PERCENT)
     mesh, steps_mm = apply_matrix(parts[0].mesh, poses[0]), [0.0]
     for part, pose in zip(parts[1:], poses[1:], strict=True):
-        added = restore_from_counterpart(mesh, part.mesh, pose, part.row, seam_row, sure, np.isin(mesh.source, fill_rows))
+        added = restore_from_counterpart(mesh, part.mesh, pose, rows, sure)
         _, n_crowded, n_inconsistent = count_edges(added.mesh.faces, len(added.mesh.vertices))
         if n_crowded or n_inconsistent:
             raise GeometryError(f"the seam to {part.find} leaves {n_crowded + n_inconsistent} edges that no solid has")

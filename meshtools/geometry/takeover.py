@@ -23,17 +23,37 @@ _PLACES = np.array([[1 / 3, 1 / 3, 1 / 3], [0.7, 0.15, 0.15], [0.15, 0.7, 0.15],
 
 @dataclass(frozen=True, eq=False)
 class Partner:
-    """The posed mirror image or counterpart: a closed mesh, which of its faces are no bone, and whether face k is the image of the
-    original's face k."""
+    """The posed mirror image or counterpart: a closed mesh, which of its faces are no skin, which are fills or caps and say nothing
+    about the bone, and whether face k is the image of the original's face k."""
 
     mesh: Mesh
     is_false: BoolArray
+    is_filled: BoolArray
     is_image: bool
 
     @cached_property
     def skin(self) -> FacingSurface:
         """The partner's skin, ready for queries."""
         return FacingSurface(self.mesh, ~self.is_false)
+
+    @cached_property
+    def evidence(self) -> FacingSurface:
+        """The partner's skin without fills."""
+        is_evidence = ~self.is_false & ~self.is_filled
+        return FacingSurface(self.mesh, is_evidence) if is_evidence.sum() < (~self.is_false).sum() else self.skin
+
+    @cached_property
+    def fills(self) -> FacingSurface:
+        """The partner's fills and caps, of which nobody knows how the bone lay there."""
+        return FacingSurface(self.mesh, self.is_filled)
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """skin_mm: skin nearer than this is the same skin. fill_mm: so far from a fill that lies over it nothing can be said about skin."""
+
+    skin_mm: float
+    fill_mm: float
 
 
 def face_points(mesh: Mesh, rows: NDArray[np.int64] | None = None) -> FloatArray:
@@ -52,21 +72,31 @@ def winding(mesh: Mesh, points: FloatArray) -> FloatArray:
     return np.asarray(igl.fast_winding_number(mesh.vertices - centre, mesh.faces.astype(np.int64), np.ascontiguousarray(points - centre)))
 
 
-def find_false_faces(mesh: Mesh, is_known: BoolArray, partner: Partner, tolerance_mm: float) -> BoolArray:
+def find_false_faces(mesh: Mesh, is_known: BoolArray, partner: Partner, tolerance: Tolerance) -> BoolArray:
     """(m,) True for faces that are no skin: the known ones, and those that the partner shows to lie within the bone.
 
     A face is within the bone where no skin of the partner that faces its way is near and the partner's body surrounds it, or where it
-    looks straight at its own image across a gap no wider than the tolerance, as a fracture close to the median plane does.
+    looks straight at its own image across a gap no wider than the tolerance, as a fracture close to the median plane does. Where the
+    partner has a fill, it shows nothing.
     """
-    is_lonely = _lonely_share(mesh, partner.skin, tolerance_mm) >= 0.5
+    is_lonely = _lonely_share(mesh, partner.skin, tolerance.skin_mm) >= 0.5
     candidates = np.flatnonzero(is_lonely & ~is_known)
+    candidates = candidates[~faces_a_fill(mesh, candidates, partner.fills, tolerance.fill_mm)]
     points = face_points(mesh, candidates)
     is_inside = (winding(partner.mesh, points.reshape(-1, 3)) > 0.5).reshape(-1, 4).mean(axis=1) >= 0.5
     if partner.is_image and len(candidates):
-        is_inside |= _faces_own_image(mesh, partner, candidates, tolerance_mm)
+        is_inside |= _faces_own_image(mesh, partner, candidates, tolerance.skin_mm)
     is_false = is_known.copy()
     is_false[candidates[is_inside]] = True
     return is_false
+
+
+def faces_a_fill(mesh: Mesh, rows: NDArray[np.int64], fills: FacingSurface, reach_mm: float) -> BoolArray:
+    """Per row, whether the middle of that face lies over or under a fill, within the reach."""
+    if not len(fills.rows):
+        return np.zeros(len(rows), dtype=bool)
+    found = fills.nearest(face_points(mesh, rows)[:, 0], unit_normals(mesh)[rows])
+    return np.asarray((found.distance_mm <= reach_mm) & ~found.is_on_rim)
 
 
 def _lonely_share(mesh: Mesh, skin: FacingSurface, tolerance_mm: float) -> FloatArray:
@@ -93,16 +123,18 @@ def _faces_own_image(mesh: Mesh, partner: Partner, candidates: NDArray[np.int64]
     return np.asarray((distance <= tolerance_mm) & opposes)
 
 
-def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance_mm: float) -> BoolArray:
+def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance: Tolerance) -> BoolArray:
     """Spread the false faces to their edges: over neighbours without a crease between, as far as no skin of the partner is near."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    is_lonely = _turned_share(mesh, partner.skin, tolerance_mm) >= 0.5
+    is_lonely = _turned_share(mesh, partner.skin, tolerance.skin_mm) >= 0.5
+    lonely = np.flatnonzero(is_lonely)
+    is_lonely[lonely[faces_a_fill(mesh, lonely, partner.fills, tolerance.fill_mm)]] = False
     is_open = is_core | is_lonely
     near = np.flatnonzero(is_lonely & ~is_core)
     points = face_points(mesh, near)[:, 0]
-    is_outside = (winding(partner.mesh, points) < 0.5) & (Surface(partner.mesh).distance(points)[0] > tolerance_mm)
+    is_outside = (winding(partner.mesh, points) < 0.5) & (Surface(partner.mesh).distance(points)[0] > tolerance.skin_mm)
     is_open[near[is_outside]] = False
     one, other, _ = paired_faces(mesh.faces, len(mesh.vertices))
     normals = unit_normals(mesh)
