@@ -1,8 +1,9 @@
-"""The commands that find the mirror plane of one bone and complete a bone, without a batch. Output is in millimetres."""
+"""The commands that find the mirror plane of one bone, complete a bone or undo its deformation, without a batch. Output is in millimetres."""
 
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy as np
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.commands_file import check_output, read_surface, triple, write_surface
 from meshtools.errors import UsageError
-from meshtools.model import Severity, plain
+from meshtools.model import MM_PER_UNIT, FloatArray, Severity, Unit, plain
 
 
 def find_plane(options: argparse.Namespace) -> Answer:
@@ -47,13 +48,13 @@ def restore_file(options: argparse.Namespace) -> Answer:
 
     check_output(options)
     mesh = read_surface(options.file, options.unit)
-    name, rows = options.file.stem, Rows((1,), 2)
+    is_filled, name = np.zeros(len(mesh.faces), dtype=bool), options.file.stem
     if options.counterpart is not None:
         if options.normal is not None or options.offset_mm is not None:
             raise UsageError("--counterpart: the missing part comes from that bone, so a plane (--normal, --offset-mm) has no use; leave one out.")
-        completion = complete_from_partner(name, mesh, read_surface(options.counterpart, options.unit), rows, RestoreSettings())
+        completion = complete_from_partner(name, mesh, is_filled, read_surface(options.counterpart, options.unit), Rows(1, 2), RestoreSettings())
     else:
-        completion = complete_from_other_half(name, mesh, _plane(options), rows, RestoreSettings())
+        completion = complete_from_other_half(name, mesh, is_filled, _plane(options), Rows(1, 2), RestoreSettings())
     write_surface(options.output, completion.mesh)
     lines = [f"{options.output}: {len(completion.mesh.faces)} faces", *(f"  {f.severity.value}: {f.message}" for f in completion.findings)]
     sources = ["the bone itself", "taken over, reflected", "seam and caps"]
@@ -71,3 +72,66 @@ def _plane(options: argparse.Namespace) -> tuple[float, float, float, float] | N
     if not any((x, y, z)):
         raise UsageError(f"--normal {options.normal}: a plane needs a normal that is not zero.")
     return x, y, z, options.offset_mm or 0.0
+
+
+LANDMARK_COLUMNS = ("left_x", "left_y", "left_z", "right_x", "right_y", "right_z")
+MIDLINE_COLUMNS = ("mid_x", "mid_y", "mid_z")
+
+
+def retrodeform_file(options: argparse.Namespace) -> Answer:
+    """`bonewright retrodeform`: undo an even shear, or with --bend a smooth uneven deformation; exit 1 where it does not clearly help."""
+    from meshtools.geometry.retrodeform import unbend, unshear
+
+    check_output(options)
+    pairs, midline = read_landmarks(options.pairs, MM_PER_UNIT[Unit(options.unit)])
+    found = (unbend if options.bend else unshear)(read_surface(options.file, options.unit), pairs, midline)
+    write_surface(options.output, found.mesh)
+    state = "undone" if found.is_clearly_better else "as it was"
+    lines = (
+        f"{options.output}: {'bend' if options.bend else 'shear'} {state}; {found.reason}",
+        f"  largest displacement {found.largest_displacement_mm:.3f} mm{'' if found.is_clearly_better else ', not made'}",
+        f"  note: {found.cannot_recover}",
+    )
+    facts: dict[str, Any] = {
+        "output": str(options.output), "is_applied": found.is_clearly_better, "reason": found.reason,
+        "matrix": None if found.matrix is None else found.matrix.tolist(), "residual_before_percent": found.residual_before_percent,
+        "residual_after_percent": found.residual_after_percent, "largest_displacement_mm": found.largest_displacement_mm,
+        "cannot_recover": found.cannot_recover,
+    }  # fmt: skip
+    return Answer(lines, facts, DONE if found.is_clearly_better else PERSON_NEEDED)
+
+
+def read_landmarks(path: Path, mm_per_unit: float) -> tuple[FloatArray, FloatArray]:
+    """Landmark pairs (k, 2, 3) and points of the midline (j, 3) in mm, from a table with columns left_x .. right_z and mid_x .. mid_z.
+
+    A row holds a pair, a midline point, or both. UsageError names the row and what is wrong with it.
+    """
+    from meshtools.files.tables import read_table
+
+    header, rows = read_table(path)
+    missing = [column for column in LANDMARK_COLUMNS if column not in header.cells]
+    if missing:
+        raise UsageError(f"--pairs {path}: column {missing[0]} is missing; the columns are {', '.join((*LANDMARK_COLUMNS, *MIDLINE_COLUMNS))}.")
+    pairs, midline = [], []
+    for row in rows:
+        cells = dict(zip(header.cells, row.cells, strict=False))
+        both, middle = (_numbers(path, row.number, cells, columns) for columns in (LANDMARK_COLUMNS, MIDLINE_COLUMNS))
+        pairs += [both] if both else []
+        midline += [middle] if middle else []
+        if not both and not middle:
+            raise UsageError(f"--pairs {path} row {row.number}: holds neither a pair nor a midline point; fill it or take it out.")
+    return mm_per_unit * np.array(pairs).reshape(-1, 2, 3), mm_per_unit * np.array(midline).reshape(-1, 3)
+
+
+def _numbers(path: Path, row: int, cells: dict[str, str], columns: tuple[str, ...]) -> list[float]:
+    """The numbers of some columns of a row; none where all of them are empty."""
+    texts = [cells.get(column, "") for column in columns]
+    if not any(texts):
+        return []
+    try:
+        values = [float(text) for text in texts]
+    except ValueError:
+        values = [float("nan")]
+    if not np.isfinite(values).all():
+        raise UsageError(f"--pairs {path} row {row}: {columns[0]} to {columns[-1]} are filled with numbers together, or all left empty.")
+    return values
