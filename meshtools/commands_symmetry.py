@@ -48,13 +48,13 @@ def restore_file(options: argparse.Namespace) -> Answer:
 
     check_output(options)
     mesh = read_surface(options.file, options.unit)
-    is_filled, name = np.zeros(len(mesh.faces), dtype=bool), options.file.stem
+    name, rows = options.file.stem, Rows((1,), 2)
     if options.counterpart is not None:
         if options.normal is not None or options.offset_mm is not None:
             raise UsageError("--counterpart: the missing part comes from that bone, so a plane (--normal, --offset-mm) has no use; leave one out.")
-        completion = complete_from_partner(name, mesh, is_filled, read_surface(options.counterpart, options.unit), Rows(1, 2), RestoreSettings())
+        completion = complete_from_partner(name, mesh, read_surface(options.counterpart, options.unit), rows, RestoreSettings())
     else:
-        completion = complete_from_other_half(name, mesh, is_filled, _plane(options), Rows(1, 2), RestoreSettings())
+        completion = complete_from_other_half(name, mesh, _plane(options), rows, RestoreSettings())
     write_surface(options.output, completion.mesh)
     lines = [f"{options.output}: {len(completion.mesh.faces)} faces", *(f"  {f.severity.value}: {f.message}" for f in completion.findings)]
     sources = ["the bone itself", "taken over, reflected", "seam and caps"]
