@@ -52,6 +52,7 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         "status": ("say what is ready, what needs a person and what is a gap", "status"),
         "verify": ("read every result again and compare it with its record", "verify"),
         "hand-over": ("freeze a signed part for a recipient", "hand_over"),
+        "assembly": ("find the mirror plane of a skeleton from its placed median bones", "assembly"),
         "size": ("measure how much larger a target is than a donor, from scans of the bones that both have", "size"),
     }
     for name, (meaning, function) in table.items():
@@ -63,6 +64,8 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         if name == "hand-over":
             command.add_argument("part", metavar="TARGET/ELEMENT")
             command.add_argument("--to", required=True, metavar="WHO", help="name of the recipient")
+        if name == "assembly":
+            command.add_argument("frame", metavar="FRAME", help="a frame of poses.csv")
         if name == "size":
             command.add_argument("target", metavar="TARGET", help="a target of config.yaml")
             command.add_argument("individual", metavar="INDIVIDUAL", help="organismID of the donor")
@@ -106,9 +109,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     os.environ.update(SINGLE_THREAD)
     options = build_parser().parse_args(arguments)
-    from meshtools import commands_batch, commands_file, commands_size, commands_symmetry
+    from meshtools import commands_assembly, commands_batch, commands_file, commands_size, commands_symmetry
 
-    modules = (commands_batch, commands_file, commands_symmetry, commands_size)
+    modules = (commands_batch, commands_file, commands_symmetry, commands_size, commands_assembly)
     function = next(getattr(module, options.function) for module in modules if hasattr(module, options.function))
     try:
         answer: Answer = function(options)

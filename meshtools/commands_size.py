@@ -1,4 +1,4 @@
-"""The commands that measure on scans without making a replica: the size of one individual against another, and the plane of a whole skeleton."""
+"""The command that measures the size of one individual against another on scans."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from meshtools.register_cells import DECISIONS
 from meshtools.scale_statistics import PooledFactor, allometric_factor
 from meshtools.size_pairs import BonePair, pairs_between
 from meshtools.sizing import MIN_BONES, BoneRatio, LengthSlope, SizeEstimate, at_size, length_slopes, measure_pair, pool_ratios
+from meshtools.table_lines import aligned
 from meshtools.workspace import Workspace, open_workspace
 
 LISTED_SLOPES = 20
@@ -188,12 +189,6 @@ def _bone_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
         donor = row["donor_find"] + (" (reflected)" if row["is_reflected"] else "")
         table.append((row["element"], row["target_find"], donor, ratio, measured, residual, "yes" if row["is_trusted"] else f"no: {row['reason']}"))
     return aligned(table)
-
-
-def aligned(table: Sequence[Sequence[str]]) -> list[str]:
-    """Rows of cells as lines with columns one below the other."""
-    widths = [max(len(row[place]) for row in table) for place in range(len(table[0]))]
-    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
 
 
 def _factor_lines(target: Target, estimate: SizeEstimate, lengths: Sequence[LengthRatio]) -> list[str]:
