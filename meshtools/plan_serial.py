@@ -23,7 +23,7 @@ from meshtools.settings import PlanSettings
 
 N_REGRESSED = 5  # the members nearest to the element: a series changes its law farther on (benchmarks/serial_trials.py)
 SCALED_SCORE = 1.0  # the scaled neighbour ranks after the interpolated bone
-SIZE_BASIS = "even steps of ratio between the two, measured on their surfaces"
+SIZE_BASIS = "before that, the nearer neighbour is brought to the size between the two by even steps of ratio, measured on their surfaces"
 
 Lengths = Mapping[tuple[str, str, Side], float]
 
