@@ -14,7 +14,7 @@ from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.cleaned_find import CleanedFind, try_cleaned_find
 from meshtools.counted import counted
 from meshtools.errors import UsageError
-from meshtools.factor import GREATEST_LENGTH, LengthRatio, individual_of, ratio_factor
+from meshtools.factor import GREATEST_LENGTH, LengthRatio, RatioFactor, individual_of, ratio_factor
 from meshtools.model import Target
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, arrange_tables, factor_for
 from meshtools.register_cells import DECISIONS
@@ -150,9 +150,14 @@ def _size_facts(
         "bones": [_bone_row(bone, _measured_ratio(bone.element, lengths, tables)) for bone in estimate.bones],
         "groups": {group: _pooled_row(pooled, target) for group, pooled in estimate.groups.items()},
         "pooled": _pooled_row(estimate.pooled, target) if estimate.pooled else None,
-        "measured": {"ratio": measured.factor, "interval": measured.interval, "n": measured.n} if measured else None,
+        "measured": _measured_row(measured, target) if measured else None,
         "is_founded": estimate.is_founded,
     }  # fmt: skip
+
+
+def _measured_row(measured: RatioFactor, target: Target) -> dict[str, Any]:
+    ends = None if measured.interval is None else [round(end * target.size_factor, 6) for end in measured.interval]
+    return {"factor": round(measured.factor * target.size_factor, 6), "interval": ends, "n": measured.n}
 
 
 def _bone_row(bone: BoneRatio, measured: float | None) -> dict[str, Any]:
@@ -176,9 +181,10 @@ def _pooled_row(pooled: PooledFactor, target: Target) -> dict[str, Any]:
 
 
 def _slope_row(slope: LengthSlope) -> dict[str, Any]:
-    row: dict[str, Any] = {"x": " ".join(slope.x), "y": " ".join(slope.y), "n": slope.sma.n, "r": slope.sma.r, "isometry": slope.words}
-    return row | {f"{name}_slope": line.slope for name, line in (("sma", slope.sma), ("ols", slope.ols))} | {
-        f"{name}_interval": list(line.interval) for name, line in (("sma", slope.sma), ("ols", slope.ols))}
+    row: dict[str, Any] = {"x": " ".join(slope.x), "y": " ".join(slope.y), "n": slope.sma.n, "r": round(slope.sma.r, 6), "isometry": slope.words}
+    for name, line in (("sma", slope.sma), ("ols", slope.ols)):
+        row |= {f"{name}_slope": round(line.slope, 6), f"{name}_interval": [round(end, 6) for end in line.interval]}
+    return row
 
 
 def _bone_lines(rows: Sequence[dict[str, Any]]) -> list[str]:

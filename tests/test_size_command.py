@@ -114,6 +114,21 @@ def test_scans_that_are_missing_are_named_and_nothing_is_proposed(tmp_path: Path
     assert (code, facts["pooled"], facts["decisions"], len(facts["left_out"])) == (1, None, [], 8)
 
 
+def test_lengths_stand_beside_the_scans_and_five_animals_give_a_slope(tmp_path: Path) -> None:
+    """Six animals, equal but for one: the slope 1 is in the interval. 117 and 118 over 100 -> sqrt(1.17 * 1.18)."""
+    batch = write_batch(tmp_path / "batch", BONES, SKELETON, {})
+    rows = [f"ind-{name},{element},left,greatest length,{value},mm" for element, large in (("femur", 117), ("tibia", 118))
+            for name, value in (("a", large), ("b", 100), *((str(n), 100 + 10 * n) for n in range(1, 5)))]  # fmt: skip
+    header = "organismID,element,side,measurementType,measurementValue,measurementUnit"
+    (batch / "config/measurements.csv").write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    _, facts = size_of(batch, "mount", "ind-b")
+    assert (facts["measured"]["n"], facts["measured"]["factor"]) == (2, pytest.approx(math.sqrt(1.17 * 1.18), abs=1e-6))
+    (slope,) = facts["slopes"]
+    assert (slope["x"], slope["y"], slope["n"]) == ("femur greatest-length", "tibia greatest-length", 6)
+    assert slope["isometry"] == "isometry not rejected (n = 6)"
+    assert "isometry not rejected (n = 6)" in bonewright("size", "mount", "ind-b", "--batch", batch).stdout
+
+
 @pytest.mark.slow
 def test_a_scan_that_its_caliper_contradicts_is_not_trusted(tmp_path: Path) -> None:
     batch = write_batch(tmp_path / "batch", [row for row in BONES if "talus" in row], SKELETON, {
