@@ -10,6 +10,7 @@ import pytest
 from solid_shapes import ball
 
 from meshtools.errors import GeometryError
+from meshtools.geometry import restore_join
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import take_faces
@@ -135,6 +136,21 @@ def test_the_same_input_gives_the_same_bytes() -> None:
     one, two = restored(scan), restored(scan)
     assert one.mesh.vertices.tobytes() == two.mesh.vertices.tobytes()
     assert one.mesh.faces.tobytes() == two.mesh.faces.tobytes()
+
+
+def test_patches_that_come_back_one_after_the_other_are_all_there_in_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three false patches without anything to take over, let back one a round: the bone is whole again, and its faces are counted right."""
+    whole = bumpy(3)
+    poles = [np.linalg.norm(whole.vertices[whole.faces].mean(axis=1) - whole.vertices[k], axis=1) < 5.0 for k in (0, 1, 2)]
+    waiting = [pole.copy() for pole in poles]
+    monkeypatch.setattr(restore_join, "_patches_coming_back", lambda *_: waiting.pop() if waiting else np.zeros(len(whole.faces), dtype=bool))
+    original = restore_join.Original(whole, np.any(poles, axis=0), None)
+    joined = restore_join.join_taken(original, take_faces(whole, np.zeros(len(whole.faces), dtype=bool)), 1.0, 0.1, SEAM)
+    assert audit_topology(joined.mesh).is_closed
+    assert (joined.n_kept_faces, joined.n_capped) == (len(whole.faces), 0)
+    monkeypatch.setattr(restore_join, "_patches_coming_back", lambda *_: np.ones(len(whole.faces), dtype=bool))
+    with pytest.raises(GeometryError, match="settled"):
+        restore_join.join_taken(original, whole, 1.0, 0.1, SEAM)
 
 
 def test_an_empty_mesh_is_refused_with_a_sentence() -> None:

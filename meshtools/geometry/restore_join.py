@@ -7,12 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.errors import GeometryError
 from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
 from meshtools.geometry.rims import close_rims_listed
 from meshtools.geometry.seam import Zipped, zip_rims
 from meshtools.geometry.seam_repair import untangle_seam
 from meshtools.geometry.takeover import BoolArray, patch_labels
 from meshtools.model import Mesh
+
+MOST_ROUNDS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,19 +45,10 @@ def join_taken(original: Original, taken: Mesh, reach_mm: float, least_area_mm2:
     """Zip the original's skin and the taken skin; false patches whose rims found no partner come back, taken patches without one go.
 
     Crossings at the seam are taken out, and so are closed crumbs below the least area or without contact that the seam left beside the bone.
+    GeometryError where what comes back and what goes does not settle.
     """
-    is_kept, n_open, zipped = ~original.is_false, original.n_open, None
-    for _ in range(2):
-        zipped = zip_rims(take_faces(original.mesh, is_kept), taken, reach_mm, source_seam)
-        lonely = np.zeros(len(zipped.mesh.vertices), dtype=bool)
-        lonely[np.concatenate([rim.vertices for rim in zipped.left_open] or [np.zeros(0, np.int32)])] = True
-        back = _patches_coming_back(original.mesh, is_kept, lonely[: zipped.n_original], n_open)
-        is_loose = _loose_patches(taken, lonely[zipped.n_original : zipped.n_original + len(taken.vertices)])
-        if not back.any() and not is_loose.any():
-            break
-        is_kept, taken = is_kept | back, take_faces(taken, ~is_loose)
-    assert zipped is not None
-    joined = _capped(zipped, is_kept, n_open, source_seam)
+    zipped, is_kept = _zipped(original, taken, reach_mm, source_seam)
+    joined = _capped(zipped, is_kept, original.n_open, source_seam)
     if not joined.n_seams:
         return joined
     smooth = untangle_seam(joined.mesh, joined.n_kept_faces, source_seam)
@@ -62,6 +56,22 @@ def join_taken(original: Original, taken: Mesh, reach_mm: float, least_area_mm2:
     is_crumb = _crumbs(joined, least_area_mm2, source_seam)
     whole = take_faces(joined.mesh, ~is_crumb)
     return replace(_with_fewer(joined, whole, ~is_crumb[: joined.n_kept_faces]), n_tangled=smooth.n_tangled)
+
+
+def _zipped(original: Original, taken: Mesh, reach_mm: float, source_seam: int) -> tuple[Zipped, BoolArray]:
+    """The zip in which every patch has its partner, and the original's faces in it. n_failed is that of the worst round."""
+    is_kept, n_failed = ~original.is_false, 0
+    for _ in range(MOST_ROUNDS):
+        zipped = zip_rims(take_faces(original.mesh, is_kept), taken, reach_mm, source_seam)
+        n_failed = max(n_failed, zipped.n_failed)
+        lonely = np.zeros(len(zipped.mesh.vertices), dtype=bool)
+        lonely[np.concatenate([rim.vertices for rim in zipped.left_open] or [np.zeros(0, np.int32)])] = True
+        back = _patches_coming_back(original.mesh, is_kept, lonely[: zipped.n_original], original.n_open)
+        is_loose = _loose_patches(taken, lonely[zipped.n_original : zipped.n_original + len(taken.vertices)])
+        if not back.any() and not is_loose.any():
+            return replace(zipped, n_failed=n_failed), is_kept
+        is_kept, taken = is_kept | back, take_faces(taken, ~is_loose)
+    raise GeometryError(f"which patches belong together was not settled in {MOST_ROUNDS} rounds")
 
 
 def _with_fewer(joined: Joined, mesh: Mesh, is_left: BoolArray) -> Joined:
