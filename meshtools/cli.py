@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -94,7 +95,8 @@ def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
     compare = _command(commands, "compare", "measure how far two surfaces are apart, both ways", "compare_files")
     compare.add_argument("a", type=Path, metavar="A")
     compare.add_argument("b", type=Path, metavar="B")
-    compare.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of both files")
+    compare.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of both files, or of A")
+    compare.add_argument("--unit-b", choices=FILE_UNITS, help="unit of B where it is another, such as mm for our own results")
 
 
 def _file_command(commands: Commands, name: str, meaning: str, function: str) -> argparse.ArgumentParser:  # type: ignore[valid-type]
@@ -105,10 +107,21 @@ def _file_command(commands: Commands, name: str, meaning: str, function: str) ->
     return command
 
 
+def _joined_numbers(arguments: Sequence[str]) -> list[str]:
+    """`--normal -1,0,0` as `--normal=-1,0,0`: what begins with a minus sign and a digit is a value, which the parser would take for an option."""
+    joined: list[str] = []
+    for argument in arguments:
+        if joined and re.match(r"-[\d.]", argument) and re.fullmatch(r"--[a-z-]+", joined[-1]) and joined[-1] != "--midline":
+            joined[-1] = f"{joined[-1]}={argument}"
+        else:
+            joined.append(argument)
+    return joined
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     os.environ.update(SINGLE_THREAD)
-    options = build_parser().parse_args(arguments)
+    options = build_parser().parse_args(_joined_numbers(sys.argv[1:] if arguments is None else arguments))
     from meshtools import commands_assembly, commands_batch, commands_file, commands_size, commands_symmetry
 
     modules = (commands_batch, commands_file, commands_symmetry, commands_size, commands_assembly)

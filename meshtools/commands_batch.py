@@ -99,10 +99,17 @@ def plan(options: argparse.Namespace) -> Answer:
     lock_batch(options.batch)
     workspace.write_plan()
     lines: list[str] = []
+    gaps: dict[str, list[str]] = {}
     for recipe in workspace.plan.recipes:
+        if recipe.status == "gap" and not any(attempt.find for attempt in recipe.tried):
+            gaps.setdefault(recipe.target, []).append(recipe.element)
+            continue
         finds = ", ".join(recipe.finds) or recipe.model_file or "-"
         lines.append(f"{recipe.target}/{recipe.element}: {recipe.evidence.value} {finds} x{recipe.factor:.4f} [{recipe.status}] {recipe.reason}")
+    lines += [f"{target}: {counted(len(names), 'gap')} without any find: {', '.join(names)}" for target, names in gaps.items()]
     lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
+    if not workspace.plan.recipes:
+        lines.append("There is nothing to plan: config.yaml names no target, or skeleton.csv no element.")
     lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
     steps = [f"  {n}. {step.message}" for n, step in enumerate(workspace.plan.next_steps, 1)]
     lines += ["What to do next:", *steps] if steps else ["What to do next: nothing would improve this plan."]
@@ -214,7 +221,8 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
             row["status"] = record["facts"]["status"] if record and "status" in record["facts"] else "failed" if record else "to build"
             reasons = [f["message"] for f in (record or {"findings": ()})["findings"] if f["severity"] != "note"]
             where = "; ".join(places[find] for find in recipe.finds if find in places)
-            row["why"] = f"{reasons[0] if reasons else recipe.reason} [{where}]" if where else (reasons or [recipe.reason])[0]
+            more = f" (and {len(reasons) - 1} more on its page)" if len(reasons) > 1 else ""
+            row["why"] = f"{(reasons or [recipe.reason])[0]}{more}" + (f" [{where}]" if where else "")
         rows.append(row)
     return rows
 

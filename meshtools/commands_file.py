@@ -9,24 +9,30 @@ from typing import Any
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.errors import UsageError
 from meshtools.model import MM_PER_UNIT, Find, Mesh, Side, Unit, plain, status_of
+from meshtools.settings import CleanSettings
 
 
 def clean_file(options: argparse.Namespace) -> Answer:
     """`bonewright clean`: the clean stage on one file."""
     from meshtools.files.read_scan import read_scan
-    from meshtools.settings import CleanSettings
     from meshtools.stages.clean import clean_scan
 
     check_output(options)
     if options.tolerance_mm <= 0:
         raise UsageError(f"--tolerance-mm {options.tolerance_mm:g}: the tolerance must be above 0.")
     find = Find(0, options.file.stem, "", Side.UNKNOWN, "", str(options.file), Unit(options.unit), unit_source="option --unit")
-    result = clean_scan(read_scan(options.file), find, CleanSettings(), (), options.tolerance_mm)
+    result = clean_scan(read_scan(options.file), find, _clean_settings(options.tolerance_mm), (), options.tolerance_mm)
     write_surface(options.output, result.mesh)
     needs_person = status_of(result.findings) != "ok"
-    lines = [f"{options.output}: {len(result.mesh.faces)} faces", *(f"  {f.severity.value}: {f.message}" for f in result.findings)]
+    told = [f"  {f.severity.value}: {f.message}" for f in result.findings]
+    lines = [f"{options.output}: {len(result.mesh.faces)} faces, {size_words(result.mesh)}", *told]
     facts = {"output": str(options.output), "facts": plain(result.facts), "findings": plain(result.findings)}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _clean_settings(tolerance_mm: float) -> CleanSettings:
+    """The usual settings; a part can be no finer than the tolerance that is asked for."""
+    return CleanSettings(part_tolerance_mm=min(max(tolerance_mm, 0.01), 10.0))
 
 
 def reflect_file(options: argparse.Namespace) -> Answer:
@@ -54,7 +60,7 @@ def compare_files(options: argparse.Namespace) -> Answer:
     """`bonewright compare`: deviation both ways."""
     from meshtools.geometry.distance import compare
 
-    comparison: dict[str, Any] = plain(compare(read_surface(options.a, options.unit), read_surface(options.b, options.unit)))
+    comparison: dict[str, Any] = plain(compare(read_surface(options.a, options.unit), read_surface(options.b, options.unit_b or options.unit)))
     lines = []
     for way, title in (("a_to_b", "A to B"), ("b_to_a", "B to A")):
         d = comparison[way]
@@ -78,7 +84,7 @@ def check_output(options: argparse.Namespace) -> None:
 def triple(option: str, text: str) -> tuple[float, float, float]:
     """Three numbers with commas between them, or a sentence that names the option."""
     try:
-        x, y, z = (float(part) for part in text.split(","))
+        x, y, z = (float(part) for part in text.replace(",", " ").split())
     except ValueError:
         raise UsageError(f"{option} {text}: give three numbers with commas between them, such as 1,0,0.") from None
     return x, y, z
@@ -107,4 +113,16 @@ def _moved(options: argparse.Namespace, mesh: Mesh) -> Answer:
     write_surface(options.output, mesh)
     audit = audit_topology(mesh)
     closed = "closed" if audit.is_closed else "open"
-    return Answer((f"{options.output}: {audit.n_faces} faces, {closed}",), {"output": str(options.output), "audit": plain(audit)})
+    line = f"{options.output}: {audit.n_faces} faces, {closed}, {size_words(mesh)}, between {_corner(mesh, 0)} and {_corner(mesh, 1)} mm"
+    return Answer((line,), {"output": str(options.output), "audit": plain(audit)})
+
+
+def size_words(mesh: Mesh) -> str:
+    """`109.1 x 62.4 x 60.5 mm`."""
+    extents = mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0)
+    return " x ".join(f"{x:.1f}" for x in extents) + " mm"
+
+
+def _corner(mesh: Mesh, which: int) -> str:
+    corner = mesh.vertices.max(axis=0) if which else mesh.vertices.min(axis=0)
+    return "(" + ", ".join(f"{x:.1f}" for x in corner) + ")"

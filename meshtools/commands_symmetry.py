@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
-from meshtools.commands_file import check_output, read_surface, triple, write_surface
+from meshtools.commands_file import check_output, read_surface, size_words, triple, write_surface
 from meshtools.errors import UsageError
 from meshtools.model import MM_PER_UNIT, FloatArray, Severity, Unit, plain
 
@@ -56,8 +56,12 @@ def restore_file(options: argparse.Namespace) -> Answer:
     else:
         completion = complete_from_other_half(name, mesh, _plane(options), rows, RestoreSettings())
     write_surface(options.output, completion.mesh)
-    lines = [f"{options.output}: {len(completion.mesh.faces)} faces", *(f"  {f.severity.value}: {f.message}" for f in completion.findings)]
+    changed = "" if completion.facts.get("is_changed") else " (nothing was taken over: it is the bone as it came)"
+    told = [f"  {f.severity.value}: {f.message}" for f in completion.findings]
+    lines = [f"{options.output}: {len(completion.mesh.faces)} faces, {size_words(completion.mesh)}{changed}", *told]
     sources = ["the bone itself", "taken over, reflected", "seam and caps"]
+    if completion.facts.get("plane", {}).get("verdict") in ("ask", "refuse"):
+        lines.append("Here a plane is given with --normal X,Y,Z --offset-mm D; `bonewright plane` lists candidates.")
     facts: dict[str, Any] = {"output": str(options.output), "findings": plain(completion.findings), "sources": sources} | completion.facts
     needs_person = any(finding.severity is not Severity.NOTE for finding in completion.findings)
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
+from meshtools.counted import counted
 from meshtools.errors import ScanError, UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.model import MM_PER_UNIT, Find, Mesh, Severity, Unit, plain
@@ -19,6 +20,7 @@ from meshtools.register_cells import BONES
 from meshtools.workspace import Workspace, open_workspace
 
 SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".glb", ".3mf")
+MOST_RIMS = 5
 MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is taken again
 
 
@@ -37,6 +39,7 @@ class ScanVerdict:
     spacing_limit_mm: float | None = None
     used_by: tuple[str, ...] = ()
     picture: str = ""
+    rims: tuple[tuple[float, float, float, float], ...] = ()  # of the widest holes: x, y, z as openings.csv wants them, and width in scan units
 
 
 def intake(options: argparse.Namespace) -> Answer:
@@ -48,7 +51,7 @@ def intake(options: argparse.Namespace) -> Answer:
     lines = [_line(verdict) for verdict in verdicts]
     if unknown:
         draft = free_name(options.batch / "intake", draft_rows(unknown).encode())
-        lines.append(f"intake/{draft}: {len(unknown)} rows to complete and copy into config/bones.csv.")
+        lines.append(f"intake/{draft}: {counted(len(unknown), 'row')} to complete (element, side, organismID, unit) and copy into config/bones.csv.")
     n_again = sum(verdict.verdict != "accept" for verdict in verdicts)
     lines.append(f"{len(verdicts)} scans, {len(verdicts) - n_again} accepted, {n_again} to scan again.")
     return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown}, PERSON_NEEDED if n_again or unknown else DONE)
@@ -83,10 +86,10 @@ def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerd
     unit = find.unit if find else Unit.NONE
     mm_per_unit = MM_PER_UNIT.get(unit)
     mesh = weld_scan(raw.vertices * (mm_per_unit or 1.0), raw.faces, None).mesh
-    return _judge(workspace, scan, name, mesh, mm_per_unit is not None)
+    return _judge(workspace, scan, name, mesh, mm_per_unit)
 
 
-def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: bool) -> ScanVerdict:
+def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: float | None) -> ScanVerdict:
     import numpy as np
 
     from meshtools.geometry.measure import median_spacing
@@ -94,7 +97,7 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: boo
     from meshtools.geometry.rims import close_rims, find_rims
     from meshtools.geometry.scale_check import check_lengths
 
-    rims = find_rims(mesh)
+    has_unit, rims = mm_per_unit is not None, find_rims(mesh)
     closed = close_rims(mesh, rims, 1)
     areas = face_areas(closed.vertices, closed.faces)
     missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
@@ -109,14 +112,21 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, has_unit: boo
     find = next((find for find in workspace.register.finds if find.find == name), None)
     if find is not None and has_unit:
         _, lengths = check_lengths(mesh.vertices, find, "unit", workspace.register.settings.clean)
-        reasons += [finding.message for finding in lengths if finding.severity is Severity.REVIEW]
+        reasons += [f"{finding.message} Look at the caliper cell first." for finding in lengths if finding.severity is Severity.REVIEW]
     verdict = "re-scan" if reasons else "accept"
     if not has_unit:
         reasons.append("the unit is not stated, so neither size nor spacing was checked")
     if spacing_mm is not None and spacing_mm > 4 * limit_mm:
         reasons.append(f"points are {spacing_mm:.2f} mm apart; features below that are not in the scan (tolerance {limit_mm:.2f} mm)")
     return ScanVerdict(scan, name, verdict, tuple(reasons), len(mesh.faces), n_pieces, missing_percent, spacing_mm, limit_mm,
-                       _used_by(workspace, name), picture)  # fmt: skip
+                       _used_by(workspace, name), picture, _widest_rims(rims, mm_per_unit))  # fmt: skip
+
+
+def _widest_rims(rims: Sequence[Any], mm_per_unit: float | None) -> tuple[tuple[float, float, float, float], ...]:
+    """Place and width of the widest holes in scan units."""
+    scale = mm_per_unit or 1.0
+    widest = sorted(rims, key=lambda rim: -rim.span_mm)[:MOST_RIMS]
+    return tuple((*(round(float(x) / scale, 4) for x in rim.centre_mm), round(rim.span_mm / scale, 4)) for rim in widest)
 
 
 def _picture(mesh: Mesh, rims: Sequence[Any], has_unit: bool) -> bytes:
@@ -139,7 +149,9 @@ def _used_by(workspace: Workspace, find: str) -> tuple[str, ...]:
 def _line(verdict: ScanVerdict) -> str:
     use = f"used for {', '.join(verdict.used_by)}" if verdict.used_by else "not used by the plan" if verdict.find else "not in bones.csv"
     reasons = "; ".join(verdict.reasons)
-    return f"{verdict.verdict}: {verdict.scan} ({use})" + (f": {reasons}" if reasons else "")
+    holes = "; ".join(f"{width:g} wide at x {x:g}, y {y:g}, z {z:g}" for x, y, z, width in verdict.rims)
+    line = f"{verdict.verdict}: {verdict.scan} ({use})" + (f": {reasons}" if reasons else "")
+    return line + (f"\n  widest holes, in scan units: {holes}" if holes else "")
 
 
 def draft_rows(scans: Sequence[str]) -> str:
@@ -152,6 +164,6 @@ def draft_rows(scans: Sequence[str]) -> str:
         row = dict.fromkeys(columns, "")
         slug = "-".join("".join(c if c.isalnum() and c.isascii() else " " for c in Path(scan).stem.lower()).split())
         side = next((word for word in ("left", "right") if word in slug.split("-")), "")
-        row |= {"find": slug, "side": side, "scan": scan, "remarks": "drafted by intake: fill in element, side, organismID and unit"}
+        row |= {"find": slug, "side": side, "scan": scan}
         writer.writerow([row[column] for column in columns])
     return stream.getvalue()

@@ -169,7 +169,7 @@ def _why_class_is_empty(code: str, target: Target, element: Element) -> str:
         return f"{target.individual} has no {_place(element, place)} among the finds"
     if code in DONOR_CLASSES:
         place = element.side if code == EvidenceClass.DON else element.side.opposite
-        return f"no other individual has a {_place(element, place)} among the finds"
+        return f"there is no {_place(element, place)} of another individual among the finds"
     if code == EvidenceClass.SCU:
         return "no file made by hand is named in decisions.csv"
     return "this class cannot be made from a plan yet"
@@ -208,7 +208,10 @@ def _empty_recipe(tables: PlanTables, look: _Look, tried: tuple[Attempt, ...], a
         asks = (*asks, Finding(Severity.REVIEW, "left-out-unsigned", message))
         reason, status = f"Left out by the order of classes. {failures}.", "ask"
     else:
-        reason, status = f"No source: {failures or 'no class is allowed'}.", "gap"
+        has_finds = any(attempt.find for attempt in tried)
+        serial = [_failure(attempt) for attempt in tried if attempt.evidence in (EvidenceClass.INT, EvidenceClass.EXT)]
+        where = "; ".join([f"there is no {element.name} of any animal among the finds", *serial]) if tried else "no class is allowed"
+        reason, status = f"No source: {failures if has_finds else where}.", "gap"
     return Recipe(target.name, element.slug, EvidenceClass.NONE, (), False, 1.0, None, "", reason, tried, status, asks)
 
 

@@ -247,8 +247,9 @@ class TestHoles:
         """Q = 1 - m/s (Archaeology Data Service guide, quoting English Heritage): m = 12, s = 6 gives -1."""
         coarse = ball(60.0, n_splits=3)
         finding, = [f for f in clean(coarse, settings=dataclasses.replace(SETTINGS, part_tolerance_mm=6.0)).findings if f.code == "spacing"]
-        spacing_mm = clean(coarse).facts["spacing_mm"]
-        assert (finding.value, f"= {1 - spacing_mm / 6.0:.2f})" in finding.message) == (pytest.approx(spacing_mm, abs=1e-6), True)
+        facts = clean(coarse, settings=dataclasses.replace(SETTINGS, part_tolerance_mm=6.0)).facts
+        assert finding.value == pytest.approx(facts["spacing_mm"], abs=1e-6)
+        assert facts["resolution_ratio"] == pytest.approx(1 - facts["spacing_mm"] / 6.0, abs=1e-6)
 
 
 def test_all_facts_are_plain_and_the_same_input_gives_the_same_result():

@@ -14,6 +14,7 @@ from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_st
 from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.passages import KeptRim
 from meshtools.geometry.solid import centre_of_mass_mm, close_openings, join_bodies
 from meshtools.geometry.unite import Union, concatenate, signed_volume_mm3, unite_pieces
 from meshtools.model import EvidenceClass, Mesh, Opening, Origin, Recipe, Severity, SourceEntry, StageResult
@@ -200,9 +201,11 @@ class TestPassages:
         result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=60.0),))
         assert "passage-breaks-out" in codes(result)
 
-    def test_a_pit_is_never_wider_than_its_rim(self):
-        result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=1.0, diameter_mm=400.0),))
-        assert result.facts["volume_mm3"] == pytest.approx((60_000 - 9 * self.SECTION) * 1.25**3, rel=1e-9)  # radius 15 = 3 x 5
+    def test_a_pit_has_its_stated_width_but_no_more_than_its_rim_spans(self):
+        right = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=1.0, diameter_mm=28.0),))
+        assert right.facts["volume_mm3"] == pytest.approx((60_000 - 2.8**2 * self.SECTION) * 1.25**3, rel=1e-9)
+        rim = KeptRim(np.array([[0.0, 0, 0], [3, 0, 0], [3, 4, 0], [0, 4, 0]]), self.kept(0.0, depth_mm=1.0, diameter_mm=400.0))
+        assert rim.width_mm == pytest.approx(5.0)
 
 
 class TestBodies:

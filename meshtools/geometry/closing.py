@@ -90,10 +90,10 @@ def rim_findings(find: Find, choice: RimChoice, refused: Sequence[Rim]) -> list[
         message = f"{find.find}: {rims} left open for want of a valid cap, the widest of {refused[0].span_mm:.2f} mm."
         findings.append(Finding(Severity.NOTE, "unclosed-rims", message, len(refused), 0))
     for opening in choice.unmatched:
-        severity = Severity.REVIEW if opening.action == "close" else Severity.NOTE
-        message = (f"openings.csv row {opening.row}: {find.find} has no rim within {opening.diameter_mm:g} mm of this {opening.kind}, "
-                   f"so '{opening.action}' changed nothing.")
-        findings.append(Finding(severity, "opening-unmatched", message, opening.row, None))
+        place = ", ".join(f"{value:g}" for value in (opening.x, opening.y, opening.z))
+        message = (f"{find.find}: openings.csv says '{opening.action}' for a {opening.kind} at {place}, but the scan has no rim within "
+                   f"{opening.diameter_mm:g} mm of it, so nothing changed. `bonewright intake` lists the rims.")
+        findings.append(Finding(Severity.REVIEW, "opening-unmatched", message))
     return findings
 
 

@@ -144,14 +144,26 @@ def find_cavities(mesh: Mesh, labels: IntArray, numbers: NDArray[np.int64]) -> N
     """
     volumes = enclosed_volumes(mesh, labels)
     low, high = piece_boxes(mesh, labels, len(volumes))
-    holds = np.asarray((low[:, None] < low[numbers]).all(axis=2) & (high[:, None] > high[numbers]).all(axis=2))
+    holders, inners = _boxes_within(low, high, numbers)
     turns = np.zeros(len(numbers))
-    for holder in np.flatnonzero(holds.any(axis=1)):
-        inner = np.flatnonzero(holds[holder])
+    for holder in np.unique(holders):
+        inner = inners[holders == holder]
         points = np.concatenate([_farthest_points(mesh, mesh.faces[labels == numbers[k]]) for k in inner])
         is_within = points_inside(mesh.vertices, mesh.faces[labels == holder], points).reshape(-1, 6).all(axis=1)
         turns[inner] += np.where(is_within, np.sign(volumes[holder]), 0.0)
     return np.asarray(turns * np.sign(volumes[numbers]) < 0)
+
+
+def _boxes_within(low: FloatArray, high: FloatArray, numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pairs (piece, place in `numbers`) where the box of the first holds the box of the second; in blocks, as pieces can be very many."""
+    holders, inners = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+    for start in range(0, len(numbers), BOX_BLOCK):
+        block = numbers[start : start + BOX_BLOCK]
+        holds = (low[:, None] < low[block]).all(axis=2) & (high[:, None] > high[block]).all(axis=2)
+        found = np.nonzero(holds)
+        holders.append(found[0])
+        inners.append(found[1] + start)
+    return np.concatenate(holders), np.concatenate(inners)
 
 
 def _farthest_points(mesh: Mesh, faces: IntArray) -> FloatArray:
@@ -159,6 +171,7 @@ def _farthest_points(mesh: Mesh, faces: IntArray) -> FloatArray:
     return np.asarray(points[np.concatenate([points.argmin(axis=0), points.argmax(axis=0)])])
 
 
+BOX_BLOCK = 128
 RAY = np.linalg.qr(np.array([[0.5377, 0.3188, 0.3426], [1.8339, -1.3077, 3.5784], [-2.2588, -0.4336, 2.7694]]))[0]
 """A fixed frame in no special position (its last column is the ray), so that a ray never runs along the edges of a box."""
 

@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.unite import concatenate, kernel_solid, mesh_of_solid
 from meshtools.model import FloatArray, Mesh, Opening
 
@@ -43,12 +44,8 @@ class KeptRim:
 
     @property
     def width_mm(self) -> float:
-        """The stated width, but never more than twice the distance from the centre to the nearest edge of the rim."""
-        after = np.roll(self.points, -1, axis=0)
-        along = after - self.points
-        share = np.clip(np.sum((self.centre_mm - self.points) * along, axis=1) / np.sum(along**2, axis=1), 0.0, 1.0)
-        nearest = np.sqrt(np.sum((self.points + share[:, None] * along - self.centre_mm) ** 2, axis=1)).min()
-        return float(min(self.opening.diameter_mm, 2.0 * nearest))
+        """The stated width, but never more than the rim spans."""
+        return float(min(self.opening.diameter_mm, greatest_length(self.points)))
 
 
 @dataclass(frozen=True)

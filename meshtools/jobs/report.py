@@ -14,13 +14,14 @@ from meshtools.errors import ScanError
 from meshtools.files.mesh_ply import read_replica_ply
 from meshtools.files.read_scan import read_scan
 from meshtools.geometry.decimate import decimate_within
-from meshtools.geometry.distance import Surface, compare
+from meshtools.geometry.distance import Surface, measure_deviation
 from meshtools.geometry.picture import encode_png, render_picture
-from meshtools.geometry.pieces import vertex_normals
+from meshtools.geometry.pieces import take_faces, vertex_normals
 from meshtools.geometry.transform import apply_matrix, reflect, scale
+from meshtools.geometry.weld import weld_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.keys import hash_file
-from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Record, Severity, SourceEntry, plain, status_of
+from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Record, Severity, SourceEntry, plain, status_of
 from meshtools.plain import from_plain
 from meshtools.report.page import bone_page
 from meshtools.report.sheet import make_sheet, sheet_json
@@ -120,8 +121,17 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     extra["thumbnail_png"] = encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", THUMBNAIL_PX))
     extra["plane_pictures"] = _plane_pictures(view, rebuild["facts"].get("restoration"))
     if scan is not None:
-        extra["deviation"] = plain(compare(replica, scan))
+        extra["deviation"] = _deviation(replica, scan, sources)
     return extra
+
+
+def _deviation(replica: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> dict[str, Any]:
+    """Skin that stands for the scan against the scan, and the scan against the whole replica. Closed holes, parts taken over and made
+    parts follow no scan."""
+    follows = np.array([entry.origin is Origin.SCANNED and entry.evidence is not EvidenceClass.OWN_C for entry in sources], dtype=bool)
+    skin, whole, raw = take_faces(replica, follows[replica.source]), Surface(replica), Surface(scan)
+    forth = measure_deviation(Surface(skin), raw) if len(skin.faces) else None
+    return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(raw, whole))}
 
 
 def _plane_pictures(view: Mesh, restoration: Mapping[str, Any] | None) -> list[dict[str, Any]]:
@@ -177,7 +187,8 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
         factor = records[f"clean/{find}"]["facts"]["mm_per_unit"]
         if find not in places:  # a counterpart does not lie where its scan lies
             continue
-        mesh = apply_matrix(Mesh.create(raw.vertices * factor, raw.faces), places[find])
+        # merged, or every triangle of an STL would be a piece of its own
+        mesh = apply_matrix(weld_scan(raw.vertices * factor, raw.faces, None).mesh, places[find])
         mesh = reflect(mesh) if job["recipe"]["reflect"] else mesh
         parts.append(scale(mesh, job["recipe"]["factor"]))
     starts = np.cumsum([0, *(len(part.vertices) for part in parts)])

@@ -79,7 +79,7 @@ def _what_to_do(sheet: Mapping[str, Any]) -> Html:
         names = ", ".join(row["find"] for row in sheet["finds"])
         steps.append(tag("li", f"Scan again, or repair the file and register it as a new scan: {names}."))
     if best:
-        choose = f"in decisions.csv: target {sheet['target']}, element {sheet['element']}, kind donor, value {best['find']}."
+        choose = f"in decisions.csv: target {sheet['target']}, element {sheet['element']}, kind donor, find {best['find']}."
         steps.append(tag("li", "Or choose the next best source, ", class_chip(best["class"]), " ", tag("b", best["find"]),
                          f" ({best['why'].rstrip('.')}), ", choose, " Nothing is put in its place without such a row."))
     else:

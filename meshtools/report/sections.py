@@ -27,7 +27,7 @@ def came_from(sheet: Sheet) -> Html:
     body = [table(head, finds, numeric=(5,)) if finds else tag("p", "No find stands behind this element.")]
     body.append(pairs([
         ("Reason", sheet["reason"]),
-        ("Reflected", "yes, to the other side of the body" if sheet["reflected"] else "no"),
+        ("Reflected", "yes, to the other side of the body" if sheet["reflected"] else "only the part taken over" if sheet["restoration"] else "no"),
         ("Factor", _factor_words(sheet)),
         ("Basis of the factor", sheet["factor_basis"] or NOT_STATED),
     ]))
@@ -91,6 +91,7 @@ def measures(sheet: Sheet) -> Html:
     rows = [
         ("Volume", _volume(facts["volume_mm3"])),
         ("Surface area", figure(facts["area_mm2"], "mm²", 0)),
+        ("Greatest length", figure(facts["greatest_length_mm"], "mm", 2)),
         ("Extents x, y, z", _triple(facts["extents_mm"])),
         ("Estimated mass, solid", figure(mass["mass_kg"], "kg", 3) if mass["mass_kg"] is not None else NOT_STATED),
         ("Assumed density", density),
@@ -141,7 +142,7 @@ def _chip_style(code: str) -> str:
 
 def tolerance(sheet: Sheet) -> Html:
     """The deviation between replica and scan, both ways, against the tolerance."""
-    ways = (("replica_to_scan", "Replica to scan"), ("scan_to_replica", "Scan to replica"))
+    ways = (("replica_to_scan", "Scanned skin to scan"), ("scan_to_replica", "Scan to replica"))
     keys = ("max_mm", "max_bound_mm", "p99_mm", "p95_mm", "mean_mm")
     known = [(label, sheet["deviation"][key]) for key, label in ways if sheet["deviation"][key]]
     limit = tag("p", "Tolerance of the finished part: ", tag("b", figure(sheet["tolerance_mm"], "mm", 2)), ".")
@@ -150,21 +151,24 @@ def tolerance(sheet: Sheet) -> Html:
     rows = [(label, *(number(way.get(key), 3) for key in keys), number(way.get("n"), 0)) for label, way in known]
     head = ("mm", "Largest", "Bound", "99 %", "95 %", "Mean", "Points")
     limit = join([limit, tag("p", _tolerance_words(sheet, [way for _, way in known]))])
-    note = "Bound: no point of the surface lies farther than this. Largest, 99 %, 95 % and mean are of the points compared."
+    note = (
+        "Scanned skin leaves out closed holes, parts taken over and made parts. Scan to replica also shows what of the scan is not in the replica: "
+        "floaters, supports, fracture surfaces. Bound: no point lies farther than this; the other figures are of the points compared."
+    )
     return section("Tolerance and deviation", limit, table(head, rows, numeric=range(1, 7)), tag("p", note, class_="small"))
 
 
 def _tolerance_words(sheet: Sheet, ways: list[Mapping[str, Any]]) -> str:
     """One sentence that says whether the surfaces agree within the tolerance, judged by the bound where there is one."""
-    bounds = [way.get("max_bound_mm", way.get("max_mm")) for way in ways]
+    skin = sheet["deviation"]["replica_to_scan"]
+    bounds = [way.get("max_bound_mm", way.get("max_mm")) for way in ([skin] if skin else ways)]
     tolerance_mm = sheet["tolerance_mm"]
     if tolerance_mm is None or any(bound is None for bound in bounds):
         return "Not judged: the tolerance or the bound is not stated."
     text = figure(max(bounds), "mm", 3)
     if max(bounds) <= tolerance_mm:
-        return f"Within it everywhere: no point lies farther than {text}."
-    causes = "Closed holes, parts taken over and made parts are among the causes; see the view."
-    return f"Not within it everywhere: some point may lie as far as {text}. {causes}"
+        return f"Scanned skin is within it everywhere: no point of it lies farther from the scan than {text}."
+    return f"Scanned skin is not within it everywhere: some point may lie as far as {text} from the scan; see the view."
 
 
 def calipers(sheet: Sheet) -> Html:
@@ -176,7 +180,9 @@ def calipers(sheet: Sheet) -> Html:
     head = ("Find", "Measure", "Caliper", "Mesh", "Difference", "Limit", "Verdict")
     body = table(head, rows, numeric=(2, 3, 4, 5)) if rows else tag("p", "No caliper length stands in the register: the scale is unchecked.")
     scales = [f"{row['find']} from {SCALE_WORDS.get(row['scale_basis'], row['scale_basis'])}" for row in sheet["scales"]]
-    return section("Caliper check (mm)", body, tag("p", f"Scale: {'; '.join(scales)}.", class_="small") if scales else "")
+    size = "Lengths are of the find, before it is scaled to the target." if sheet["factor"] != 1 and rows else ""
+    words = " ".join(text for text in (size, f"Scale: {'; '.join(scales)}." if scales else "") if text)
+    return section("Caliper check (mm)", body, tag("p", words, class_="small") if words else "")
 
 
 def _caliper_verdict(row: Mapping[str, Any]) -> str:
@@ -199,7 +205,8 @@ def fills(sheet: Sheet) -> Html:
     body = table(("On", "Span, mm", "Area, mm²", "Centre x, y, z in the scan, mm"), rows, numeric=(1, 2)) if rows else ""
     rest = sheet["fills"][MOST_FILLS:]
     more = f"And {len(rest)} smaller ones of {figure(sum(row['area_mm2'] for row in rest), 'mm²')} together; report.json lists them." if rest else ""
-    nothing = "" if rows or words or left else "No hole was closed."
+    seams = any(row["class"] == "FILL" for row in sheet["shares"])
+    nothing = "" if rows or words or left else "No hole was closed; the area without a source is seams." if seams else "No hole was closed."
     return section("Filled holes", *(tag("p", text) for text in (words, left, nothing) if text), body, tag("p", more, class_="small") if more else "")
 
 

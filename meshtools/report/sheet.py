@@ -160,7 +160,7 @@ def _findings(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]
 
 
 def _measures(facts: Mapping[str, Any]) -> dict[str, Any]:
-    names = ("volume_mm3", "area_mm2", "extents_mm", "centre_of_mass_mm", "n_vertices", "n_faces", "n_pieces_before")
+    names = ("volume_mm3", "area_mm2", "extents_mm", "greatest_length_mm", "centre_of_mass_mm", "n_vertices", "n_faces", "n_pieces_before")
     return {name: facts.get(name) for name in names} | {"n_pieces": facts.get("n_pieces_after")}
 
 

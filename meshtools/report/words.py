@@ -28,7 +28,7 @@ class ClassWords(NamedTuple):
 CLASSES: Mapping[str, ClassWords] = {
     "OWN": ClassWords("#0072B2", "this animal's own bone", "direct"),
     "OWN-R": ClassWords("#56B4E9", "this animal's own bone of the other side, reflected", "same individual"),
-    "OWN-C": ClassWords("#009E73", "this animal's own bone, partly rebuilt", "same individual"),
+    "OWN-C": ClassWords("#009E73", "own animal, taken over from its other side", "same individual"),
     "DON": ClassWords("#E69F00", "another individual's bone, scaled", "other individual"),
     "DON-R": ClassWords("#F0E442", "another individual's bone of the other side, reflected and scaled", "other individual"),
     "INT": ClassWords("#CC79A7", "interpolated between neighbours of its series", "own series"),
@@ -36,7 +36,7 @@ CLASSES: Mapping[str, ClassWords] = {
     "SCU": ClassWords("#D55E00", "modelled by hand", "literature, relatives"),
     "NONE": ClassWords("#FFFFFF", "nothing made: a gap, or left out by decision", "none"),
     "FILL": ClassWords("#999999", "a closed hole or seam, nobody's bone", "none"),
-    "MADE": ClassWords("#DDDDDD", "a made part such as a pin or cut plane, nobody's bone", "none"),
+    "MADE": ClassWords("#DDDDDD", "made: a pin, a cut plane, the wall of a pit; nobody's bone", "none"),
 }
 HATCHED = ("FILL", "MADE")  # faces without a source
 FROM_BONE = ("OWN", "OWN-R", "OWN-C", "DON", "DON-R")  # a bone was scanned; the rest is computed, modelled or made

@@ -52,6 +52,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     findings += noted
     mesh, rows, noted = _closed_holes(turned.mesh, find, settings, own, mm_per_unit)
     facts |= rows
+    facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
     findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
     mesh, rows = _decimated(mesh, tolerance_mm)
     facts |= rows | _final_facts(mesh)
@@ -188,7 +189,7 @@ def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) ->
         return []
     message = (
         f"{find.find}: the scan's points lie {spacing_mm:.2f} mm apart, wider than the part tolerance of {settings.part_tolerance_mm:g} mm; "
-        f"smaller features are not recorded in it (1 - spacing / feature = {quality:.2f})."
+        "smaller features are not recorded in it."
     )
     return [Finding(Severity.NOTE, "spacing", message, round(spacing_mm, 6), settings.part_tolerance_mm, "mm")]
 

@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.counted import counted
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
 from meshtools.geometry.bone_sources import BoneSurface, Cleaned, SourceTable, gather_bone
 from meshtools.geometry.completing import still_missing
 from meshtools.geometry.conjecture import SERIAL_CLASSES, conjecture_from
+from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
 from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
 from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
@@ -150,6 +152,7 @@ def _facts(recipe: Recipe, solid: _Solid, matrix: FloatArray, shares: dict[str, 
         "n_pins": solid.n_pins,
         "n_self_intersections": solid.crossings.n_pairs,
         "extents_mm": np.ptp(solid.mesh.vertices, axis=0).tolist(),
+        "greatest_length_mm": greatest_length(solid.mesh.vertices),
         "area_mm2": float(audit.area_mm2),
         "volume_mm3": volume_mm3,
         "centre_of_mass_mm": list(centre_of_mass_mm(solid.mesh)) if volume_mm3 else None,
@@ -202,19 +205,22 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
     if united.n_glued:
         message = f"{recipe.element}: {united.n_glued} piece(s) were several bodies with edges in common, such as one stored twice; they were united."
         findings.append(Finding(Severity.NOTE, "bodies-glued", message, united.n_glued, 0, "pieces"))
-    findings += _crossing_findings(recipe, solid.crossings)
-    return [*findings, *_passage_findings(recipe, solid.passages, solid.missed_openings), *_body_findings(recipe, solid, settings)]
+    findings += _crossing_findings(recipe, solid)
+    return [*findings, *_passage_findings(recipe, solid), *_body_findings(recipe, solid, settings)]
 
 
-def _crossing_findings(recipe: Recipe, crossings: SelfIntersections) -> list[Finding]:
+def _crossing_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
+    crossings = solid.crossings
     if not crossings.n_pairs:
         return []
+    is_filled = any(solid.sources[row].evidence is EvidenceClass.FILL for row in np.unique(solid.mesh.source[crossings.faces]))
+    advice = "a closed hole crosses the skin beside it: scan the hole's surroundings again" if is_filled else "mend the scan or scan again"
     places = ", ".join(f"({x:.1f}, {y:.1f}, {z:.1f})" for x, y, z in crossings.places_mm)
     more = crossings.n_places - len(crossings.places_mm)
     message = (
         f"{recipe.element}: the surface passes through itself at {crossings.n_places} place(s), near {places} mm of replica.ply"
         f"{f' and {more} more' if more else ''}. A printer or mill may fill or hollow it wrongly there. "
-        "Look at the replica: mend the scan or scan again, or sign it off as it is."
+        f"Look at the replica: {advice}, or sign it off as it is."
     )
     return [Finding(Severity.REVIEW, "self-intersection", message, crossings.n_pairs, 0, "pairs of faces")]
 
@@ -237,16 +243,18 @@ def _open_rim_finding(
     return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), settings.close_rims_up_to_mm, "mm")
 
 
-def _passage_findings(recipe: Recipe, passages: Passages, missed: Sequence[Opening]) -> list[Finding]:
+def _passage_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
+    passages = solid.passages
     n_cut = passages.n_pits + passages.n_tunnels
+    widths = ", ".join(f"{width:.1f}" for width in (rim.width_mm for rim in solid.closing.passages))
     findings = []
     if n_cut:
         message = (
-            f"{recipe.element}: {passages.n_pits} blind pit(s) and {passages.n_tunnels} tunnel(s) were cut where openings.csv keeps a hole that "
-            "the scan does not see into; their walls are made, straight and round, and nobody's bone."
+            f"{recipe.element}: {counted(passages.n_pits, 'blind pit')} and {counted(passages.n_tunnels, 'tunnel')} were cut where openings.csv "
+            f"keeps a hole that the scan does not see into ({widths} mm wide before scaling); the walls are straight, round and nobody's bone."
         )
         findings.append(Finding(Severity.NOTE, "passages-made", message, n_cut, None, "holes"))
-    for opening in missed:
+    for opening in solid.missed_openings:
         message = (
             f"{recipe.element}: openings.csv keeps a {opening.kind} of find {opening.find} near ({opening.x:.1f}, {opening.y:.1f}, "
             f"{opening.z:.1f}) mm, but the surface has no rim of its own there, so nothing was cut for it. Correct its place, or leave out depth "
@@ -299,5 +307,5 @@ def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings,
             f"{recipe.element}: reflected from the other side. A natural asymmetry of about {length:g} % of length and up to {breadth:g} % of "
             "breadth is expected between left and right (from memory); the mesh tolerance says nothing about it."
         )
-        findings.append(Finding(Severity.NOTE, "natural-asymmetry", message, length, breadth, "%"))
+        findings.append(Finding(Severity.NOTE, "natural-asymmetry", message))
     return findings
