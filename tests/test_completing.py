@@ -112,3 +112,14 @@ def test_a_plane_that_a_person_gave_is_used_without_a_search() -> None:
     assert percent_off(result, whole.replaced(vertices=whole.vertices + shift)) < 0.5
     is_new = (result.mesh.vertices[result.mesh.faces].mean(axis=1) - shift)[:, 1] > limit_mm + 2.0
     assert {result.sources[row].evidence for row in result.mesh.source[is_new]} == {EvidenceClass.OWN_C}
+
+
+@pytest.mark.slow
+def test_a_counterpart_of_the_same_side_is_not_reflected_onto_the_bone() -> None:
+    left = dog("Ulna_L")
+    along = int(np.argmax(np.ptp(left.vertices, axis=0)))
+    cut_mm = left.vertices[:, along].min() + 0.3 * np.ptp(left.vertices[:, along])
+    part = without(left, lambda middle: middle[:, along] < cut_mm)
+    result = completed("ulna-left", [("f-1", part, SCANNED), ("f-2", apply_matrix(left, POSE), PARTNER)])
+    assert "counterpart-same-side" in {finding.code for finding in result.findings}
+    assert "OWN-C" not in result.facts["evidence_share"]

@@ -68,6 +68,12 @@ def complete_from_partner(element: str, mesh: Mesh, counterpart: Mesh, rows: Row
             "is_trusted": placed.is_trusted,
         },
     }  # fmt: skip
+    if looks_like_the_same_side(mesh, counterpart):
+        message = (
+            f"{element}: the bone given as its counterpart lies on the preserved part better as it is than reflected, so it looks like a bone of the "
+            "same side; nothing was taken over. Check the sides of both."
+        )
+        return Completion(mesh, facts, (Finding(Severity.REVIEW, "counterpart-same-side", message),))
     if not placed.is_trusted:
         message = (
             f"{element}: where the preserved part lies on its counterpart is not sure ({placed.reason}), so nothing was taken over and the "
@@ -88,6 +94,13 @@ def complete_from_partner(element: str, mesh: Mesh, counterpart: Mesh, rows: Row
     )
     doubt = Finding(Severity.REVIEW, "pose-uninformed", message, round(restoration.pose_informed, 4), INFORMED_REVIEW)
     return Completion(completion.mesh, completion.facts, (*completion.findings, doubt))
+
+
+def looks_like_the_same_side(mesh: Mesh, counterpart: Mesh) -> bool:
+    """True where a bone given as counterpart contradicts being one: the part lies on it clearly better without reflecting."""
+    from meshtools.geometry.registration_evidence import side_evidence
+
+    return side_evidence(mesh, (), (counterpart,)).verdict == "contradicts"
 
 
 def still_missing(recipe: Recipe, completion: Completion) -> list[Finding]:
