@@ -8,16 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.pieces import label_pieces, take_faces
 from meshtools.geometry.rims import find_rims
 from meshtools.geometry.seam import span_polygon
-from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.self_intersection import count_self_intersections, find_meeting_pairs
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import Mesh
 
 MOST_ROUNDS = 6
 ROUND_WITH_CROSSING_ORIGINALS = 2
 ROUND_WITH_ORIGINALS = 4
+SINGLE_CUTS = ((0, False), (1, False), (0, True), (2, False), (1, True), (3, False), (2, True), (3, True))
+"""How many rings of faces around a tangle go, and whether original faces are among them."""
+MOST_SINGLE_TRIES = 60
+MOST_SPANS = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +38,8 @@ def untangle_seam(mesh: Mesh, n_original: int, source_seam: int) -> Untangled:
 
     Seam and taken-over faces that take part in a crossing are cut out with the seam around them, wider each round, and the hole is
     closed by faces with source_seam. From the third round on, original faces that cross the seam right beside it go too, in the fifth
-    those that touch what crosses, in the sixth the taken-over faces around. A round that gives no fewer crossings is forgotten;
+    those that touch what crosses, in the sixth the taken-over faces around. What is left then is treated tangle by tangle. A cut that
+    gives no fewer crossings is forgotten;
     crossings among original faces alone are the original's and stay.
     """
     best = Untangled(mesh, np.ones(n_original, dtype=bool), 0)
@@ -50,7 +55,77 @@ def untangle_seam(mesh: Mesh, n_original: int, source_seam: int) -> Untangled:
         remaining = _tangles(following)
         if len(remaining) < best.n_tangled:
             best, tangles = replace(following, n_tangled=len(remaining)), remaining
+    return _mended_one_by_one(best, tangles, n_open, source_seam) if len(tangles) else best
+
+
+def _mended_one_by_one(best: Untangled, tangles: NDArray[np.int32], n_open: int, source_seam: int) -> Untangled:
+    """The mesh with each tangle that is left treated by itself: wider and wider cuts around it, of new faces, then of original ones too."""
+    n_tries = 0
+    for n_rings, has_originals in SINGLE_CUTS:
+        place = 0
+        while place < len(clusters := _clusters(best, tangles)) and n_tries < MOST_SINGLE_TRIES:
+            n_tries += 1
+            following = _respanned(best, _around(best, clusters[place], n_rings, has_originals), source_seam)
+            place += 1
+            if following is None or count_edges(following.mesh.faces, len(following.mesh.vertices)) != (n_open, 0, 0):
+                continue
+            remaining = _tangles(following)
+            if len(remaining) < best.n_tangled:
+                best, tangles, place = replace(following, n_tangled=len(remaining)), remaining, place - 1
     return best
+
+
+def _clusters(state: Untangled, tangles: NDArray[np.int32]) -> list[NDArray[np.int32]]:
+    """Tangled faces that hang together by corners, as lists of rows; those among original faces alone are left out."""
+    if not len(tangles):
+        return []
+    labels = label_pieces(state.mesh.faces[tangles], len(state.mesh.vertices))
+    parts = [tangles[labels == number] for number in range(int(labels.max()) + 1)]
+    return [part for part in parts if int(part.max()) >= int(state.is_left.sum())]
+
+
+def _around(state: Untangled, cluster: NDArray[np.int32], n_rings: int, has_originals: bool) -> NDArray[np.bool_]:
+    is_cut = np.zeros(len(state.mesh.faces), dtype=bool)
+    is_cut[cluster] = True
+    is_free = (np.arange(len(is_cut)) >= int(state.is_left.sum())) | has_originals
+    for _ in range(n_rings):
+        is_cut = _touches(state.mesh, is_cut) & is_free
+    return is_cut & is_free
+
+
+def _clear_patch(left: Mesh, before: list[NDArray[np.int32]], loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
+    """Faces that fill a loop and cross as little as is found: the longest inner edges of those that cross are barred, and it is spanned anew.
+
+    before: patches that fill other loops already. None where the loop cannot be filled at all.
+    """
+    faces = np.concatenate([left.faces, *before])
+    low, high = left.vertices[loop].min(axis=0), left.vertices[loop].max(axis=0)
+    corners = left.vertices[faces]
+    near = faces[((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)]
+    sides = edge_keys(np.stack([loop, np.roll(loop, -1), loop], axis=1), len(left.vertices))
+    best, fewest = None, np.inf
+    for _ in range(MOST_SPANS):
+        patch = span_polygon(left, loop, barred)
+        if patch is None:
+            break
+        pairs = find_meeting_pairs(Mesh.create(left.vertices, np.concatenate([near, patch])))
+        bad = np.unique(pairs[pairs >= len(near)]) - len(near)
+        if len(bad) < fewest:
+            best, fewest = patch, len(bad)
+        bars = _longest_inner_edges(left, patch[bad], sides)
+        if not len(bars):
+            break
+        barred = np.sort(np.concatenate([barred, bars]))
+    return best
+
+
+def _longest_inner_edges(mesh: Mesh, faces: NDArray[np.int32], sides: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Key of each face's longest edge that is no side of the loop."""
+    ends = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).astype(np.int64)
+    keys = ends.min(axis=2) * len(mesh.vertices) + ends.max(axis=2)
+    lengths = np.where(np.isin(keys, sides), -1.0, ((mesh.vertices[ends[..., 0]] - mesh.vertices[ends[..., 1]]) ** 2).sum(axis=2))
+    rows = np.flatnonzero((lengths >= 0).any(axis=1))
+    return np.unique(keys[rows, lengths[rows].argmax(axis=1)])
 
 
 def _tangles(state: Untangled) -> NDArray[np.int32]:
@@ -88,10 +163,12 @@ def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) ->
     left = state.mesh.replaced(faces=state.mesh.faces[~is_cut], source=state.mesh.source[~is_cut])
     rims = [rim for rim in find_rims(left) if rim.vertices.tobytes() not in known]
     barred = np.sort(edge_keys(left.faces, len(left.vertices)))
-    patches = [span_polygon(left, rim.vertices, barred) for rim in rims]
-    caps = [patch for patch in patches if patch is not None]
-    if len(caps) < len(patches):
-        return None
+    caps: list[NDArray[np.int32]] = []
+    for rim in rims:
+        patch = _clear_patch(left, caps, rim.vertices, barred)
+        if patch is None:
+            return None
+        caps.append(patch)
     source = np.append(left.source, np.full(sum(len(cap) for cap in caps), source_seam, dtype=np.uint16))
     spanned = left.replaced(faces=np.concatenate([left.faces, *caps]), source=source)
     is_left = state.is_left.copy()

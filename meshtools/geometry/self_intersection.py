@@ -45,15 +45,19 @@ def count_self_intersections(mesh: Mesh) -> SelfIntersections:
     no clear solid. Corners with equal coordinates are one corner. Faces without area never count; the audit names them.
     Faces of different pieces are left to the union of pieces. Every decision is exact: no tolerance, whatever the unit or the place.
     """
-    labels = label_pieces(mesh.faces, len(mesh.vertices))
-    firsts, place = group_rows((mesh.vertices + 0.0).view(np.int64))  # + 0.0 makes one zero of two
-    points, corners = mesh.vertices[firsts], place[mesh.faces]
-    pairs = np.concatenate([_crossing_pairs(points, corners), _folded_pairs(points, corners)])
-    pairs = np.unique(np.sort(pairs, axis=1), axis=0)
+    labels, pairs = label_pieces(mesh.faces, len(mesh.vertices)), find_meeting_pairs(mesh)
     pairs = pairs[labels[pairs[:, 0]] == labels[pairs[:, 1]]]
     involved = np.unique(pairs).astype(np.int32)
     n_places, places = _places(mesh, pairs, involved)
     return SelfIntersections(len(pairs), involved, n_places, places)
+
+
+def find_meeting_pairs(mesh: Mesh) -> NDArray[np.int64]:
+    """(k, 2) pairs of faces, of any pieces, that meet where they should not (see `count_self_intersections`), each with its lower row first."""
+    firsts, place = group_rows((mesh.vertices + 0.0).view(np.int64))  # + 0.0 makes one zero of two
+    points, corners = mesh.vertices[firsts], place[mesh.faces]
+    pairs = np.concatenate([_crossing_pairs(points, corners), _folded_pairs(points, corners)])
+    return np.asarray(np.unique(np.sort(pairs, axis=1), axis=0))
 
 
 def _crossing_pairs(points: FloatArray, corners: NDArray[np.int64]) -> NDArray[np.int64]:
