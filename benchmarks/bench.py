@@ -24,6 +24,8 @@ FILES_OF_STAGE = {
     "rebuild": ("replica.3mf", "replica.glb", "replica.ply", "replica.stl"),
     "report": ("picture.png", "report.html"),
     "index": ("index.html", "summary.csv"),
+    "siding": (),
+    "fit": (),
 }
 
 
