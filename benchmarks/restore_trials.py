@@ -102,15 +102,17 @@ def main() -> None:
     parser.add_argument("--bones", nargs="*", default=list(median_bones()))
     parser.add_argument("--cases", nargs="*", type=int, default=list(range(len(CASES))), help="numbers of the cases, from 0")
     chosen = parser.parse_args()
-    print("case                bone          rms  farthest  added rms  farthest  both lost  volume %  pieces (whole)  closed  capped  moved      s")
+    print("case                bone          rms  farthest  added rms  farthest  both lost  volume %  pieces (whole)  closed  capped  moved  tangled failed skin-%   flat %  step95     s")
     for number in chosen.cases:
         label, damage = CASES[number]
         for name in chosen.bones:
-            _, done, scored, seconds = run_trial(name, chosen.seed, damage)
+            trial, done, scored, seconds = run_trial(name, chosen.seed, damage)
             print(
                 f"{label:19s} {name:12s}{scored.rms:6.4f} {scored.farthest:8.3f} {scored.added_rms:10.4f} {scored.added_farthest:9.3f} "
                 f"{scored.both_lost:9.1f} {scored.volume_error:9.3f} {done.n_pieces_after:6d} ({scored.n_pieces_whole:d}) "
-                f"{done.is_closed!s:>13} {done.n_capped_rims:7d} {done.original_skin_moved_max_mm:6g} {seconds:6.1f}",
+                f"{done.is_closed!s:>13} {done.n_capped_rims:7d} {done.original_skin_moved_max_mm:6g} "
+                f"{done.n_tangled_faces:8d} {done.n_failed_seams:6d} {done.skin_removed_percent:8.3f} {done.flat_percent:6.2f} "
+                f"{100 * done.seam_step_p95_mm / trial.diagonal_mm:6.3f} {seconds:6.1f}",
                 flush=True,
             )
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 import pytest
 from dog_individuals import read_bone
+from test_restore import ROWS, bumpy, cut_away
 
+from meshtools.geometry.completing import complete_from_other_half
 from meshtools.geometry.distance import compare
+from meshtools.geometry.restore import Restoration, restore_across_plane
+from meshtools.geometry.restore_findings import findings_of
 from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.weld import weld_scan
 from meshtools.model import EvidenceClass, Mesh, Origin, Recipe, Severity, SourceEntry, StageResult
@@ -68,6 +73,24 @@ def test_a_humerus_without_its_lower_end_gets_it_from_its_counterpart_of_another
     assert result.facts["deliverable"], [finding.message for finding in result.findings]
     assert percent_off(result, left) < 0.5
     assert SourceEntry(EvidenceClass.OWN_C, "f-2", Origin.SCANNED) in result.sources
+
+
+def test_a_large_step_between_the_halves_is_told_in_full_and_asks_for_a_look() -> None:
+    """One half swollen by up to 6 mm, 2.5 mm at the cut: more than the 1 mm (1.5 %) up to which skin counts as the same skin."""
+    whole = bumpy()
+    swell = np.clip(whole.vertices[:, 1:2] / 18.0, 0.0, 1.0) * 6.4
+    uneven = whole.replaced(vertices=whole.vertices + swell * whole.vertices / np.linalg.norm(whole.vertices, axis=1, keepdims=True))
+    completion = complete_from_other_half("skull", cut_away(uneven)[0], (0.0, 1.0, 0.0, 0.0), ROWS, RestoreSettings())
+    assert completion.facts["seam_step_max_mm"] > 1.5
+    assert {"seam-step", "lost-on-both-sides"} <= {finding.code for finding in completion.findings if finding.severity is Severity.REVIEW}
+
+
+def test_what_the_seam_could_not_do_is_said_in_one_sentence_each() -> None:
+    whole = bumpy(3)
+    figures = asdict(restore_across_plane(whole, (0.0, 1.0, 0.0), 0.0, ROWS, RestoreSettings()))
+    wrong = {"is_changed": True, "n_capped_rims": 1, "n_failed_seams": 1, "n_tangled_faces": 2, "skin_removed_percent": 0.6, "flat_percent": 0.2}
+    codes = [finding.code for finding in findings_of("skull", whole, Restoration(**figures | wrong | {"mesh": whole}))]
+    assert codes == ["restored", "lost-on-both-sides", "skin-removed", "rims-capped", "seam-failed", "seam-crosses"]
 
 
 @pytest.mark.slow

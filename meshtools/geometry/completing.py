@@ -11,6 +11,7 @@ from meshtools.counted import plane_cell
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.restore_body import Rows as Rows
+from meshtools.geometry.restore_findings import findings_of
 from meshtools.geometry.transform import reflect
 from meshtools.model import Finding, Mesh, Recipe, Severity
 from meshtools.settings import RestoreSettings
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from meshtools.geometry.midsagittal import PlaneFit
     from meshtools.geometry.restore import Restoration
 
-STEP_REVIEW_PERCENT = 1.0  # of the bone's diagonal; proposed default
-ADDED_REVIEW_PERCENT = 50.0  # more than half of a bone is no longer that bone; proposed default
 LEAST_SHARE_RESTORED = 0.25  # of the missing share, area against a person's estimate; proposed default
 INFORMED_REVIEW = 0.5  # below this share the fragment did not decide the counterpart's pose
 
@@ -157,30 +156,4 @@ def _completion(element: str, before: Mesh, restoration: Restoration, facts: dic
         for name, value in asdict(restoration).items()
         if isinstance(value, (bool, int, float)) or value is None
     }
-    return Completion(restoration.mesh, facts | figures, tuple(_findings(element, before, restoration)))
-
-
-def _findings(element: str, before: Mesh, restoration: Restoration) -> list[Finding]:
-    if not restoration.is_changed:
-        message = f"{element}: the register says that a part is missing, but nothing was found that the other side has and this one lacks."
-        return [Finding(Severity.REVIEW, "nothing-to-restore", message)]
-    diagonal_mm = float(np.sqrt(np.sum(np.ptp(before.vertices, axis=0) ** 2)))
-    message = (
-        f"{element}: {restoration.added_percent:.1f} % of the area was taken over and joined by a seam; the step at the seam was at most "
-        f"{restoration.seam_step_max_mm:.2f} mm (95 %: {restoration.seam_step_p95_mm:.2f}) before it was bent into place."
-    )
-    is_much = restoration.added_percent > ADDED_REVIEW_PERCENT
-    findings = [
-        Finding(
-            Severity.REVIEW if is_much else Severity.NOTE, "restored", message, round(restoration.added_percent, 4), ADDED_REVIEW_PERCENT, "%"
-        )
-    ]
-    step_percent = 100.0 * restoration.seam_step_p95_mm / diagonal_mm
-    if step_percent > STEP_REVIEW_PERCENT:
-        step = f"{restoration.seam_step_p95_mm:.2f} mm at the seam, {step_percent:.1f} % of the bone"
-        message = f"{element}: the two sides differ by {step}; look at it."
-        findings.append(Finding(Severity.REVIEW, "seam-step", message, round(step_percent, 4), STEP_REVIEW_PERCENT, "%"))
-    if restoration.n_pieces_after > restoration.n_pieces_before:
-        message = f"{element}: {restoration.n_pieces_before} pieces became {restoration.n_pieces_after}; look for crumbs."
-        findings.append(Finding(Severity.REVIEW, "pieces-added", message, restoration.n_pieces_after, restoration.n_pieces_before, "pieces"))
-    return findings
+    return Completion(restoration.mesh, facts | figures, tuple(findings_of(element, before, restoration)))

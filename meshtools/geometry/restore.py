@@ -12,13 +12,14 @@ from dataclasses import replace
 import numpy as np
 
 from meshtools.geometry.asymmetry import Differences, spread_differences
+from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import FacingNearest, FacingSurface, unit_normals
 from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.pose_prior import PosedPartner, PosePrior, SkinSample, fit_pose
 from meshtools.geometry.restore_body import Body, Scale, make_ready, ready_counterpart, scale_of
 from meshtools.geometry.restore_body import Rows as Rows
+from meshtools.geometry.restore_figures import Laid, describe
 from meshtools.geometry.restore_figures import Restoration as Restoration
-from meshtools.geometry.restore_figures import describe
 from meshtools.geometry.restore_join import Joined, Original, join_taken
 from meshtools.geometry.rims import find_rims
 from meshtools.geometry.sample import sample_surface
@@ -100,7 +101,7 @@ def _restore(body: Body, partner: Body, is_image: bool, prior: PosePrior, rows: 
     limit = _limit(body, bent, scale)
     joined = _take_over(body, bent, (limit, same), rows, scale)
     steps = _steps_mm(body, joined.is_kept, posed, same)
-    return describe(body, joined, steps, pose, rows, max(limit, 3 * scale.mm(scale.settings.seam_width_percent)))
+    return describe(body, joined, Laid(pose, steps, bent), rows, max(limit, 3 * scale.mm(scale.settings.seam_width_percent)))
 
 
 def _limit(body: Body, partner: Partner, scale: Scale) -> float:
@@ -153,11 +154,19 @@ def _heights(points: FloatArray, normals: FloatArray, skin: FacingSurface) -> tu
 
 
 def _steps_mm(body: Body, is_kept: BoolArray, posed: Partner, same_mm: float) -> FloatArray:
-    """How far the kept skin's rims lie above or below the posed partner's skin, however far that is. A rim point that meets the
-    partner's own rim says nothing, unless that rim lies straight above or below it: there both have lost their skin."""
+    """How far the kept skin's rims lie above or below the posed partner's skin, however far that is.
+
+    Where both have lost their skin there is no step: a rim point says nothing that meets the partner's own rim, unless that rim lies
+    straight above or below it, nor one that the partner's fracture is nearer to than its skin, where that is not the same skin.
+    """
     skin = take_faces(body.mesh, is_kept & ~body.is_false)
-    heights, found = _heights(*_along_rims(skin, unit_normals(skin), N_RIM_SAMPLES), posed.skin)
-    is_step = ~found.is_on_rim | ((np.abs(heights) > STEEP * found.distance_mm) & (found.distance_mm < same_mm))
+    points, normals = _along_rims(skin, unit_normals(skin), N_RIM_SAMPLES)
+    heights, found = _heights(points, normals, posed.skin)
+    is_near = found.distance_mm < same_mm
+    is_step = (~found.is_on_rim | (np.abs(heights) > STEEP * found.distance_mm)) & (is_near | ~found.is_on_rim)
+    if posed.is_false.any():
+        to_fracture = Surface(take_faces(posed.mesh, posed.is_false)).distance(points)[0]
+        is_step &= is_near | (found.distance_mm < to_fracture)
     return np.asarray(np.abs(heights[is_step & np.isfinite(found.distance_mm)]))
 
 

@@ -13,6 +13,7 @@ from meshtools.geometry.pose_prior import PosedPartner
 from meshtools.geometry.restore_body import Body, Rows
 from meshtools.geometry.restore_join import Joined
 from meshtools.geometry.sample import sample_surface
+from meshtools.geometry.takeover import Partner
 from meshtools.model import FloatArray, Mesh
 
 N_CLOSED_FLAT_SAMPLES = 20_000
@@ -57,8 +58,17 @@ class Restoration:
     n_tangled_faces: int
 
 
-def describe(body: Body, joined: Joined, steps_mm: FloatArray, pose: PosedPartner, rows: Rows, wide_mm: float) -> Restoration:
-    """The figures of a join. wide_mm: a seam face farther than this from any skin spans what both sides have lost."""
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """How the partner lay on the original: its pose, the steps (k,) at the rims, and the partner as it was taken over from."""
+
+    pose: PosedPartner
+    steps_mm: FloatArray
+    bent: Partner
+
+
+def describe(body: Body, joined: Joined, laid: Laid, rows: Rows, wide_mm: float) -> Restoration:
+    """The figures of a join. wide_mm: what is farther than this from the skin of both bones spans what both have lost."""
     audit, own = audit_topology(joined.mesh), np.arange(len(body.mesh.faces)) < body.n_own
     before = audit_topology(take_faces(body.mesh, own))
     added = float(face_areas(joined.mesh.vertices, joined.mesh.faces)[joined.n_kept_faces :].sum())
@@ -70,8 +80,8 @@ def describe(body: Body, joined: Joined, steps_mm: FloatArray, pose: PosedPartne
         area_added_mm2=added,
         volume_added_mm3=audit.volume_mm3 - before.volume_mm3 if audit.is_closed and before.is_closed else None,
         added_percent=100.0 * added / audit.area_mm2,
-        seam_step_max_mm=float(steps_mm.max(initial=0.0)),
-        seam_step_p95_mm=float(np.quantile(steps_mm, 0.95)) if len(steps_mm) else 0.0,
+        seam_step_max_mm=float(laid.steps_mm.max(initial=0.0)),
+        seam_step_p95_mm=float(np.quantile(laid.steps_mm, 0.95)) if len(laid.steps_mm) else 0.0,
         original_skin_moved_max_mm=_moved_mm(body, joined),
         n_pieces_before=body.n_pieces,
         n_pieces_after=audit.n_pieces,
@@ -82,10 +92,10 @@ def describe(body: Body, joined: Joined, steps_mm: FloatArray, pose: PosedPartne
         false_area_removed_mm2=float(areas[own & ~joined.is_kept & body.is_false].sum()),
         skin_removed_mm2=skin_removed,
         skin_removed_percent=100.0 * skin_removed / before.area_mm2,
-        flat_percent=_flat_percent(body, joined, rows, wide_mm) if joined.n_seams else 0.0,
-        original_from_partner=pose.original_from_partner,
-        pose_informed=pose.informed,
-        fit_rms_mm=pose.rms_mm,
+        flat_percent=_flat_percent(body, joined, laid.bent, rows, wide_mm) if joined.n_seams else 0.0,
+        original_from_partner=laid.pose.original_from_partner,
+        pose_informed=laid.pose.informed,
+        fit_rms_mm=laid.pose.rms_mm,
         n_tangled_faces=joined.n_tangled,
     )
 
@@ -99,8 +109,8 @@ def _moved_mm(body: Body, joined: Joined) -> float:
     return float(np.abs(now - then).max(initial=0.0))
 
 
-def _flat_percent(body: Body, joined: Joined, rows: Rows, wide_mm: float) -> float:
-    """Share of the area that is no skin and farther than wide_mm from all skin: fracture that stayed, caps and wide seams."""
+def _flat_percent(body: Body, joined: Joined, bent: Partner, rows: Rows, wide_mm: float) -> float:
+    """Share of the area that is no skin and farther than wide_mm from the skin of both bones: fracture that stayed, caps and wide seams."""
     is_skin = np.arange(len(joined.mesh.faces)) >= joined.n_kept_faces
     is_skin[is_skin] = joined.mesh.source[is_skin] != rows.seam
     is_skin[: joined.n_kept_faces] = ~body.is_false[joined.is_kept]
@@ -108,6 +118,7 @@ def _flat_percent(body: Body, joined: Joined, rows: Rows, wide_mm: float) -> flo
         return 0.0
     rest = take_faces(joined.mesh, ~is_skin)
     points, _ = sample_surface(rest, N_CLOSED_FLAT_SAMPLES)
-    is_wide = Surface(take_faces(joined.mesh, is_skin)).distance(points)[0] > wide_mm
+    skins = take_faces(joined.mesh, is_skin), take_faces(bent.mesh, ~bent.is_false)
+    is_wide = np.all([Surface(skin).distance(points)[0] > wide_mm for skin in skins], axis=0)
     area = float(face_areas(rest.vertices, rest.faces).sum())
     return 100.0 * area * float(is_wide.mean()) / audit_topology(joined.mesh).area_mm2
