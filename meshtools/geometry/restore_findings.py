@@ -1,0 +1,90 @@
+"""What a person should know about a completed bone: each figure that may matter, in a sentence that says what to do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from meshtools.geometry.restore_figures import Restoration
+from meshtools.model import Finding, Mesh, Severity
+
+STEP_REVIEW_PERCENT = 1.0  # of the bone's diagonal; proposed default
+ADDED_REVIEW_PERCENT = 50.0  # more than half of a bone is no longer that bone; proposed default
+SKIN_REMOVED_REVIEW_PERCENT = 0.5  # of the area; proposed default
+FLAT_NOTE_PERCENT, FLAT_REVIEW_PERCENT = 0.01, 0.1  # of the area; proposed default
+
+
+def findings_of(element: str, before: Mesh, restoration: Restoration) -> list[Finding]:
+    """The findings of a restoration. before: the bone as it was, for its size."""
+    if not restoration.is_changed:
+        message = f"{element}: the register says that a part is missing, but nothing was found that the other side has and this one lacks."
+        return [Finding(Severity.REVIEW, "nothing-to-restore", message), *_unfinished(element, restoration)]
+    message = (
+        f"{element}: {restoration.added_percent:.1f} % of the area was taken over and joined by a seam; the step at the seam was at most "
+        f"{restoration.seam_step_max_mm:.2f} mm (95 %: {restoration.seam_step_p95_mm:.2f}) before it was bent into place."
+    )
+    severity = Severity.REVIEW if restoration.added_percent > ADDED_REVIEW_PERCENT else Severity.NOTE
+    restored = Finding(severity, "restored", message, round(restoration.added_percent, 4), ADDED_REVIEW_PERCENT, "%")
+    return [
+        restored, *_step(element, before, restoration), *_pieces(element, restoration), *_lost_on_both_sides(element, restoration),
+        *_removed_skin(element, restoration), *_unfinished(element, restoration),
+    ]  # fmt: skip
+
+
+def _step(element: str, before: Mesh, restoration: Restoration) -> list[Finding]:
+    step_percent = 100.0 * restoration.seam_step_p95_mm / float(np.sqrt(np.sum(np.ptp(before.vertices, axis=0) ** 2)))
+    if step_percent <= STEP_REVIEW_PERCENT:
+        return []
+    step = f"{restoration.seam_step_p95_mm:.2f} mm at the seam, {step_percent:.1f} % of the bone"
+    message = (
+        f"{element}: the two sides differ by {step}; look whether one of them is deformed or grown over, or the plane or the counterpart is wrong."
+    )
+    return [Finding(Severity.REVIEW, "seam-step", message, round(step_percent, 4), STEP_REVIEW_PERCENT, "%")]
+
+
+def _pieces(element: str, restoration: Restoration) -> list[Finding]:
+    if restoration.n_pieces_after <= restoration.n_pieces_before:
+        return []
+    message = f"{element}: {restoration.n_pieces_before} pieces became {restoration.n_pieces_after}; look for crumbs."
+    return [Finding(Severity.REVIEW, "pieces-added", message, restoration.n_pieces_after, restoration.n_pieces_before, "pieces")]
+
+
+def _lost_on_both_sides(element: str, restoration: Restoration) -> list[Finding]:
+    if restoration.flat_percent < FLAT_NOTE_PERCENT:
+        return []
+    message = (
+        f"{element}: lost on both sides: about {restoration.flat_percent:.2g} % of the area is closed flat or left as broken, because neither side "
+        "has bone there. The replica is too small by what stood there, which this bone cannot tell; add it by hand or leave it, and say so."
+    )
+    severity = Severity.REVIEW if restoration.flat_percent > FLAT_REVIEW_PERCENT else Severity.NOTE
+    return [Finding(severity, "lost-on-both-sides", message, round(restoration.flat_percent, 4), FLAT_REVIEW_PERCENT, "%")]
+
+
+def _removed_skin(element: str, restoration: Restoration) -> list[Finding]:
+    if restoration.skin_removed_percent <= SKIN_REMOVED_REVIEW_PERCENT:
+        return []
+    message = (
+        f"{element}: {restoration.skin_removed_mm2:.1f} mm² of scanned bone ({restoration.skin_removed_percent:.2f} % of the area) had to go "
+        "because the seam crossed it. Compare the replica with the clean surface along the seam; if it matters, close the break by hand."
+    )
+    return [Finding(Severity.REVIEW, "skin-removed", message, round(restoration.skin_removed_percent, 4), SKIN_REMOVED_REVIEW_PERCENT, "%")]
+
+
+def _unfinished(element: str, restoration: Restoration) -> list[Finding]:
+    """What the seam left: rims that were closed flat or not at all, and faces that cross."""
+    findings = []
+    if n := restoration.n_capped_rims:
+        message = f"{element}: {n} hole(s) at the break were closed flat, because nothing was taken over that fits them; look there for lost bone."
+        findings.append(Finding(Severity.REVIEW, "rims-capped", message, n, 0, "holes"))
+    if n := restoration.n_failed_seams:
+        message = (
+            f"{element}: {n} edge(s) of the break could not be joined to the other side, so the break stays there. Look at the replica; "
+            "trim splinters off the scan along the break and build again, or complete it by hand."
+        )
+        findings.append(Finding(Severity.REVIEW, "seam-failed", message, n, 0, "edges"))
+    if n := restoration.n_tangled_faces:
+        message = (
+            f"{element}: {n} faces at the seam pass through others. A printer may fill or hollow the replica wrongly there; "
+            "mend the seam by hand before it is made."
+        )
+        findings.append(Finding(Severity.REVIEW, "seam-crosses", message, n, 0, "faces"))
+    return findings
