@@ -54,7 +54,7 @@ MEASUREMENT_COLUMNS = (
     "measurementDeterminedBy",
     "measurementDeterminedDate",
 )
-OPENING_COLUMNS = ("find", "kind", "x", "y", "z", "diameter_mm", "action")
+OPENING_COLUMNS = ("find", "kind", "x", "y", "z", "diameter_mm", "action", "depth_mm", "passage")
 FOLDER_UNITS = {"arm": "mm", "ct": "m"}  # declared once in config.yaml, so the rows leave them empty
 
 
@@ -127,16 +127,20 @@ def _point(values: Array) -> str:
 def opening_rows(made: dict[str, ScannedFind]) -> list[dict[str, object]]:
     """Holes that a person named, and the clay block, in scan units."""
     named = [
-        ("a-femur-l", "foramen", made["a-femur-l"].model_point((2, -7, 96)), 8.0, "keep"),
-        ("a-thoracic-01", "canal", to_bone((0, 17.5, 0), "ind-a", "thoracic-01", "median"), 22.0, "keep"),
-        ("a-scapula-l", "break", made["a-scapula-l"].model_point((0, -28, 128)), 40.0, "close"),
+        ("a-femur-l", "foramen", made["a-femur-l"].model_point((2, -7, 96)), 8.0, "keep", "6", ""),
+        ("a-thoracic-01", "canal", to_bone((0, 17.5, -4), "ind-a", "thoracic-01", "median"), 11.0, "keep", "", "neural"),
+        ("a-thoracic-01", "canal", to_bone((0, 17.5, 4), "ind-a", "thoracic-01", "median"), 11.0, "keep", "", "neural"),
+        ("a-scapula-l", "break", made["a-scapula-l"].model_point((0, -28, 128)), 40.0, "close", "", ""),
     ]
-    named += [(find, *opening) for find, one in made.items() for opening in one.openings]
+    named += [(find, *opening, "", "") for find, one in made.items() for opening in one.openings]
     rows = []
-    for find, kind, point, diameter, action in named:
+    for find, kind, point, diameter, action, depth, passage in named:
         x, y, z = made[find].posed(point[None])[0]
         rows.append(
-            {"find": find, "kind": kind, "x": f"{x:.5f}", "y": f"{y:.5f}", "z": f"{z:.5f}", "diameter_mm": f"{diameter:.0f}", "action": action}
+            {
+                "find": find, "kind": kind, "x": f"{x:.5f}", "y": f"{y:.5f}", "z": f"{z:.5f}", "diameter_mm": f"{diameter:.0f}",
+                "action": action, "depth_mm": depth, "passage": passage,
+            }
         )
     return rows
 

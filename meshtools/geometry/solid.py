@@ -69,7 +69,9 @@ def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[Opening], sou
     closed = close_rims(mesh, (*chosen, *cut), source_index) if chosen or cut else mesh
     passages = tuple(KeptRim(mesh.vertices[rim.vertices], row) for rim, row in zip(rims, named, strict=True) if row and row.is_cut)
     by_name = sum(rim.span_mm > limit_mm for rim in chosen)
-    return Closing(closed, len(chosen), by_name, max((float(rim.span_mm) for rim in (*chosen, *cut)), default=0.0), left, passages)
+    # of a rim that is cut again only the ring around the hole stays filled
+    spans = [rim.span_mm for rim in chosen] + [rim.span_mm - passage.width_mm for rim, passage in zip(cut, passages, strict=True)]
+    return Closing(closed, len(chosen), by_name, max(map(float, spans), default=0.0), left, passages)
 
 
 def _is_closed(rim: Rim, row: Opening | None, limit_mm: float) -> bool:
