@@ -68,6 +68,18 @@ def test_a_cut_ellipsoid_gets_its_volume_back(is_open: bool) -> None:
     assert farthest_percent(whole, found.mesh) < 0.1
 
 
+@pytest.mark.parametrize("is_open", [False, True], ids=["solid", "open"])
+def test_a_bone_cut_exactly_on_its_plane_gets_its_other_half_back(is_open: bool) -> None:
+    """Half of the bone is lost, and the rim meets its own image: volume to 1e-6, and no chord through the bone in the seam."""
+    whole = bumpy()
+    found = restored(cut_away(whole, (0.0, 1.0, 0.0), 0.0, is_open)[0])
+    audit = audit_topology(found.mesh)
+    assert (audit.is_closed, audit.n_pieces, found.n_tangled_faces, count_self_intersections(found.mesh).n_pairs) == (True, 1, 0, 0)
+    assert audit.volume_mm3 == pytest.approx(audit_topology(whole).volume_mm3, rel=1e-6)
+    assert audit.area_mm2 == pytest.approx(audit_topology(whole).area_mm2, rel=1e-6)
+    assert found.flat_percent == 0.0
+
+
 def test_no_vertex_of_the_original_skin_moves_and_every_face_says_where_it_is_from() -> None:
     """Bit for bit: each skin face away from the seam is in the result with its own corners and its own source."""
     scan, is_fracture = cut_away(bumpy())

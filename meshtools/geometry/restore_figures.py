@@ -76,7 +76,7 @@ def describe(body: Body, joined: Joined, laid: Laid, rows: Rows, wide_mm: float)
     skin_removed = float(areas[own & ~joined.is_kept & ~body.is_false].sum())
     return Restoration(
         mesh=joined.mesh,
-        is_changed=joined.n_seams > 0,
+        is_changed=len(joined.mesh.faces) > joined.n_kept_faces or not joined.is_kept[: body.n_own].all(),
         area_added_mm2=added,
         volume_added_mm3=audit.volume_mm3 - before.volume_mm3 if audit.is_closed and before.is_closed else None,
         added_percent=100.0 * added / audit.area_mm2,

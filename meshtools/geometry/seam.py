@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
+from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.rims import Rim, find_rims
 from meshtools.geometry.triangulate import triangulate_loop
 from meshtools.geometry.weld import edge_keys
@@ -18,7 +19,9 @@ STRETCH = 60
 """About how many points of both rims together are spanned at once."""
 MOST_TRIES = 8
 LONGEST_STRAIGHT = 8
-STRAIGHT_RATIO = 0.02
+STRAIGHT_RATIOS = (0.02, 0.002)
+MOST_AREA = 1.5
+"""Flat faces are avoided only as long as the area stays below so many times the least one: else chords through the bone would be taken."""
 LEAST_SHARED = 0.4
 """Two rims belong together when this share of one of them runs along the other."""
 
@@ -133,15 +136,24 @@ def span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64])
     """Faces that fill a polygon of vertices, wound against its direction; None where there are none.
 
     barred: keys of edges (`edge_keys`), sorted, that have their two faces already. Faces along straight stretches of the polygon, so flat
-    that they would fold over, are avoided where that is possible.
+    that they would fold over, are avoided where that is possible without much more area.
     """
-    is_straight = _straight_diagonals(mesh.vertices[loop])
-    faces = _span_without(mesh, loop, barred, is_straight)
-    return _span_without(mesh, loop, barred, np.zeros_like(is_straight)) if faces is None and is_straight.any() else faces
+    plain = _span_without(mesh, loop, barred, np.zeros((len(loop), len(loop)), dtype=bool))
+    if plain is None:
+        return None
+    least = float(face_areas(mesh.vertices, plain).sum())
+    for ratio in STRAIGHT_RATIOS:
+        is_straight = _straight_diagonals(mesh.vertices[loop], ratio)
+        if not is_straight.any():
+            break
+        faces = _span_without(mesh, loop, barred, is_straight)
+        if faces is not None and float(face_areas(mesh.vertices, faces).sum()) <= MOST_AREA * least:
+            return faces
+    return plain
 
 
-def _straight_diagonals(points: FloatArray) -> NDArray[np.bool_]:
-    """(k, k) True for diagonals between places a few apart that run along the points between them."""
+def _straight_diagonals(points: FloatArray, ratio: float) -> NDArray[np.bool_]:
+    """(k, k) True for diagonals between places a few apart that run along the points between them, within this share of their length."""
     k = len(points)
     result, here = np.zeros((k, k), dtype=bool), np.arange(k)
     for gap in range(2, min(LONGEST_STRAIGHT, k - 2) + 1):
@@ -149,7 +161,7 @@ def _straight_diagonals(points: FloatArray) -> NDArray[np.bool_]:
         chord = points[there] - points[here]
         length = np.maximum(np.sqrt((chord**2).sum(axis=1)), 1e-300)
         off = [np.sqrt((np.cross(points[(here + m) % k] - points[here], chord) ** 2).sum(axis=1)) / length for m in range(1, gap)]
-        is_along = np.max(off, axis=0) < STRAIGHT_RATIO * length
+        is_along = np.max(off, axis=0) < ratio * length
         result[here[is_along], there[is_along]] = result[there[is_along], here[is_along]] = True
     return result
 
