@@ -102,7 +102,10 @@ def main() -> None:
     parser.add_argument("--bones", nargs="*", default=list(median_bones()))
     parser.add_argument("--cases", nargs="*", type=int, default=list(range(len(CASES))), help="numbers of the cases, from 0")
     chosen = parser.parse_args()
-    print("case                bone          rms  farthest  added rms  farthest  both lost  volume %  pieces (whole)  closed  capped  moved  tangled failed skin-%   flat %  step95     s")
+    print(
+        "case                bone          rms  farthest  added rms  farthest  both lost  volume %  pieces (whole)  closed  capped  moved  "
+        "tangled failed skin-%   flat %  step95     s"
+    )
     for number in chosen.cases:
         label, damage = CASES[number]
         for name in chosen.bones:

@@ -52,7 +52,7 @@ def restore_file(options: argparse.Namespace) -> Answer:
     if options.counterpart is not None:
         if options.normal is not None or options.offset_mm is not None:
             raise UsageError("--counterpart: the missing part comes from that bone, so a plane (--normal, --offset-mm) has no use; leave one out.")
-        completion = complete_from_partner(name, mesh, read_surface(options.counterpart, options.unit), rows, RestoreSettings())
+        completion = complete_from_partner(name, mesh, read_surface(options.counterpart, options.unit), True, rows, RestoreSettings())
     else:
         completion = complete_from_other_half(name, mesh, _plane(options), rows, RestoreSettings())
     write_surface(options.output, completion.mesh)

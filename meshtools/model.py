@@ -258,7 +258,8 @@ class Recipe:
     """How one element of one target is made. `status` is planned, ask (a person is needed) or gap.
 
     Several finds are pieces or scans of one bone, the first one gives the frame. Of class OWN-C they are kept as they are; the missing part
-    comes from the bone's own other half, or from `partner`, the counterpart, which is the last find then.
+    comes from the bone's own other half, or from `partner`, the counterpart, which is the last find then. A partner may also be another
+    find that a person named, of any class.
     `plane` is the symmetry plane a person chose, normal and offset in mm of the clean surface; `missing_percent` what the register says is
     missing. Of class INT two finds are the neighbours before and after, and `fraction` the element's share of the way between them; one find is a
     neighbour that is only scaled.
@@ -281,6 +282,9 @@ class Recipe:
     missing_percent: float | None = None
     fraction: float = 0.0
     partner: str = ""
+    partner_reflect: bool = True
+    partner_factor: float = 1.0  # from the partner to the kept find
+    partner_class: EvidenceClass = EvidenceClass.OWN_C
 
 
 @dataclass(frozen=True)

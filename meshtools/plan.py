@@ -23,6 +23,7 @@ from meshtools.plan_decisions import SCANNED_CLASSES, SERIAL_CLASSES, Decided, d
 from meshtools.plan_next import next_steps
 from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
+from meshtools.plan_supply import supplied_recipe
 
 USABLE = "usable, "
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
@@ -62,7 +63,8 @@ def plan_element(tables: PlanTables, target: Target, element: Element) -> Recipe
     if choice.candidate is None:
         return _empty_recipe(tables, look, tried, choice.asks)
     recipe = _recipe_from(look, choice.candidate, decided, choice.asks, tried)
-    return completed_recipe(recipe, tables.decisions, target, element, choice.candidate)
+    recipe = completed_recipe(recipe, tables.decisions, target, element, choice.candidate)
+    return supplied_recipe(recipe, tables, target, element, decided)
 
 
 def largest_factor_by_find(plan: Plan) -> dict[str, float]:
@@ -70,7 +72,7 @@ def largest_factor_by_find(plan: Plan) -> dict[str, float]:
     largest: dict[str, float] = {}
     for recipe in plan.recipes:
         for find in recipe.finds:
-            largest[find] = max(recipe.factor, largest.get(find, 0.0))
+            largest[find] = max(recipe.factor * (recipe.partner_factor if find == recipe.partner else 1.0), largest.get(find, 0.0))
     return dict(sorted(largest.items()))
 
 

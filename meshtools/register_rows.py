@@ -11,7 +11,7 @@ from meshtools.register_finds import UNASSOCIATED, element_and_side, is_outside
 from meshtools.register_skeleton import Skeleton
 
 MEASUREMENT_UNITS: Mapping[str, Unit] = {"mm": Unit.MM, "cm": Unit.CM, "m": Unit.M, "[in_i]": Unit.INCH, "inch": Unit.INCH}
-DECISION_KINDS = ("class", "donor", "factor", "plane", "close", "sign-off")
+DECISION_KINDS = ("class", "donor", "factor", "missing-part", "plane", "close", "sign-off")
 DECIDED_CLASSES = tuple(c.value for c in EvidenceClass if c not in (EvidenceClass.FILL, EvidenceClass.MADE))
 MODEL_SUFFIXES = (".stl", ".ply", ".obj")
 OPENING_KINDS = ("foramen", "canal", "break", "support")
@@ -128,7 +128,7 @@ def decision_from(cells: Cells, known: Known) -> Decision | None:
         _reference(cells, "element", known.skeleton.places)
     find = _reference(cells, "find", known.finds)
     date, value = cells.date("date"), _decided_value(cells, kind)
-    needed = {"class": ("element",), "donor": ("element",), "sign-off": ("target", "element", "evidence_key")}
+    needed = {"class": ("element",), "donor": ("element",), "missing-part": ("element", "find"), "sign-off": ("target", "element", "evidence_key")}
     for column in needed.get(kind, ()):
         cells.filled(column)
     if kind in ("factor", "plane", "close") and not element and not find:

@@ -144,5 +144,22 @@ def test_a_counterpart_of_the_same_side_is_not_reflected_onto_the_bone() -> None
     cut_mm = left.vertices[:, along].min() + 0.3 * np.ptp(left.vertices[:, along])
     part = without(left, lambda middle: middle[:, along] < cut_mm)
     result = completed("ulna-left", [("f-1", part, SCANNED), ("f-2", apply_matrix(left, POSE), PARTNER)])
-    assert "counterpart-same-side" in {finding.code for finding in result.findings}
+    assert "partner-of-wrong-side" in {finding.code for finding in result.findings}
     assert "OWN-C" not in result.facts["evidence_share"]
+
+
+@pytest.mark.slow
+def test_a_bone_of_another_animal_supplies_a_missing_end_at_the_size_of_the_kept_part() -> None:
+    """The partner is the same side's bone at 0.8 of the size, elsewhere; a quarter is lost. Every face keeps the class of its own source."""
+    left = dog("humerus_L")
+    along = int(np.argmax(np.ptp(left.vertices, axis=0)))
+    cut_mm = left.vertices[:, along].min() + 0.25 * np.ptp(left.vertices[:, along])
+    part = without(left, lambda middle: middle[:, along] < cut_mm)
+    other = apply_matrix(left.replaced(vertices=0.8 * left.vertices), POSE)
+    recipe = Recipe("mount", "humerus-left", EvidenceClass.OWN, ("f-1", "f-2"), False, 1.0, None, "own size", "", (), "planned",
+                    partner="f-2", partner_reflect=False, partner_factor=1.25, partner_class=EvidenceClass.DON)  # fmt: skip
+    result = rebuild_element(recipe, [("f-1", part, SCANNED), ("f-2", other, PARTNER)], RebuildSettings(), (), RestoreSettings())
+    assert result.facts["deliverable"], [finding.message for finding in result.findings]
+    assert percent_off(result, left) < 0.5
+    is_new = result.mesh.vertices[result.mesh.faces].mean(axis=1)[:, along] < cut_mm - 12.0
+    assert {result.sources[row].evidence for row in result.mesh.source[is_new]} == {EvidenceClass.DON}

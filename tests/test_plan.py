@@ -390,3 +390,14 @@ def test_any_register_gives_one_plan_whatever_the_order_of_its_rows(
         assert made.reason
         assert (made.status == "gap") <= (made.evidence is EvidenceClass.NONE and not made.finds)
         assert made.evidence not in ("OWN", "OWN-R") or (made.factor == 1.0 and made.target == "large")
+
+
+def test_a_person_may_let_another_animal_supply_the_missing_part_at_the_size_of_the_target() -> None:
+    finds = [find("part", "femur", L, preserved_percent=70.0), find("whole", "femur", R, "ind-b")]
+    left = recipe(make_plan(register(finds, BIG + SMALL, decisions=(decide("missing-part", find="whole"),))))
+    assert (left.evidence, left.finds, left.partner, left.partner_reflect) == (EvidenceClass.OWN, ("part", "whole"), "whole", True)
+    donor = recipe(make_plan(register(finds[1:], BIG + SMALL)))
+    assert (left.factor, left.partner_class, left.partner_factor) == (1.0, EvidenceClass.DON_R, pytest.approx(donor.factor))
+    assert "Its missing part is taken from whole of ind-b, reflected, scaled by" in left.reason
+    unknown = recipe(make_plan(register(finds, decisions=(decide("missing-part", find="whole"),))))
+    assert (unknown.status, "impossible-decision" in {finding.code for finding in unknown.findings}) == ("ask", True)

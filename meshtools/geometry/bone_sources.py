@@ -10,7 +10,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner
 from meshtools.geometry.composing import Composition, Part, compose
-from meshtools.geometry.transform import move_points
+from meshtools.geometry.transform import move_points, scale
 from meshtools.model import EvidenceClass, FloatArray, Mesh, Opening, Origin, Recipe, SourceEntry
 from meshtools.settings import RestoreSettings
 
@@ -57,7 +57,7 @@ def gather_bone(
     frames = dict(zip([find for find, _ in labelled], composition.poses if composition else (np.eye(4),), strict=True))
     moved = tuple(_moved(opening, frames[opening.find]) for opening in openings if opening.find in frames)
     completion = None
-    if recipe.evidence is EvidenceClass.OWN_C:
+    if recipe.evidence is EvidenceClass.OWN_C or recipe.partner:
         completion = _completed(recipe, mesh, cleaned[-1], table, settings)
         mesh = completion.mesh
     return BoneSurface(mesh, moved, composition, completion)
@@ -83,14 +83,14 @@ def _composed(
 
 
 def _completed(recipe: Recipe, mesh: Mesh, last: Cleaned, table: SourceTable, settings: RestoreSettings) -> Completion:
-    """Complete an own bone from its other half, or from the counterpart, which is the last find of the recipe."""
+    """Complete a bone from its other half, or from the partner, which is the last find of the recipe."""
     seam = table.row_of(SourceEntry(EvidenceClass.FILL, recipe.finds[0], Origin.SEAM))
     if not recipe.partner:
         taken = [table.row_of(_reflected(entry)) for entry in tuple(table.entries)]
         return complete_from_other_half(recipe.element, mesh, recipe.plane, Rows(tuple(taken), seam, tuple(table.fill_rows())), settings)
-    counterpart = relabel(last[1], last[2], EvidenceClass.OWN_C, table)
+    partner = scale(relabel(last[1], last[2], recipe.partner_class, table), recipe.partner_factor)
     rows = Rows(tuple(range(len(table.entries))), seam, tuple(table.fill_rows()))
-    return complete_from_partner(recipe.element, mesh, counterpart, rows, settings)
+    return complete_from_partner(recipe.element, mesh, partner, recipe.partner_reflect, rows, settings)
 
 
 def _reflected(entry: SourceEntry) -> SourceEntry:

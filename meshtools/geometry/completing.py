@@ -53,26 +53,30 @@ def complete_from_other_half(
     return _completion(element, mesh, restoration, facts)
 
 
-def complete_from_partner(element: str, mesh: Mesh, counterpart: Mesh, rows: Rows, settings: RestoreSettings) -> Completion:
-    """Complete a broken paired bone from its counterpart of the other side, given as it lies in its own scan."""
+def complete_from_partner(
+    element: str, mesh: Mesh, partner: Mesh, is_reflected: bool, rows: Rows, settings: RestoreSettings
+) -> Completion:
+    """Complete a broken bone from a partner at its size, given as it lies in its own scan: its counterpart of the other side (is_reflected), or
+    a bone of the same side."""
     from meshtools.geometry.registration import register
     from meshtools.geometry.restore import restore_from_counterpart
 
-    mirrored = reflect(counterpart)
+    mirrored = reflect(partner) if is_reflected else partner
     placed = register(mesh, mirrored, "rigid")
     facts: dict[str, Any] = {
-        "method": "counterpart",
+        "method": "counterpart" if is_reflected else "bone of the same side",
         "registration": {
             "residual_rms_percent": round(placed.residual_rms_percent, 6), "overlap_percent": round(placed.overlap_percent, 4),
             "is_trusted": placed.is_trusted,
         },
     }  # fmt: skip
-    if looks_like_the_same_side(mesh, counterpart):
+    if contradicts_its_side(mesh, partner, is_reflected):
+        ways = ("as it is", "reflected", "the same") if is_reflected else ("reflected", "as it is", "the other")
         message = (
-            f"{element}: the bone given as its counterpart lies on the preserved part better as it is than reflected, so it looks like a bone of the "
-            "same side; nothing was taken over. Check the sides of both."
+            f"{element}: the bone that should supply the missing part lies on the preserved part better {ways[0]} than {ways[1]}, so it looks like a "
+            f"bone of {ways[2]} side; nothing was taken over. Check the sides of both."
         )
-        return Completion(mesh, facts, (Finding(Severity.REVIEW, "counterpart-same-side", message),))
+        return Completion(mesh, facts, (Finding(Severity.REVIEW, "partner-of-wrong-side", message),))
     if not placed.is_trusted:
         message = (
             f"{element}: where the preserved part lies on its counterpart is not sure ({placed.reason}), so nothing was taken over and the "
@@ -95,11 +99,12 @@ def complete_from_partner(element: str, mesh: Mesh, counterpart: Mesh, rows: Row
     return Completion(completion.mesh, completion.facts, (*completion.findings, doubt))
 
 
-def looks_like_the_same_side(mesh: Mesh, counterpart: Mesh) -> bool:
-    """True where a bone given as counterpart contradicts being one: the part lies on it clearly better without reflecting."""
+def contradicts_its_side(mesh: Mesh, partner: Mesh, is_reflected: bool) -> bool:
+    """True where the part lies on its partner clearly better the other way round: without reflecting, or with."""
     from meshtools.geometry.registration_evidence import side_evidence
 
-    return side_evidence(mesh, (), (counterpart,)).verdict == "contradicts"
+    same, other = ((), (partner,)) if is_reflected else ((partner,), ())
+    return side_evidence(mesh, same, other).verdict == "contradicts"
 
 
 def still_missing(recipe: Recipe, completion: Completion) -> list[Finding]:

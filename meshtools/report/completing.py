@@ -7,6 +7,10 @@ from typing import Any
 
 from meshtools.report.markup import Html, figure, number, pairs, png_address, section, tag
 
+SUPPLIERS = {
+    "own other half": "its own other half, reflected", "counterpart": "a bone of the other side, reflected",
+    "bone of the same side": "another bone of the same side",
+}  # fmt: skip
 VERDICTS = {
     "accept": "found and sure", "ask": "found, but not sure: a person decides", "refuse": "no reliable plane found",
     "decided": "given in decisions.csv",
@@ -18,7 +22,7 @@ def completing(sheet: Mapping[str, Any]) -> Html | str:
     facts = sheet["restoration"]
     if not facts:
         return ""
-    rows = [("Missing part from", "its own other half, reflected" if facts["method"] == "own other half" else "its counterpart, reflected")]
+    rows = [("Missing part from", SUPPLIERS[facts["method"]])]
     rows += _plane_rows(facts.get("plane") or {}) + _registration_rows(facts.get("registration") or {}) + _figure_rows(facts)
     return section("Completing", pairs(rows), _candidates(sheet["plane_pictures"]), class_="wide completing")
 
