@@ -7,7 +7,7 @@ counterpart), which is laid on the original's skin first and bent so that it mee
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,6 +42,8 @@ from meshtools.settings import RestoreSettings
 N_POSE_SAMPLES = 4000
 N_RIM_SAMPLES = 600
 N_SKIN_SAMPLES = 500
+SLIGHT_SHARE = 0.001  # of a surface
+SAME_WAY_COSINE = 0.6
 STEEP = 0.7  # a point on the other rim counts where the way to it is this steep
 
 
@@ -83,6 +85,18 @@ def _prior(partner: Body, sd: tuple[float, float], scale: Scale) -> PosePrior:
     return PosePrior((float(x), float(y), float(z)), float(sd[0]), sd[1], scale.mm(scale.settings.patch_percent), exact)
 
 
+@dataclass(frozen=True, eq=False)
+class _Attempt:
+    """A bone completed one way: uncovered: share of the partner's skin that it lacks; removed: share of the area that was skin and went."""
+
+    body: Body
+    bent: Partner
+    joined: Joined
+    limit_mm: float
+    uncovered: float
+    removed: float
+
+
 def _restore(body: Body, partner: Body, is_image: bool, prior: PosePrior, rows: Rows, scale: Scale) -> Restoration:
     fresh, same = Partner(partner.mesh, partner.is_false, partner.is_filled, is_image), scale.mm(scale.settings.same_skin_percent)
     posed, pose = _lay_on(body, fresh, prior, (3 * same, same))
@@ -97,11 +111,45 @@ def _restore(body: Body, partner: Body, is_image: bool, prior: PosePrior, rows: 
         is_false = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known)
         body = replace(body, is_false=is_false)
         posed = _image_false(posed, is_false)
-    bent = _bend(body, posed, scale)
+    is_broken = _broken_beyond(body, known, bent, scale) if is_image else np.zeros_like(body.is_false)
+    done = _attempt(body, posed, is_broken, rows, scale)
+    if is_broken.any():
+        wide = _attempt(replace(body, is_false=body.is_false | is_broken), posed, is_broken, rows, scale)
+        done = wide if _is_no_worse(wide, done) else done
+    left = replace(done.body, is_false=done.body.is_false | is_broken)
+    steps = _steps_mm(left, done.joined.is_kept, _image_false(posed, left.is_false), same)
+    laid = Laid(pose, steps, _image_false(done.bent, left.is_false))
+    return describe(left, done.joined, laid, rows, max(done.limit_mm, 3 * scale.mm(scale.settings.seam_width_percent)))
+
+
+def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) -> BoolArray:
+    """Faces where the fracture goes on, in about its direction, over a place that both sides have lost; none where it would more than double."""
+    normals, areas = unit_normals(body.mesh), face_areas(body.mesh.vertices, body.mesh.faces)
+    is_fracture = body.is_false & ~known
+    mean = (normals * areas[:, None])[is_fracture].sum(axis=0)
+    along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
+    tolerance = Tolerance(_limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent))
+    is_false = grow_false_faces(body.mesh, body.is_false, bent, tolerance, along) | body.is_false
+    is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known) & ~body.is_false
+    return np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
+
+
+def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale: Scale) -> _Attempt:
+    """Bend the partner and take over what the body lacks. Images of broken faces that come along are no skin and get the seam's row."""
+    bent = _bend(body, _image_false(posed, body.is_false), scale)
     limit = _limit(body, bent, scale)
-    joined = _take_over(body, bent, (limit, same), rows, scale)
-    steps = _steps_mm(body, joined.is_kept, posed, same)
-    return describe(body, joined, Laid(pose, steps, bent), rows, max(limit, 3 * scale.mm(scale.settings.seam_width_percent)))
+    joined = _take_over(body, bent, is_broken, limit, rows, scale)
+    is_gone = ~joined.is_kept & ~body.is_false
+    skin = take_faces(bent.mesh, ~bent.is_false & ~is_broken if bent.is_image else ~bent.is_false)
+    far = Surface(joined.mesh).distance(sample_surface(skin, N_POSE_SAMPLES, seed=2)[0])[0] > 2 * limit
+    area = face_areas(body.mesh.vertices, body.mesh.faces)
+    return _Attempt(body, bent, joined, limit, float(far.mean()), float(area[is_gone].sum() / area.sum()))
+
+
+def _is_no_worse(one: _Attempt, other: _Attempt) -> bool:
+    """Whether one attempt covers as much of the partner's skin as the other, with no more skin removed and no more crossings."""
+    is_sound = one.joined.n_tangled <= other.joined.n_tangled and one.joined.n_failed <= other.joined.n_failed
+    return is_sound and one.uncovered <= other.uncovered + SLIGHT_SHARE and one.removed <= other.removed + SLIGHT_SHARE
 
 
 def _limit(body: Body, partner: Partner, scale: Scale) -> float:
@@ -194,18 +242,22 @@ def _bend(body: Body, posed: Partner, scale: Scale) -> Partner:
     return replace(posed, mesh=posed.mesh.replaced(vertices=posed.mesh.vertices + moved))
 
 
-def _take_over(body: Body, bent: Partner, tolerance_mm: tuple[float, float], rows: Rows, scale: Scale) -> Joined:
-    width = scale.mm(scale.settings.seam_width_percent), tolerance_mm[1]
+def _take_over(body: Body, bent: Partner, is_broken: BoolArray, limit_mm: float, rows: Rows, scale: Scale) -> Joined:
+    same = scale.mm(scale.settings.same_skin_percent)
+    width = scale.mm(scale.settings.seam_width_percent), same
     cut = cut_trench(bent.mesh, _rim_lines(body), width)
     is_skin = (cut.row >= 0) & ~bent.is_false[np.maximum(cut.row, 0)]
     skin = FacingSurface(body.mesh, ~body.is_false)
-    is_taken = find_missing_skin(cut.mesh, is_skin, skin, tolerance_mm[0])
+    is_taken = find_missing_skin(cut.mesh, is_skin, skin, limit_mm)
     lost, kept_fills = np.flatnonzero(is_taken), FacingSurface(body.mesh, body.is_filled & ~body.is_false)
-    is_taken[lost[faces_a_fill(cut.mesh, lost, kept_fills, tolerance_mm[1])]] = False
+    is_taken[lost[faces_a_fill(cut.mesh, lost, kept_fills, same)]] = False
     areas = face_areas(cut.mesh.vertices, cut.mesh.faces)
     least = float(areas.sum()) * scale.settings.least_patch_percent / 100.0
     is_taken = flip_small_patches(cut.mesh, is_taken, is_skin, least)
     taken = take_faces(cut.mesh, is_taken)
-    taken = taken.replaced(source=rows.of_taken(taken.source))
+    sources = rows.of_taken(taken.source)
+    if bent.is_image:
+        sources[is_broken[cut.row[is_taken]]] = rows.seam
+    taken = taken.replaced(source=sources)
     original = Original(body.mesh, body.is_false, None if body.was_closed else body.n_own)
-    return join_taken(original, taken, 3 * max(width[0], tolerance_mm[0]), least, rows.seam)
+    return join_taken(original, taken, 3 * max(width[0], limit_mm), least, rows.seam)

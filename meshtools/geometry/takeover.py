@@ -123,8 +123,11 @@ def _faces_own_image(mesh: Mesh, partner: Partner, candidates: NDArray[np.int64]
     return np.asarray((distance <= tolerance_mm) & opposes)
 
 
-def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance: Tolerance) -> BoolArray:
-    """Spread the false faces to their edges: over neighbours without a crease between, as far as no skin of the partner is near."""
+def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance: Tolerance, is_beyond: BoolArray | None = None) -> BoolArray:
+    """Spread the false faces to their edges: over neighbours without a crease between, as far as no skin of the partner is near.
+
+    is_beyond (m,): faces that may be taken outside the partner too, far from all its skin, where both sides have lost it.
+    """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
@@ -135,6 +138,8 @@ def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance
     near = np.flatnonzero(is_lonely & ~is_core)
     points = face_points(mesh, near)[:, 0]
     is_outside = (winding(partner.mesh, points) < 0.5) & (Surface(partner.mesh).distance(points)[0] > tolerance.skin_mm)
+    if is_beyond is not None:
+        is_outside &= ~is_beyond[near] | (partner.skin.nearest(points, unit_normals(mesh)[near]).distance_mm <= tolerance.fill_mm)
     is_open[near[is_outside]] = False
     one, other, _ = paired_faces(mesh.faces, len(mesh.vertices))
     normals = unit_normals(mesh)
