@@ -131,6 +131,17 @@ def test_a_small_fill_on_the_sound_side_stays() -> None:
     assert is_near.any()
 
 
+def test_a_large_fill_opposite_to_what_is_lost_is_taken_over_as_a_fill() -> None:
+    """Neither half shows bone at the two poles: the filled one stays, its image is a fill too, and the volume is right to 0.05 %."""
+    whole = bumpy()
+    scan, _ = cut_away(whole, (0.0, -1.0, 0.0))
+    is_near = np.linalg.norm(scan.vertices[scan.faces].mean(axis=1) - scan.vertices[scan.vertices[:, 1].argmax()], axis=1) < 6.0
+    found = restored(scan.replaced(source=np.where(is_near, FILL, OWN)))
+    of_fill = found.mesh.vertices[found.mesh.faces[found.mesh.source == FILL]].mean(axis=1)[:, 1]
+    assert ((of_fill > 0).sum(), (of_fill < 0).sum()) == (is_near.sum(), is_near.sum())
+    assert audit_topology(found.mesh).volume_mm3 == pytest.approx(audit_topology(whole).volume_mm3, rel=5e-4)
+
+
 def test_a_step_between_the_halves_is_met_on_the_taken_side() -> None:
     """One half swollen by up to 0.25 mm: the taken skin meets the rim (no seam vertex lies 0.1 mm off the true surface)."""
     whole = bumpy()

@@ -32,6 +32,8 @@ from meshtools.geometry.takeover import (
     find_missing_skin,
     flip_small_patches,
     grow_false_faces,
+    patch_labels,
+    winding,
     without_teeth,
 )
 from meshtools.geometry.transform import apply_matrix, reflection_matrix
@@ -111,6 +113,10 @@ def _restore(body: Body, partner: Body, is_image: bool, prior: PosePrior, rows: 
         is_false = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known)
         body = replace(body, is_false=is_false)
         posed = _image_false(posed, is_false)
+    if is_image:
+        is_unopposed = _unopposed_fills(body, bent, same)
+        body, known = replace(body, is_false=body.is_false & ~is_unopposed), known & ~is_unopposed
+        posed = _image_false(posed, body.is_false)
     is_broken = _broken_beyond(body, known, bent, scale) if is_image else np.zeros_like(body.is_false)
     done = _attempt(body, posed, is_broken, rows, scale)
     if is_broken.any():
@@ -120,6 +126,20 @@ def _restore(body: Body, partner: Body, is_image: bool, prior: PosePrior, rows: 
     steps = _steps_mm(left, done.joined.is_kept, _image_false(posed, left.is_false), same)
     laid = Laid(pose, steps, _image_false(done.bent, left.is_false))
     return describe(left, done.joined, laid, rows, max(done.limit_mm, 3 * scale.mm(scale.settings.seam_width_percent)))
+
+
+def _unopposed_fills(body: Body, bent: Partner, same_mm: float) -> BoolArray:
+    """Large fills that the partner has nothing for, which stay, and whose images are taken over as fills."""
+    is_fill = body.is_false & body.is_filled & (np.arange(len(body.is_false)) < body.n_own)
+    if not is_fill.any():
+        return is_fill
+    rows, labels = np.flatnonzero(is_fill), patch_labels(body.mesh, is_fill)
+    points = body.mesh.vertices[body.mesh.faces[rows]].mean(axis=1)
+    is_lonely = bent.evidence.nearest(points, unit_normals(body.mesh)[rows]).distance_mm > same_mm
+    is_lonely &= winding(bent.mesh, points) < 0.5
+    areas = face_areas(body.mesh.vertices, body.mesh.faces)[rows]
+    of_patch = np.bincount(labels[rows], np.where(is_lonely, areas, -areas))
+    return np.asarray(is_fill & (of_patch[np.maximum(labels, 0)] > 0))
 
 
 def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) -> BoolArray:
