@@ -273,7 +273,7 @@ def _take_over(body: Body, bent: Partner, is_broken: BoolArray, limit_mm: float,
     is_taken[lost[faces_a_fill(cut.mesh, lost, kept_fills, same)]] = False
     areas = face_areas(cut.mesh.vertices, cut.mesh.faces)
     least = float(areas.sum()) * scale.settings.least_patch_percent / 100.0
-    is_taken = flip_small_patches(cut.mesh, is_taken, is_skin, least)
+    is_taken = flip_small_patches(cut.mesh, is_taken, is_skin, least / 10)  # small ones go again where the original has no rim for them
     taken = take_faces(cut.mesh, is_taken)
     sources = rows.of_taken(taken.source)
     if bent.is_image:
