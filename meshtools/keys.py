@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import ast
 import hashlib
+import importlib.util
 import json
+import os
+import sys
 from collections.abc import Mapping
+from contextlib import suppress
 from functools import cache
 from importlib import metadata
 from pathlib import Path
@@ -13,6 +17,7 @@ from typing import Any
 
 PACKAGE_DIR = Path(__file__).resolve().parent
 UNREADABLE = "unreadable"
+END_OF_MEMORY = "."
 COMPANION_SUFFIXES = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
 LIBRARIES = ("fast-simplification", "lib3mf", "libigl", "manifold3d", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "trimesh")
 
@@ -85,7 +90,33 @@ def _module_digest(name: str) -> tuple[str, tuple[str, ...]]:
     """Digest of one module's syntax tree and the names of the meshtools modules it imports."""
     path = PACKAGE_DIR.joinpath(*name.split(".")[1:])
     path = path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    source = path.read_bytes()
+    remembered = Path(importlib.util.cache_from_source(str(path))).with_suffix(".tree")
+    fingerprint = hashlib.sha256(source + sys.version.encode()).hexdigest()
+    try:
+        lines = remembered.read_text(encoding="utf-8").split()
+    except (OSError, ValueError):
+        lines = []
+    if lines[:1] != [fingerprint] or lines[-1:] != [END_OF_MEMORY]:
+        lines = [fingerprint, *_digest_of_source(source), END_OF_MEMORY]
+        _remember(remembered, "\n".join(lines))
+    return lines[1], tuple(n for n in lines[2:-1] if _is_module(n))
+
+
+def _remember(path: Path, text: str) -> None:
+    """Keep a digest beside the bytecode. As with bytecode, it only saves time: where it cannot be written it is left out."""
+    if sys.dont_write_bytecode:
+        return
+    unfinished = path.with_name(f"{path.name}.{os.getpid()}")
+    with suppress(OSError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        unfinished.write_text(text, encoding="utf-8")
+        unfinished.replace(path)
+
+
+def _digest_of_source(source: bytes) -> list[str]:
+    """The digest of a module's syntax tree, and every name of meshtools that it imports, be it a module or not."""
+    tree = ast.parse(source)
     imported: set[str] = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
@@ -93,8 +124,8 @@ def _module_digest(name: str) -> tuple[str, tuple[str, ...]]:
         elif isinstance(node, ast.ImportFrom) and node.module:
             imported.add(node.module)
             imported.update(f"{node.module}.{alias.name}" for alias in node.names)
-    names = tuple(sorted(n for n in imported if n.split(".")[0] == "meshtools" and _is_module(n)))
-    return hashlib.sha256(ast.dump(_without_docstrings(tree)).encode()).hexdigest(), names
+    names = sorted(n for n in imported if n.split(".")[0] == "meshtools" and n.split(".")[-1] != "*")
+    return [hashlib.sha256(ast.dump(_without_docstrings(tree)).encode()).hexdigest(), *names]
 
 
 def _is_module(name: str) -> bool:

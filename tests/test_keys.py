@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 from hypothesis import given
@@ -61,3 +63,18 @@ def test_every_native_filter_that_decimation_falls_back_to_is_there() -> None:
     import pymeshlab
 
     assert hasattr(pymeshlab.MeshSet(), "meshing_decimation_quadric_edge_collapse")
+
+
+def test_a_remembered_digest_is_the_fresh_one_and_a_torn_memory_is_not_believed(tmp_path: Path) -> None:
+    """In processes of their own, with bytecode in a folder of its own: nothing remembered, remembered, and cut short."""
+    command = [sys.executable, "-c", "from meshtools.keys import code_digest; print(code_digest('meshtools.jobs.clean'))"]
+    environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"} | {"PYTHONPYCACHEPREFIX": str(tmp_path)}
+    digests = []
+    for _ in range(3):
+        digests.append(subprocess.run(command, env=environment, capture_output=True, text=True, check=True).stdout)
+        memories = list(tmp_path.rglob("*.tree"))
+        if len(digests) == 2:
+            for memory in memories:
+                memory.write_bytes(memory.read_bytes()[:100])
+    assert memories
+    assert len(set(digests)) == 1
