@@ -39,7 +39,7 @@ check: setup-test
 	$(BIN)/mypy
 
 test: check
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal -p no:cacheprovider
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal -p no:cacheprovider --durations=40
 
 bench: setup-test
 	$(BIN)/python benchmarks/bench.py
