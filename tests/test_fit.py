@@ -101,7 +101,7 @@ def test_a_wrong_factor_is_seen_on_the_index_before_anything_is_made_ready(batch
         stream.write("b-femur-left,femur,left,ind-b,Fictotherium exemplum,adult,98,b-femur-left.stl,mm,,\n")
     edit(batch / "config/skeleton.csv", "UBERON:0000979,,", "UBERON:0000979,,femur")
     answer = build(batch)
-    rows = {row["a"]: row for row in json.loads((batch / "results/mount/fit.json").read_text())["facts"]["rows"]}
+    rows = {row["a"]: row for row in json.loads((batch / "results/mount/fit.json").read_text(encoding="utf-8"))["facts"]["rows"]}
     assert {name: row["verdict"] for name, row in rows.items()} == {"femur-left": "fits", "femur-right": "fits"}
     assert abs(rows["femur-left"]["departure_percent"]) < 4  # the factor of the tibia is 1.12, that of the femurs 1 / 0.9
     assert answer["joints"] == []
@@ -109,5 +109,5 @@ def test_a_wrong_factor_is_seen_on_the_index_before_anything_is_made_ready(batch
         stream.write("mount,tibia-left,,factor,0.95,A. Curator,2026-03-01,a guess,\n")
     (finding,) = build(batch)["joints"]
     assert re.match(r"review: femur-left and tibia-left: at their joint femur-left is 1\d % wider than tibia-left asks for", finding)
-    assert "wider than tibia-left asks for" in (batch / "results/index.html").read_text()
+    assert "wider than tibia-left asks for" in (batch / "results/index.html").read_text(encoding="utf-8")
     assert bonewright("status", "--batch", batch).returncode == 1

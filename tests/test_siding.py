@@ -151,14 +151,14 @@ def dogs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.slow
 def test_a_wrong_side_is_a_finding_of_that_find_alone_on_the_pages_made_from_it(dogs: Path) -> None:
-    records = {path.parent.name: json.loads(path.read_text()) for path in dogs.glob("results/finds/*/siding.json")}
+    records = {path.parent.name: json.loads(path.read_text(encoding="utf-8")) for path in dogs.glob("results/finds/*/siding.json")}
     found = {name: [f["code"] for f in record["findings"] if f["severity"] == "review"] for name, record in records.items()}
     assert found == {"a-left": [], "a-right": [], "b-wrong": ["side-contradicted"]}
-    pages = {path.parent.relative_to(dogs / "results").as_posix(): path.read_text() for path in dogs.glob("results/*/*/report.html")}
+    pages = {path.parent.relative_to(dogs / "results").as_posix(): path.read_text(encoding="utf-8") for path in dogs.glob("results/*/*/report.html")}
     assert {name for name, page in pages.items() if "only as a left humerus would" in page} == {"second/humerus-left", "second/humerus-right"}
-    summary = (dogs / "results/summary.csv").read_text().splitlines()
+    summary = (dogs / "results/summary.csv").read_text(encoding="utf-8").splitlines()
     assert [line.split(",")[0] for line in summary if "side-contradicted" in line] == ["second", "second"]
-    assert "only as a left humerus would" in (dogs / "results/index.html").read_text()
+    assert "only as a left humerus would" in (dogs / "results/index.html").read_text(encoding="utf-8")
     status = bonewright("status", "--batch", dogs, "--json")
     reasons = {f"{row['target']}/{row['element']}": (row["status"], row["why"]) for row in json.loads(status.stdout)["elements"]}
     assert reasons["second/humerus-right"][0] == "review"
@@ -171,4 +171,4 @@ def test_the_corrected_row_is_no_finding(dogs: Path) -> None:
     bones.write_text(ROWS.replace("b-wrong,humerus,right", "b-wrong,humerus,left"), encoding="utf-8")
     answer = build(dogs)
     assert [name for name in answer["ran"] if name.startswith("siding")] == ["siding:a-left", "siding:a-right", "siding:b-wrong"]
-    assert not [path for path in dogs.glob("results/finds/*/siding.json") if json.loads(path.read_text())["findings"]]
+    assert not [path for path in dogs.glob("results/finds/*/siding.json") if json.loads(path.read_text(encoding="utf-8"))["findings"]]
