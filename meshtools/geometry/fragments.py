@@ -20,6 +20,7 @@ from meshtools.geometry.registration_poses import Poses, distinct_poses, join_po
 from meshtools.geometry.registration_refine import Pairs, Refiner
 from meshtools.geometry.registration_search import SearchPlan, sample_bone, search_poses
 from meshtools.geometry.transform import apply_matrix
+from meshtools.geometry.unite import concatenate
 from meshtools.model import FloatArray, Mesh
 
 WIDE_PLAN = SearchPlan((), ((0.13, 0.26, 0.4), (0.2, 0.4), (0.3, 0.6)), 30)
@@ -63,7 +64,7 @@ def join_fragments(parts: Sequence[Mesh], poses: Sequence[FloatArray] | None = N
         placed[0] = apply_matrix(parts[0], np.asarray(poses[0]))
         matrices[0] = np.asarray(poses[0], dtype=np.float64)
     for number, part in enumerate(parts[1:], 2):
-        before = together(placed)
+        before = concatenate(placed)
         if poses is None:
             matrix, said = _align(part, before)
             doubts += [f"part {number}: {doubt}" for doubt in said]
@@ -79,18 +80,6 @@ def join_fragments(parts: Sequence[Mesh], poses: Sequence[FloatArray] | None = N
     shared = np.concatenate(squares)
     residual = float(np.sqrt(shared.mean())) if len(shared) else 0.0
     return Joined(np.stack(matrices), np.array(overlaps), residual, np.array(gaps), not doubts, tuple(doubts))
-
-
-def together(meshes: Sequence[Mesh]) -> Mesh:
-    """Several meshes as one, in order, each face with its source; colours only where all have them."""
-    starts = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes[:-1])])
-    colours = [mesh.colour for mesh in meshes if mesh.colour is not None]
-    return Mesh.create(
-        np.concatenate([mesh.vertices for mesh in meshes]),
-        np.concatenate([mesh.faces + start for mesh, start in zip(meshes, starts, strict=True)]),
-        np.concatenate([mesh.source for mesh in meshes]),
-        np.concatenate(colours) if len(colours) == len(meshes) else None,
-    )
 
 
 def _align(part: Mesh, before: Mesh) -> tuple[FloatArray, list[str]]:
@@ -185,7 +174,7 @@ def merge_overlapping(meshes: Sequence[Mesh], tolerance_mm: float) -> Mesh:
             if len(rest.faces) and len(earlier.faces):
                 rest = take_faces(rest, ~_is_repeated(rest, earlier, tolerance_mm))
         kept.append(rest)
-    return together([mesh for mesh in kept if len(mesh.faces)] or [meshes[0]])
+    return concatenate([mesh for mesh in kept if len(mesh.faces)] or [meshes[0]])
 
 
 def _is_repeated(mesh: Mesh, earlier: Mesh, tolerance_mm: float) -> NDArray[np.bool_]:

@@ -18,6 +18,7 @@ from meshtools.geometry.distance import Surface, measure_deviation
 from meshtools.geometry.picture import encode_png, render_picture
 from meshtools.geometry.pieces import take_faces, vertex_normals
 from meshtools.geometry.transform import apply_matrix, reflect, scale
+from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.keys import hash_file
@@ -191,9 +192,7 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
         mesh = apply_matrix(weld_scan(raw.vertices * factor, raw.faces, None).mesh, places[find])
         mesh = reflect(mesh) if job["recipe"]["reflect"] else mesh
         parts.append(scale(mesh, job["recipe"]["factor"]))
-    starts = np.cumsum([0, *(len(part.vertices) for part in parts)])
-    vertices = np.vstack([part.vertices for part in parts])
-    return Mesh.create(vertices, np.vstack([part.faces + start for part, start in zip(parts, starts, strict=False)]))
+    return concatenate(parts)
 
 
 def vertex_deviation(mesh: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> FloatArray:
