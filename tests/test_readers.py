@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from meshtools.files.read_scan import peek_faces, read_scan
+from meshtools.files.read_scan import read_scan
+from meshtools.files.scan_size import scan_size
 from meshtools.model import RawScan, Unit
 
 # a tetrahedron with three mutually perpendicular edges of length 1, 2 and 3, faces outward: its volume is 1 x 2 x 3 / 6 = 1 (closed form)
@@ -104,7 +105,7 @@ def test_binary_stl_is_known_by_its_size_whatever_its_header_says(tmp_path: Path
     assert scan.vertices.dtype == np.float64
     assert scan.faces.dtype == np.int32
     assert (scan.file_format, scan.file_unit, scan.notes) == ("STL binary", None, ())
-    assert peek_faces(tmp_path / "a.stl") == 4
+    assert (scan_size(tmp_path / "a.stl").n_faces, scan_size(tmp_path / "a.stl").is_estimate) == (4, False)
 
 
 def test_bytes_after_the_last_triangle_are_said(tmp_path: Path) -> None:
@@ -142,7 +143,7 @@ def test_binary_ply_of_any_property_types_is_read(tmp_path: Path, order: str) ->
     assert scan.colour is not None
     assert np.array_equal(scan.colour, COLOURS)
     assert scan.file_format == f"PLY binary {name} endian"
-    assert peek_faces(tmp_path / "a.ply") == 4
+    assert scan_size(tmp_path / "a.ply").n_faces == 4
 
 
 @pytest.mark.parametrize("kind", ["ascii", "binary_big_endian"])

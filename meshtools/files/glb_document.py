@@ -14,7 +14,9 @@ from meshtools.files.scan_parts import damaged, shown
 from meshtools.files.texture import MOST_BYTES
 from meshtools.model import FloatArray
 
-_MOST_JSON_BYTES = 1 << 24  # some thousand times what a scan needs
+MOST_JSON_BYTES = 1 << 24  # some thousand times what a scan needs
+LEAST_GLB_TRIANGLE = 12  # bytes: three 16-bit vertex numbers and half a vertex
+MOST_ENTRIES = 100_000  # nodes, meshes or primitives; a scan has a few
 _JSON_CHUNK, _BINARY_CHUNK = 0x4E4F534A, 0x004E4942
 _KINDS = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4}
@@ -41,7 +43,7 @@ class Entry:
     def wholes(self, key: str) -> list[int]:
         """A list of whole numbers of 0 or more; empty where the key is missing."""
         values = self.fields.get(key, [])
-        if not isinstance(values, list) or not all(isinstance(value, int) and value >= 0 for value in values):
+        if not isinstance(values, list) or not all(isinstance(value, int) and 0 <= value < 2**63 for value in values):
             raise self._wrong(key)
         return values
 
@@ -67,6 +69,8 @@ class Entry:
         values = self.fields.get(key)
         if not isinstance(values, list) or not all(isinstance(value, dict) for value in values):
             raise self._wrong(key)
+        if len(values) > MOST_ENTRIES:
+            raise ScanError(f"{self.name} lists {len(values)} {key} in its GLB description, too many for a scan: export one plain mesh.")
         return [Entry(self.name, f"{self.label} {key}", value) for value in values]
 
 
@@ -93,7 +97,7 @@ class Document:
     def texts(self, key: str) -> list[str]:
         """A list of words at the top of the description; empty where the key is missing."""
         values = self.root.fields.get(key, [])
-        return [str(value) for value in values] if isinstance(values, list) else []
+        return [value if isinstance(value, str) else "of no name" for value in values] if isinstance(values, list) else []
 
     def accessor(self, index: int, kinds: tuple[str, ...]) -> NDArray[Any]:
         """Values (count, width) of an accessor whose type is one of `kinds`, as stored; refused before allocation where they lie outside."""
@@ -136,7 +140,8 @@ class Document:
             return str(texture_index), b"", "has no plain picture"
         source = texture.whole("source")
         image = self.entry("images", source)
-        label = shown(str(image.fields.get("name") or f"image {source}"))
+        name = image.fields.get("name")
+        label = shown(name if isinstance(name, str) and name else f"image {source}")
         if "bufferView" not in image.fields:
             return label, b"", "lies outside the file"
         view, _ = self.view(image.whole("bufferView"))
@@ -155,7 +160,7 @@ def open_document(name: str, content: bytes) -> Document:
     chunks = _chunks(name, content, length)
     if not chunks or chunks[0][0] != _JSON_CHUNK:
         raise damaged(name, "has no GLB description at its start")
-    if len(chunks[0][1]) > _MOST_JSON_BYTES:
+    if len(chunks[0][1]) > MOST_JSON_BYTES:
         raise ScanError(f"{name} has a GLB description of {len(chunks[0][1])} bytes, too large for a scan: export one plain mesh.")
     try:
         root = json.loads(bytes(chunks[0][1]).decode("utf-8"))

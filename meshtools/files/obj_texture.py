@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.files.scan_parts import shown
+from meshtools.files.scan_parts import file_label, shown
 from meshtools.files.texture import MOST_BYTES, UNTEXTURED, TextureError, sample_picture, unpack_picture
 from meshtools.model import ColourArray, FloatArray
 
@@ -96,14 +96,14 @@ def _unpacked(folder: Path, picture: str, others: dict[str, ColourArray | None],
         notes.append(f"Texture '{shown(picture)}' is not a file beside the scan; its colour was left out.")
         return None
     if path.stat().st_size > MOST_BYTES:
-        notes.append(f"Texture '{path.name}' is larger than {MOST_BYTES} bytes; its colour was left out.")
+        notes.append(f"Texture '{file_label(path)}' is larger than {MOST_BYTES} bytes; its colour was left out.")
         return None
     try:
         unpacked = unpack_picture(path.read_bytes(), others.values())
     except (TextureError, OSError) as error:
-        notes.append(f"Texture '{path.name}' {error if isinstance(error, TextureError) else 'cannot be opened'}; its colour was left out.")
+        notes.append(f"Texture '{file_label(path)}' {error if isinstance(error, TextureError) else 'cannot be opened'}; its colour was left out.")
         return None
-    notes.append(f"Colour sampled from texture {path.name}.")
+    notes.append(f"Colour sampled from texture {file_label(path)}.")
     return unpacked
 
 

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import io
 import posixpath
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 from xml.parsers import expat
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
-from meshtools.files.scan_parts import MOST_TRIANGLES, ScanParts, damaged, placed, product, shown
+from meshtools.files.scan_parts import ScanParts, damaged, most_placed, placed, product, shown
 from meshtools.files.threemf_model import MOST_PLACEMENTS, ModelObject, ModelPart, Placement, read_model
 from meshtools.model import FloatArray, Unit
 
@@ -28,9 +29,18 @@ _CHUNK_BYTES = 1 << 20
 _UNITS = {"millimeter": Unit.MM, "centimeter": Unit.CM, "meter": Unit.M, "inch": Unit.INCH}
 _MM_PER_OTHER_UNIT = {"micron": 0.001, "foot": 304.8}
 _UNPRINTED = ("support", "solidsupport")
-_ZIP_ERRORS = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError, ValueError)
+ZIP_ERRORS = (zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError, RuntimeError, OSError, ValueError, LookupError)
 
 ObjectKey = tuple[str, str]  # part, id
+
+
+class _Unfolded(NamedTuple):
+    """What an object comes to with all its components: triangles, vertices, meshes, and how deep they are nested."""
+
+    n_triangles: int
+    n_vertices: int
+    n_meshes: int
+    depth: int
 
 
 @dataclass
@@ -42,7 +52,7 @@ class _Package:
     n_packed: int
     n_unpacked: int = 0
     parts: dict[str, ModelPart] = field(default_factory=dict)
-    counts: dict[ObjectKey, tuple[int, int]] = field(default_factory=dict)
+    unfolded: dict[ObjectKey, _Unfolded] = field(default_factory=dict)
 
     def part(self, path: str) -> ModelPart:
         """The model part of that path, read once."""
@@ -64,14 +74,21 @@ class _Package:
         except KeyError:
             raise damaged(self.name, "names a 3MF part that it does not hold") from None
         self.n_unpacked += entry.file_size
-        if self.n_unpacked > min(max(_PLAIN_BYTES, _TIGHTEST_RATIO * self.n_packed), _MOST_MODEL_BYTES):
+        if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+            raise ScanError(f"{self.name} is packed in a way that 3MF forbids: export it again with another program.")
+        if self.n_unpacked > most_unpacked_bytes(self.n_packed):
             raise ScanError(f"{self.name} unpacks from {self.n_packed} to {self.n_unpacked} bytes, which no scan does: ask for a plain mesh.")
         try:
             with self.archive.open(entry) as stream:
                 while chunk := stream.read(_CHUNK_BYTES):
                     yield chunk
-        except _ZIP_ERRORS:
+        except ZIP_ERRORS:
             raise damaged(self.name, "has a 3MF part that cannot be unpacked") from None
+
+
+def most_unpacked_bytes(n_packed: int) -> int:
+    """How many bytes the model parts of a package of `n_packed` bytes may have together."""
+    return min(max(_PLAIN_BYTES, _TIGHTEST_RATIO * n_packed), _MOST_MODEL_BYTES)
 
 
 def read_3mf(name: str, content: bytes) -> ScanParts:
@@ -82,7 +99,7 @@ def read_3mf(name: str, content: bytes) -> ScanParts:
     """
     try:
         archive = zipfile.ZipFile(io.BytesIO(content))
-    except _ZIP_ERRORS:
+    except ZIP_ERRORS:
         raise damaged(name, "is a zip package that cannot be opened") from None
     with archive:
         package = _Package(name, archive, len(content))
@@ -147,10 +164,12 @@ def _assemble(package: _Package, root: str, notes: list[str]) -> tuple[FloatArra
             notes.append("Support objects of the 3MF file were left out.")
         else:
             wanted.append((key, item))
-    totals = [_count(package, key, ()) for key, _ in wanted]
-    n_triangles, n_meshes = sum(total[0] for total in totals), sum(total[1] for total in totals)
-    if n_triangles > MOST_TRIANGLES or n_meshes > MOST_PLACEMENTS:
-        raise ScanError(f"{package.name} repeats its parts to {n_triangles} triangles in {n_meshes} placements: export one plain mesh.")
+    totals = [_unfolded(package, key, ()) for key, _ in wanted]
+    n_triangles, n_vertices, n_meshes = (sum(total[i] for total in totals) for i in range(3))
+    n_stored = sum(len(one.triangles) // 3 for part in package.parts.values() for one in part.objects.values())
+    if max(n_triangles, n_vertices // 3) > most_placed(n_stored) or n_meshes > MOST_PLACEMENTS:
+        sizes = f"{n_triangles} triangles and {n_vertices} vertices in {n_meshes} placements"
+        raise ScanError(f"{package.name} repeats its parts to {sizes}: export one plain mesh.")
     vertices: list[FloatArray] = []
     faces: list[NDArray[Any]] = []
     for key, item in wanted:
@@ -160,20 +179,21 @@ def _assemble(package: _Package, root: str, notes: list[str]) -> tuple[FloatArra
     return np.concatenate([np.zeros((0, 3)), *vertices]), np.concatenate([np.zeros((0, 3), dtype=np.int64), *shifted])
 
 
-def _count(package: _Package, key: ObjectKey, above: tuple[ObjectKey, ...]) -> tuple[int, int]:
-    """Triangles and meshes that an object unfolds to. Refuses circles and chains deeper than any real assembly."""
+def _unfolded(package: _Package, key: ObjectKey, above: tuple[ObjectKey, ...]) -> _Unfolded:
+    """What an object unfolds to. Refuses circles and chains deeper than any real assembly."""
     if key in above:
         raise damaged(package.name, f"has a 3MF object {shown(key[1])} that contains itself")
-    if len(above) >= _DEEPEST:
-        raise ScanError(f"{package.name} nests 3MF components more than {_DEEPEST} deep: export one plain mesh.")
-    if key not in package.counts:
+    if key not in package.unfolded:
         found = package.object(key)
-        n_triangles, n_meshes = len(found.triangles) // 3, 1
-        for component in found.components:
-            inner = _count(package, (_part_path(component.path, key[0]), component.object_id), (*above, key))
-            n_triangles, n_meshes = n_triangles + inner[0], n_meshes + inner[1]
-        package.counts[key] = (n_triangles, n_meshes)
-    return package.counts[key]
+        total = _Unfolded(len(found.triangles) // 3, len(found.vertices) // 3, 1, 1)
+        for component in found.components if len(above) < _DEEPEST else ():
+            inner = _unfolded(package, (_part_path(component.path, key[0]), component.object_id), (*above, key))
+            n_triangles, n_vertices, n_meshes = (mine + theirs for mine, theirs in zip(total[:3], inner[:3], strict=True))
+            total = _Unfolded(n_triangles, n_vertices, n_meshes, max(total.depth, inner.depth + 1))
+        package.unfolded[key] = total
+    if len(above) + package.unfolded[key].depth > _DEEPEST:
+        raise ScanError(f"{package.name} nests 3MF components more than {_DEEPEST} deep: export one plain mesh.")
+    return package.unfolded[key]
 
 
 def _place(package: _Package, key: ObjectKey, matrix: FloatArray, placed_parts: tuple[list[FloatArray], list[NDArray[Any]]]) -> None:

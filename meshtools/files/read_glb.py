@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
-from meshtools.files.glb_document import Document, Entry, open_document
-from meshtools.files.scan_parts import MOST_TRIANGLES, ScanParts, as_colour, damaged, placed, product, shown
+from meshtools.files.glb_document import LEAST_GLB_TRIANGLE, MOST_ENTRIES, Document, Entry, open_document
+from meshtools.files.scan_parts import ScanParts, as_colour, damaged, most_placed, placed, product, shown
 from meshtools.files.texture import UNTEXTURED, TextureError, sample_picture, unpack_picture
 from meshtools.model import ColourArray, FloatArray, Unit
 
@@ -32,15 +32,18 @@ class _Assembly:
     notes: dict[str, None] = field(default_factory=dict)  # in order, each once
     n_vertices: int = 0
     n_faces: int = 0
+    most_faces: int = 0
+    n_primitives: int = 0
 
     def add(self, name: str, vertices: FloatArray, faces: NDArray[Any], colour: ColourArray | None) -> None:
+        self.n_primitives += 1
+        if max(self.n_faces + len(faces), (self.n_vertices + len(vertices)) // 3) > self.most_faces or self.n_primitives > MOST_ENTRIES:
+            raise ScanError(f"{name} places more than {self.most_faces} triangles or {MOST_ENTRIES} parts: export one plain mesh.")
         self.faces.append(faces.astype(np.int64) + self.n_vertices)
         self.vertices.append(vertices)
         self.colours.append(colour)
         self.n_vertices += len(vertices)
         self.n_faces += len(faces)
-        if max(self.n_faces, self.n_vertices // 3) > MOST_TRIANGLES:
-            raise ScanError(f"{name} places more than {MOST_TRIANGLES} triangles: export one plain mesh.")
 
 
 def read_glb(name: str, content: bytes) -> ScanParts:
@@ -49,7 +52,7 @@ def read_glb(name: str, content: bytes) -> ScanParts:
     unknown = sorted(set(document.texts("extensionsRequired")) - _SUPPORTED)
     if unknown:
         raise ScanError(f"{name} needs the glTF extension {shown(unknown[0])}, which cannot be read: export it uncompressed, without extensions.")
-    assembly = _Assembly(notes=dict.fromkeys(document.notes))
+    assembly = _Assembly(notes=dict.fromkeys(document.notes), most_faces=most_placed(len(content) // LEAST_GLB_TRIANGLE))
     for node, matrix in _placed_nodes(document):
         if "mesh" in node.fields:
             if "skin" in node.fields:

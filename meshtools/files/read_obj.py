@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from meshtools.files.number_text import NumberRows, read_numbers, read_rows, word_starts, words_per_line
 from meshtools.files.obj_texture import Materials, paint_corners, read_materials
-from meshtools.files.scan_parts import ScanParts, as_colour, damaged, ending_notes, fan_triangles
+from meshtools.files.scan_parts import ScanParts, as_colour, damaged, ending_notes, fan_triangles, file_label
 from meshtools.model import ColourArray, FloatArray
 
 
@@ -38,7 +38,7 @@ class _Corners:
 
 def read_obj(path: Path, content: bytes) -> ScanParts:
     """Read OBJ; materials and pictures only from the scan's own folder. Raises ScanError for lines that cannot be read."""
-    name = path.name
+    name = file_label(path)
     lines = _split(content)
     try:
         points = read_rows(lines["v"].joined())
@@ -75,7 +75,7 @@ def _split(content: bytes) -> dict[str, _Lines]:
 
 def _corners(lines: dict[str, _Lines]) -> _Corners:
     """Read face lines: corners are v, v/vt, v//vn or v/vt/vn, in any mixture; negative numbers count back from the face's own line."""
-    text = re.sub(rb"/+(?=\s|$)", b"", lines["f"].joined())  # some programs write v// for a plain v
+    text = re.sub(rb"(?<!/)/++(?=\s|$)", b"", lines["f"].joined())  # some programs write v// for a plain v
     starts = word_starts(text)
     sizes = words_per_line(text, starts)
     if len(sizes) == 0 or len(starts) == 0:

@@ -14,7 +14,7 @@ from meshtools.files.ply_elements import BinaryBody, Columns, Element, Order, Pr
 from meshtools.files.scan_parts import ScanParts, as_colour, damaged, ending_notes, fan_triangles, shown
 from meshtools.model import ColourArray
 
-_LONGEST_HEADER = 1 << 20
+LONGEST_HEADER = 1 << 20
 _MOST_PROPERTIES = 2000
 _TYPES = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2", "ushort": "u2", "uint16": "u2",
@@ -22,8 +22,8 @@ _TYPES = {
 }  # fmt: skip
 _FORMATS: dict[str, Order | Literal[""]] = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 _CORNERS = ("vertex_indices", "vertex_index")
-_COLOURS = (("red", "green", "blue"), ("diffuse_red", "diffuse_green", "diffuse_blue"), ("r", "g", "b"))
-_WANTED = frozenset(("x", "y", "z", *_CORNERS)).union(*_COLOURS)
+COLOURS = (("red", "green", "blue"), ("diffuse_red", "diffuse_green", "diffuse_blue"), ("r", "g", "b"))
+_WANTED = frozenset(("x", "y", "z", *_CORNERS)).union(*COLOURS)
 
 
 def read_ply(name: str, content: bytes) -> ScanParts:
@@ -53,7 +53,7 @@ def read_ply(name: str, content: bytes) -> ScanParts:
 
 def read_header(name: str, content: bytes) -> tuple[Order | Literal[""], list[Element], list[str], int]:
     """Byte order (empty for text), elements, comments and where the body starts. Raises ScanError for a header out of order."""
-    end = re.search(rb"end_header[ \t]*(\r\n|\n|\r)", content[:_LONGEST_HEADER])
+    end = re.search(rb"end_header[ \t]*(\r\n|\n|\r)", content[:LONGEST_HEADER])
     if end is None:
         raise damaged(name, "has a PLY header without end")
     lines = re.split(r"\r\n|\n|\r", content[: end.start()].decode("latin-1"))
@@ -128,7 +128,7 @@ def _faces(name: str, columns: Columns, kinds: dict[str, Element]) -> tuple[NDAr
 
 
 def _colours(columns: Columns, kinds: dict[str, Element]) -> ColourArray | None:
-    for names in _COLOURS:
+    for names in COLOURS:
         channels = _scalars(columns, names)
         if channels is not None:
             kind = next(one.kind for one in kinds["vertex"].properties if one.name == names[0])

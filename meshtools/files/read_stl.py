@@ -61,7 +61,7 @@ def _read_binary(name: str, content: bytes) -> ScanParts:
 
 def _read_text(name: str, content: bytes) -> ScanParts:
     text = content.replace(b"\r", b"\n").lower()
-    if not re.search(rb"\bendsolid\b[^\n]*\s*\Z", text[-4096:]):
+    if not re.search(rb"\bendsolid\b", text[-4096:].rstrip().rpartition(b"\n")[2]):
         raise damaged(name, "starts as an STL text but has no endsolid at its end")
     text = re.sub(rb"(?m)^[ \t]*(end)?solid\b[^\n]*$", b"", text)
     text = _without_normals(text)

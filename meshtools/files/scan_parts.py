@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,10 @@ from meshtools.errors import ScanError
 from meshtools.model import ColourArray, FloatArray, RawScan, Unit
 
 LARGEST_COORDINATE = 1e12  # beyond any length in any unit; noise read as floats lies beyond it
-MOST_TRIANGLES = 50_000_000  # a small file that repeats its parts may not grow beyond this
+_LONGEST_LABEL = 120
+_MOST_TRIANGLES = 50_000_000  # what a file that places its parts more than once may unfold to,
+_PLAIN_TRIANGLES = 2_000_000  # any file may unfold to so many,
+_MOST_COPIES = 4  # a larger one to so many times what it stores
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +39,17 @@ def damaged(name: str, what: str) -> ScanError:
 def shown(text: str) -> str:
     """Words of a file as they may stand in a sentence for the user: printable and short."""
     return "".join(sign for sign in text if sign.isprintable())[:60]
+
+
+def most_placed(n_stored: int) -> int:
+    """Triangles that a file which stores `n_stored` of them may unfold to by placing its parts again and again."""
+    return min(_MOST_TRIANGLES, max(_PLAIN_TRIANGLES, _MOST_COPIES * n_stored))
+
+
+def file_label(path: Path) -> str:
+    """A file's name as it may stand in a sentence: signs that cannot be printed are written as codes, a very long name is cut in its middle."""
+    name = "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii") for sign in path.name)
+    return name if len(name) <= _LONGEST_LABEL else f"{name[: _LONGEST_LABEL // 2]}…{name[-_LONGEST_LABEL // 2 :]}"
 
 
 def ending_notes(content: bytes) -> tuple[str, ...]:

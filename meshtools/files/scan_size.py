@@ -1,0 +1,215 @@
+"""How large a scan is, from its header or its length alone: what a job will need in memory is known before anything is read.
+
+No header is believed beyond what the bytes of the file can hold. Where a format states no counts, samples of the text tell how dense it is.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import zipfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO, NamedTuple
+
+from meshtools.errors import ScanError
+from meshtools.files.glb_document import LEAST_GLB_TRIANGLE, MOST_JSON_BYTES
+from meshtools.files.ply_elements import Element, Property
+from meshtools.files.read_3mf import ZIP_ERRORS, most_unpacked_bytes
+from meshtools.files.read_ply import COLOURS, LONGEST_HEADER, read_header
+from meshtools.files.read_stl import HEADER_BYTES, TRIANGLE_BYTES, count_in_header, is_binary_stl, is_text
+from meshtools.files.scan_format import SNIFFED_BYTES, format_of
+from meshtools.files.scan_parts import most_placed
+
+# What reading and cleaning a scan takes at most, in MB and bytes: easy to change, to be measured on the machine's own scans.
+PEAK_BASE_MB = 300  # the interpreter and the libraries
+PEAK_BYTES_PER_FACE = 700
+PEAK_BYTES_PER_VERTEX = 250
+PEAK_BYTES_PER_COLOUR = 30  # a vertex
+
+_N_SAMPLES = 16
+_SAMPLE_BYTES = 1 << 14
+_LEAST_STL_TEXT = 60  # bytes of the shortest facet as text
+_LEAST_LINE = 6  # bytes of the shortest vertex or face line: `0 0 0` and a line break
+_LEAST_3MF_TRIANGLE = 50  # `<triangle v1="0" v2="1" v3="2"/>` and half a vertex, packed without blanks
+_LEAST_GLB_CORNER = 1  # bytes of a corner's vertex number
+
+
+@dataclass(frozen=True)
+class ScanSize:
+    """Faces (as triangles) and vertices as the reader will hold them, before any merging. `is_estimate`: not stated, or stated wrongly."""
+
+    n_faces: int
+    n_vertices: int
+    has_colour: bool
+    is_estimate: bool
+
+
+UNKNOWN = ScanSize(0, 0, False, True)
+
+
+class _Opened(NamedTuple):
+    path: Path
+    stream: BinaryIO
+    n_bytes: int
+    start: bytes
+
+
+def scan_size(path: Path) -> ScanSize:
+    """The size of a scan, in milliseconds whatever its length. Never raises for its content: a file that no reader takes is UNKNOWN, size 0."""
+    try:
+        if not path.is_file():
+            return UNKNOWN
+        with path.open("rb") as stream:
+            start = stream.read(SNIFFED_BYTES)
+            opened = _Opened(path, stream, path.stat().st_size, start)
+            kind = format_of(path, start, opened.n_bytes)
+            measure = {"stl": _stl, "ply": _ply, "obj": _obj, "off": _off, "glb": _glb, "3mf": _threemf}[kind]
+            return measure(opened)
+    except (OSError, ValueError, ScanError):
+        return UNKNOWN
+
+
+def estimated_peak_mb(size: ScanSize) -> int:
+    """Memory that reading and cleaning takes at most, MB of 2**20 bytes: a base, and so many bytes a face, a vertex and a coloured vertex.
+
+    Our own formula; the constants stand at the top of this module. An estimate of the size already leans to the large side.
+    """
+    per_vertex = PEAK_BYTES_PER_VERTEX + (PEAK_BYTES_PER_COLOUR if size.has_colour else 0)
+    return PEAK_BASE_MB + (size.n_faces * PEAK_BYTES_PER_FACE + size.n_vertices * per_vertex >> 20)
+
+
+def _stl(opened: _Opened) -> ScanSize:
+    if not is_text(opened.start[:4096]) or is_binary_stl(opened.start, opened.n_bytes):
+        stated, room = count_in_header(opened.start), max(opened.n_bytes - HEADER_BYTES, 0) // TRIANGLE_BYTES
+        n_faces = min(stated, room)
+        return ScanSize(n_faces, 3 * n_faces, False, stated != room)
+    n_faces = min(_dense(opened, lambda sample: len(re.findall(rb"(?i)\bendfacet\b", sample))), opened.n_bytes // _LEAST_STL_TEXT)
+    return ScanSize(n_faces, 3 * n_faces, False, True)
+
+
+def _dense(opened: _Opened, count: Callable[[bytes], int]) -> int:
+    """What `count` finds in a short file, or would find in a long one by its samples; the densest counts twice, so as to err upwards."""
+    opened.stream.seek(0)
+    if opened.n_bytes <= _N_SAMPLES * _SAMPLE_BYTES:
+        return count(opened.stream.read())
+    found = []
+    for number in range(_N_SAMPLES):
+        opened.stream.seek((opened.n_bytes - _SAMPLE_BYTES) * number // (_N_SAMPLES - 1))
+        found.append(count(opened.stream.read(_SAMPLE_BYTES)))
+    return round((sum(found) + max(found)) / (_N_SAMPLES * _SAMPLE_BYTES) * opened.n_bytes)
+
+
+def _ply(opened: _Opened) -> ScanSize:
+    opened.stream.seek(0)
+    order, elements, _, start = read_header(opened.path.name, opened.stream.read(LONGEST_HEADER))
+    n_left, fits = opened.n_bytes - start, True
+    counts = {"vertex": 0, "face": 0}
+    for element in elements:
+        least = sum(_least_bytes(one, bool(order)) for one in element.properties)
+        held = min(element.count, max(n_left, 0) // max(least, 1))
+        fits &= held == element.count
+        if element.name == "face" and held == element.count and element is elements[-1]:
+            held, is_exact = _triangles(element, n_left, bool(order))
+            fits &= is_exact
+        elif element.name == "face":
+            fits = False
+        if element.name in counts:
+            counts[element.name] = held
+        n_left -= element.count * least
+    names = {one.name for element in elements if element.name == "vertex" for one in element.properties}
+    has_colour = any(names.issuperset(channels) for channels in COLOURS)
+    return ScanSize(counts["face"], counts["vertex"], has_colour, not fits)
+
+
+def _least_bytes(one: Property, is_binary: bool) -> int:
+    """The bytes that one property takes at least: an empty list, or a digit and a blank."""
+    return (one.count_kind or one.kind).itemsize if is_binary else 2
+
+
+def _triangles(faces: Element, n_bytes: int, is_binary: bool) -> tuple[int, bool]:
+    """Triangles of the faces that fill the rest of the file, and whether that is certain: a polygon of n corners makes n - 2."""
+    lists = [one for one in faces.properties if one.count_kind is not None]
+    least = sum(_least_bytes(one, is_binary) for one in faces.properties)
+    if len(lists) != 1:
+        return faces.count, False
+    if not is_binary:
+        return faces.count, False
+    corners, rest = divmod(n_bytes - faces.count * least, lists[0].kind.itemsize)
+    return max(faces.count, corners - 2 * faces.count), rest == 0 and corners == 3 * faces.count
+
+
+def _obj(opened: _Opened) -> ScanSize:
+    most = opened.n_bytes // _LEAST_LINE
+    n_vertices = min(_dense(opened, lambda sample: len(re.findall(rb"(?m)^[ \t]*v[ \t]", sample))), most)
+    n_faces = min(_dense(opened, _triangles_of_lines), most)
+    has_colour = bool(re.search(rb"(?m)^[ \t]*(mtllib[ \t]|v([ \t]+[-+.\deE]+){6})", opened.start))
+    return ScanSize(n_faces, n_vertices, has_colour, True)
+
+
+def _triangles_of_lines(sample: bytes) -> int:
+    return sum(max(len(corners.split()) - 2, 0) for corners in re.findall(rb"(?m)^[ \t]*fo?[ \t]([^\r\n]*)", sample))
+
+
+def _off(opened: _Opened) -> ScanSize:
+    text = re.sub(rb"#[^\n]*", b"", opened.start.replace(b"\r", b"\n"))
+    found = re.match(rb"\s*(?:[STCN]*OFF\b)?\s*(\d{1,18})[ \t]+(\d{1,18})", text)
+    if found is None:
+        return UNKNOWN
+    most = opened.n_bytes // _LEAST_LINE
+    n_vertices, n_faces = min(int(found[1]), most), min(int(found[2]), most)
+    return ScanSize(n_faces, n_vertices, re.match(rb"\s*(ST)?C", text) is not None, True)
+
+
+def _glb(opened: _Opened) -> ScanSize:
+    """Counts of the accessors that the meshes name, as often as nodes place them; never more than the bytes can hold for each placement."""
+    opened.stream.seek(12)
+    n_text = int.from_bytes(opened.stream.read(4), "little")
+    opened.stream.seek(20)
+    if n_text > min(MOST_JSON_BYTES, opened.n_bytes):
+        return UNKNOWN
+    try:
+        root = json.loads(opened.stream.read(n_text))
+    except RecursionError:
+        return UNKNOWN
+    meshes = _entries(root, "meshes")
+    placed = [node.get("mesh") for node in _entries(root, "nodes")]
+    n_faces = n_vertices = 0
+    has_colour = False
+    for number in placed:
+        mesh = meshes[number] if isinstance(number, int) and 0 <= number < len(meshes) else {}
+        for primitive in _entries(mesh, "primitives"):
+            attributes = primitive.get("attributes")
+            attributes = attributes if isinstance(attributes, dict) else {}
+            points = _count(root, attributes.get("POSITION"), opened.n_bytes // 12)
+            corners = _count(root, primitive.get("indices"), opened.n_bytes // _LEAST_GLB_CORNER) if "indices" in primitive else points
+            n_vertices += points
+            n_faces += corners // 3 if primitive.get("mode", 4) == 4 else corners
+            has_colour |= not {"COLOR_0", "TEXCOORD_0"}.isdisjoint(attributes)
+    most = most_placed(opened.n_bytes // LEAST_GLB_TRIANGLE)
+    return ScanSize(min(n_faces, most), min(n_vertices, 3 * most), has_colour, max(n_faces, n_vertices // 3) > opened.n_bytes // LEAST_GLB_TRIANGLE)
+
+
+def _entries(root: Any, kind: str) -> list[Mapping[str, Any]]:
+    values = root.get(kind) if isinstance(root, dict) else None
+    return [value if isinstance(value, dict) else {} for value in values] if isinstance(values, list) else []
+
+
+def _count(root: Any, number: Any, most: int) -> int:
+    accessors = root.get("accessors")
+    if not isinstance(accessors, list) or not isinstance(number, int) or not 0 <= number < len(accessors):
+        return 0
+    count = accessors[number].get("count") if isinstance(accessors[number], dict) else 0
+    return min(max(count, 0), most) if isinstance(count, int) else 0
+
+
+def _threemf(opened: _Opened) -> ScanSize:
+    """The unpacked length of the model parts, as far as the reader would unpack them."""
+    try:
+        with zipfile.ZipFile(opened.stream) as archive:
+            n_unpacked = sum(entry.file_size for entry in archive.infolist() if entry.filename.lower().endswith(".model"))
+    except ZIP_ERRORS:
+        return UNKNOWN
+    n_faces = min(n_unpacked, most_unpacked_bytes(opened.n_bytes)) // _LEAST_3MF_TRIANGLE
+    return ScanSize(n_faces, n_faces // 2, False, True)
