@@ -13,7 +13,7 @@ from meshtools.errors import GeometryError
 from meshtools.geometry import restore_join
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.restore import Restoration, Rows, restore_across_plane, restore_from_counterpart
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.transform import move_points
@@ -118,6 +118,28 @@ def test_what_agrees_with_the_other_side_stays_where_it_was_scanned_and_is_repla
     assert found.is_changed == is_replaced
     assert source not in found.mesh.source or not is_replaced
     assert (farthest_percent(whole, found.mesh) < 0.02) == is_replaced
+
+
+def test_a_fracture_that_runs_just_below_the_lost_skin_goes_as_well() -> None:
+    """A thin slice off the side: the fracture lies at most 0.3 mm under the lost skin and nearly along it. All of it goes."""
+    whole = bumpy()
+    scan, is_fracture = cut_away(whole, (0.0, 1.0, 0.0), float(whole.vertices[:, 1].max()) - 0.3)
+    found = restored(scan)
+    area = face_areas(scan.vertices, scan.faces)[is_fracture].sum()
+    assert found.false_area_removed_mm2 == pytest.approx(area, rel=0.01)
+    assert farthest_percent(whole, found.mesh) < 0.03
+
+
+def test_sound_skin_in_a_hollow_that_the_cap_of_the_lost_one_spans_is_no_fracture() -> None:
+    """A hollow 8 mm deep on either side, one of them not scanned: the flat cap over its image does not make the other one false."""
+    whole = bumpy()
+    away = np.hypot(whole.vertices[:, 0], whole.vertices[:, 2])
+    depth = 8.0 * np.clip(1.0 - (away / 9.0) ** 2, 0.0, None) ** 2
+    whole = whole.replaced(vertices=whole.vertices - np.sign(whole.vertices[:, 1:2]) * depth[:, None] * [0.0, 1.0, 0.0])
+    is_lost = ((whole.vertices[:, 1] > 0) & (away < 8.0))[whole.faces].any(axis=1)
+    found = restored(take_faces(whole, ~is_lost))
+    assert (found.is_closed, found.skin_removed_mm2, found.n_capped_rims) == (True, 0.0, 0)
+    assert farthest_percent(whole, found.mesh) < 0.05
 
 
 def test_a_small_fill_on_the_sound_side_stays() -> None:

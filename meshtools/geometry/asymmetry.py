@@ -34,17 +34,29 @@ def spread_differences(seen: Differences, points: FloatArray, reach_mm: tuple[fl
     """
     if len(seen.heights_mm) == 0 or not np.any(seen.heights_mm):
         return np.zeros_like(points)
+    from scipy.linalg import cho_factor, cho_solve
+
     noise = _likeliest_noise(seen, reach_mm)
-    for _ in range(N_CLEANINGS):
-        inverse = np.linalg.inv(_covariance(seen, reach_mm, noise))
-        surprise = np.abs((inverse @ seen.heights_mm) / np.diag(inverse))
+    for left in range(N_CLEANINGS, -1, -1):
+        factor = cho_factor(_covariance(seen, reach_mm, noise), lower=True)
+        weights = cho_solve(factor, seen.heights_mm)
+        if not left:
+            break
+        surprise = np.abs(weights / _inverse_diagonal(factor[0]))
         is_kept = surprise <= MOST_SURPRISE * 1.4826 * float(np.median(surprise)) + 1e-12
         if is_kept.all():
             break
         seen = Differences(seen.places[is_kept], seen.normals[is_kept], seen.heights_mm[is_kept])
-    weights = np.linalg.solve(_covariance(seen, reach_mm, noise), seen.heights_mm)
     parts = np.array_split(points, len(points) // 4000 + 1)
     return np.concatenate([_kernel(part, seen.places, reach_mm) @ (weights[:, None] * seen.normals) for part in parts])
+
+
+def _inverse_diagonal(root: FloatArray) -> FloatArray:
+    """The diagonal of the inverse of a matrix, given its lower Cholesky factor: sums of squares down the inverse of the factor."""
+    from scipy.linalg.lapack import dtrtri
+
+    inverse, _ = dtrtri(root, lower=1)
+    return np.asarray((np.tril(inverse) ** 2).sum(axis=0))
 
 
 def _likeliest_noise(seen: Differences, reach_mm: tuple[float, float]) -> float:
@@ -55,10 +67,12 @@ def _likeliest_noise(seen: Differences, reach_mm: tuple[float, float]) -> float:
     some = Differences(seen.places[part], seen.normals[part], seen.heights_mm[part])
     if not np.any(some.heights_mm):
         return NOISE_RATIOS[0]
-    chances = []
+    from scipy.linalg import cholesky, solve_triangular
+
+    chances, plain = [], _covariance(some, reach_mm, 0.0)
     for noise in NOISE_RATIOS:
-        root = np.linalg.cholesky(_covariance(some, reach_mm, noise))
-        white = np.linalg.solve(root, some.heights_mm)
+        root = cholesky(plain + noise**2 * np.eye(len(part)), lower=True)
+        white = solve_triangular(root, some.heights_mm, lower=True)
         chances.append(-0.5 * len(part) * np.log(float((white**2).mean())) - float(np.log(np.diag(root)).sum()))
     return NOISE_RATIOS[int(np.argmax(chances))]
 

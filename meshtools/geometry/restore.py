@@ -44,6 +44,7 @@ from meshtools.settings import RestoreSettings
 N_POSE_SAMPLES = 4000
 N_RIM_SAMPLES = 600
 N_SKIN_SAMPLES = 500
+FINE, FINEST = 0.1, 0.02  # of what is the same skin
 SLIGHT_SHARE = 0.001  # of a surface
 SAME_WAY_COSINE = 0.6
 STEEP = 0.7  # a point on the other rim counts where the way to it is this steep
@@ -103,13 +104,13 @@ def _restore(body: Body, partner: Body, is_image: bool, prior: PosePrior, rows: 
     fresh, same = Partner(partner.mesh, partner.is_false, partner.is_filled, is_image), scale.mm(scale.settings.same_skin_percent)
     posed, pose = _lay_on(body, fresh, prior, (3 * same, same))
     known, bent = body.is_false, posed
-    for least in (same / 10, same / 5):
-        limit = max(_limit(body, bent, scale), least)
+    for _ in range(2):
+        limit = max(_limit(body, bent, scale), same / 10)
         is_core = _without_small(body, find_false_faces(body.mesh, known, bent, Tolerance(limit, same)), known, scale)
         body = replace(body, is_false=is_core)
         posed, pose = _lay_on(body, _image_false(fresh, is_core), prior, (2 * same, same))
         bent = _bend(body, posed, scale)
-        is_false = grow_false_faces(body.mesh, is_core, bent, Tolerance(_limit(body, bent, scale), same))
+        is_false = grow_false_faces(body.mesh, is_core, bent, Tolerance(_limit(body, bent, scale, FINEST), same))
         is_false = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known)
         body = replace(body, is_false=is_false)
         posed = _image_false(posed, is_false)
@@ -148,7 +149,7 @@ def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) ->
     is_fracture = body.is_false & ~known
     mean = (normals * areas[:, None])[is_fracture].sum(axis=0)
     along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
-    tolerance = Tolerance(_limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent))
+    tolerance = Tolerance(_limit(body, bent, scale, FINEST), scale.mm(scale.settings.same_skin_percent))
     is_false = grow_false_faces(body.mesh, body.is_false, bent, tolerance, along) | body.is_false
     is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known) & ~body.is_false
     return np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
@@ -172,12 +173,12 @@ def _is_no_worse(one: _Attempt, other: _Attempt) -> bool:
     return is_sound and one.uncovered <= other.uncovered + SLIGHT_SHARE and one.removed <= other.removed + SLIGHT_SHARE
 
 
-def _limit(body: Body, partner: Partner, scale: Scale) -> float:
+def _limit(body: Body, partner: Partner, scale: Scale, finest: float = FINE) -> float:
     """How far apart skin of both bones can be that is the same skin: four times the spread of what is found, within bounds."""
     same = scale.mm(scale.settings.same_skin_percent)
     seen = _observe(body, partner, 1, 3000, same)
     spread = 1.4826 * float(np.median(np.abs(seen.heights_mm))) if len(seen.heights_mm) else same
-    return float(np.clip(4 * spread, same / 10, same))
+    return float(np.clip(4 * spread, finest * same, same))
 
 
 def _image_false(partner: Partner, is_false: BoolArray) -> Partner:

@@ -43,6 +43,11 @@ class Partner:
         return FacingSurface(self.mesh, is_evidence) if is_evidence.sum() < (~self.is_false).sum() else self.skin
 
     @cached_property
+    def surface(self) -> Surface:
+        """All of the partner's surface, whatever it is and however it faces."""
+        return Surface(self.mesh)
+
+    @cached_property
     def fills(self) -> FacingSurface:
         """The partner's fills and caps, of which nobody knows how the bone lay there."""
         return FacingSurface(self.mesh, self.is_filled)
@@ -77,18 +82,26 @@ def find_false_faces(mesh: Mesh, is_known: BoolArray, partner: Partner, toleranc
 
     A face is within the bone where no skin of the partner that faces its way is near and the partner's body surrounds it, or where it
     looks straight at its own image across a gap no wider than the tolerance, as a fracture close to the median plane does. Where the
-    partner has a fill, it shows nothing.
+    partner has a fill or a cap, it shows nothing: a cap that spans a hollow has sound skin under it, which is no fracture.
     """
     is_lonely = _lonely_share(mesh, partner.skin, tolerance.skin_mm) >= 0.5
     candidates = np.flatnonzero(is_lonely & ~is_known)
     candidates = candidates[~faces_a_fill(mesh, candidates, partner.fills, tolerance.fill_mm)]
     points = face_points(mesh, candidates)
-    is_inside = (winding(partner.mesh, points.reshape(-1, 3)) > 0.5).reshape(-1, 4).mean(axis=1) >= 0.5
+    is_within = (winding(partner.mesh, points.reshape(-1, 3)) > 0.5) & ~_is_nearest_filled(partner, points.reshape(-1, 3))
+    is_inside = is_within.reshape(-1, 4).mean(axis=1) >= 0.5
     if partner.is_image and len(candidates):
         is_inside |= _faces_own_image(mesh, partner, candidates, tolerance.skin_mm)
     is_false = is_known.copy()
     is_false[candidates[is_inside]] = True
     return is_false
+
+
+def _is_nearest_filled(partner: Partner, points: FloatArray) -> BoolArray:
+    """Per point, whether a fill or a cap is what the partner has nearest to it."""
+    if not partner.is_filled.any():
+        return np.zeros(len(points), dtype=bool)
+    return np.asarray(partner.is_filled[partner.surface.distance(points)[1]])
 
 
 def faces_a_fill(mesh: Mesh, rows: NDArray[np.int64], fills: FacingSurface, reach_mm: float) -> BoolArray:
@@ -137,7 +150,7 @@ def grow_false_faces(mesh: Mesh, is_core: BoolArray, partner: Partner, tolerance
     is_open = is_core | is_lonely
     near = np.flatnonzero(is_lonely & ~is_core)
     points = face_points(mesh, near)[:, 0]
-    is_outside = (winding(partner.mesh, points) < 0.5) & (Surface(partner.mesh).distance(points)[0] > tolerance.skin_mm)
+    is_outside = (winding(partner.mesh, points) < 0.5) & (partner.surface.distance(points)[0] > tolerance.skin_mm)
     if is_beyond is not None:
         is_outside &= ~is_beyond[near] | (partner.skin.nearest(points, unit_normals(mesh)[near]).distance_mm <= tolerance.fill_mm)
     is_open[near[is_outside]] = False
