@@ -16,6 +16,7 @@ from meshtools.batch_lock import lock_batch
 from meshtools.errors import UsageError
 from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.run_job import SINGLE_THREAD
+from meshtools.worklist import Job
 from meshtools.workspace import Workspace, open_workspace
 
 ASKING = {
@@ -67,8 +68,15 @@ class Batch:
         return [record_path("clean", other) for other in self._jobs["siding"][find]["clean_keys"]]
 
     def fit_records(self, target: str) -> list[str]:
-        """Records of the replicas that meet in the joints of a target, and of the clean surfaces that they are held against."""
+        """Records of the replicas that meet in the joints of a target, of the clean surfaces that they are held against, and of each joint."""
         job = self._jobs["fit"][target]
+        return self._met(target, job) + [record_path("joint", name) for name in job["joint_keys"]]
+
+    def joint_records(self, target: str, joint: str) -> list[str]:
+        """Records of the two replicas of a joint, and of the clean surfaces that show how they lie."""
+        return self._met(target, self._jobs["joint"][f"{target}/joints/{joint}"])
+
+    def _met(self, target: str, job: Job) -> list[str]:
         return [record_path("rebuild", f"{target}/{slug}") for slug in job["rebuild_keys"]] + [record_path("clean", f) for f in job["clean_keys"]]
 
     def siding_records(self, target: str, element: str) -> list[str]:

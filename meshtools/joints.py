@@ -1,4 +1,4 @@
-"""Which neighbours of a target meet in a joint although their replicas come from different sources, and who shows how they should fit. Pure."""
+"""The joints of a target: which neighbours come from different sources, who shows how they should fit, and where they lie. Pure."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from meshtools.comparisons import looks_whole
-from meshtools.model import Element, Find, Recipe, Register, Side
+from meshtools.model import Element, Find, JointPose, Recipe, Register, Side
+from meshtools.model_pose import JointPlaces
+from meshtools.placing import joint_places, row_of
 from meshtools.register_finds import UNASSOCIATED
 
 MOST_REFERENCES = 3
@@ -14,20 +16,39 @@ MOST_REFERENCES = 3
 
 @dataclass(frozen=True)
 class Joint:
-    """Two elements that meet, as slugs in order, and pairs of finds (of a, of b), each pair of one individual that has both bones whole."""
+    """Two elements that meet, as slugs in order, and pairs of finds (of a, of b), each pair of one individual that has both bones whole.
+
+    is_mixed: their replicas come from different sources. places: how they lie in a frame of poses.csv, None where no frame shows it; row: what
+    pose.csv says of the joint.
+    """
 
     a: str
     b: str
     references: tuple[tuple[str, str], ...]
+    is_mixed: bool = True
+    places: JointPlaces | None = None
+    row: JointPose | None = None
+
+    @property
+    def name(self) -> str:
+        """`femur-left__tibia-left`."""
+        return f"{self.a}__{self.b}"
 
 
 def joints_of(target: str, recipes: Iterable[Recipe], register: Register) -> tuple[Joint, ...]:
-    """The joints of a target between replicas of different individuals or factors, by slug. recipes: those that are built."""
+    """The joints of a target between replicas of different individuals or factors, and those that a frame shows. recipes: those that are built."""
     mine = {recipe.element: recipe for recipe in recipes if recipe.target == target}
     elements = {element.slug: element for element in register.elements}
     finds = {find.find: find for find in register.finds}
     pairs = sorted({(min(slug, other), max(slug, other)) for slug in mine if slug in elements for other in elements[slug].joins if other in mine})
-    return tuple(Joint(a, b, _references(elements[a], elements[b], register)) for a, b in pairs if _source(mine[a], finds) != _source(mine[b], finds))
+    joints = []
+    for a, b in pairs:
+        is_mixed = _source(mine[a], finds) != _source(mine[b], finds)
+        places = joint_places(mine[a], mine[b], (elements[a], elements[b]), register)
+        if is_mixed or places:
+            references = _references(elements[a], elements[b], register) if is_mixed else ()
+            joints.append(Joint(a, b, references, is_mixed, places, row_of(target, a, b, register.joint_poses)))
+    return tuple(joints)
 
 
 def _source(recipe: Recipe, finds: dict[str, Find]) -> tuple[tuple[str, ...], float]:

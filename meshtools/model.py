@@ -19,6 +19,7 @@ from meshtools.model_mesh import IntArray as IntArray
 from meshtools.model_mesh import Mesh as Mesh
 from meshtools.model_mesh import RawScan as RawScan
 from meshtools.model_mesh import SourceArray as SourceArray
+from meshtools.model_pose import JointPose as JointPose
 from meshtools.settings import Settings
 from meshtools.units import MM_PER_UNIT as MM_PER_UNIT
 from meshtools.units import Unit as Unit
@@ -301,6 +302,7 @@ class Register:
     findings: tuple[Finding, ...] = ()
     min_individuals: int = 0
     poses: tuple[Pose, ...] = ()
+    joint_poses: tuple[JointPose, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,23 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.errors import Problem, TablesError
-from meshtools.model import Decision, Find, Measurement, Opening, Pose, Register
-from meshtools.register_cells import BONES, DECISIONS, MEASUREMENTS, OPENINGS, POSES, SKELETON, Cells, TableShape, nearest, open_table
+from meshtools.model import Decision, Find, JointPose, Measurement, Opening, Pose, Register
+from meshtools.register_cells import (
+    BONES,
+    DECISIONS,
+    JOINT_POSES,
+    MEASUREMENTS,
+    OPENINGS,
+    POSES,
+    SKELETON,
+    Cells,
+    TableShape,
+    nearest,
+    open_table,
+)  # fmt: skip
 from meshtools.register_checks import check_register, minimum_individuals
 from meshtools.register_finds import UNASSOCIATED, find_from
-from meshtools.register_rows import Known, decision_from, measurement_from, opening_from, pose_from
+from meshtools.register_rows import Known, decision_from, joint_pose_from, measurement_from, opening_from, pose_from
 from meshtools.register_skeleton import Skeleton, skeleton_from
 from meshtools.settings import Settings
 from meshtools.settings_file import CONFIG_FILE, ConfigFile, read_config
@@ -45,6 +57,9 @@ def load_register(batch: Path) -> Register:
     pose_rows = tables.rows(POSES)
     _check_single_poses(pose_rows)
     poses: list[Pose] = _made(pose_rows, lambda cells: pose_from(cells, known))
+    joint_rows = tables.rows(JOINT_POSES)
+    _check_single_joints(joint_rows)
+    joint_poses: list[JointPose] = _made(joint_rows, lambda cells: joint_pose_from(cells, known))
     if config is not None and BONES.name not in tables.unread:
         organisms = {cells.text("organismID") for cells in (*bone_rows, *measurement_rows)} - {""}
         _check_config(config, skeleton, {name for name in organisms if name.casefold() != UNASSOCIATED}, problems)
@@ -53,7 +68,7 @@ def load_register(batch: Path) -> Register:
     register = Register(
         targets=config.targets if config else (), elements=skeleton.elements, finds=_sorted(finds.values()), measurements=_sorted(measurements),
         decisions=_sorted(decisions), openings=_sorted(openings), settings=config.settings if config else Settings(),
-        min_individuals=minimum_individuals(finds.values(), skeleton.elements), poses=_sorted(poses),
+        min_individuals=minimum_individuals(finds.values(), skeleton.elements), poses=_sorted(poses), joint_poses=_sorted(joint_poses),
     )
     return dataclasses.replace(register, findings=check_register(batch, register))
 
@@ -114,6 +129,16 @@ def _check_single_poses(rows: Sequence[Cells]) -> None:
         if cells.text("find") in seen:
             cells.problem("find", f"has a pose in row {seen[cells.text('find')]} already; every find has one.")
         seen.setdefault(cells.text("find"), cells.row)
+
+
+def _check_single_joints(rows: Sequence[Cells]) -> None:
+    """A joint has one row for a target, whichever of its bones is the parent."""
+    seen: dict[tuple[str, ...], int] = {}
+    for cells in rows:
+        joint = (cells.text("target"), *sorted(cells.text(column).casefold() for column in ("parent", "child")))
+        if joint in seen and all(joint[1:]):
+            cells.problem("child", f"has a pose in row {seen[joint]} already; every joint of a target has one.")
+        seen.setdefault(joint, cells.row)
 
 
 def _made(rows: Sequence[Cells], make: Callable[[Cells], Any]) -> list[Any]:

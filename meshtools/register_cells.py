@@ -71,7 +71,13 @@ OPENINGS = TableShape(
     is_optional=True,
 )
 POSES = TableShape("poses.csv", ("find", "frame", "matrix", "by", "remarks"), ("find", "frame", "matrix"), is_optional=True)
-SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES)
+JOINT_POSES = TableShape(
+    "pose.csv",
+    ("target", "parent", "child", "flexion_deg", "abduction_deg", "rotation_deg", "gap_mm", "by", "remarks"),
+    ("parent", "child"),
+    is_optional=True,
+)
+SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES, JOINT_POSES)
 
 
 def nearest(value: str, options: Iterable[str]) -> str:

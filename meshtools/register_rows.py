@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from meshtools.model import MM_PER_UNIT, Decision, EvidenceClass, Find, Measurement, Opening, Pose, Side, Unit
+from meshtools.model import MM_PER_UNIT, Decision, EvidenceClass, Find, JointPose, Measurement, Opening, Pose, Side, Unit
 from meshtools.register_cells import Cells, nearest, number_of
 from meshtools.register_finds import UNASSOCIATED, element_and_side, is_outside
 from meshtools.register_skeleton import Skeleton
@@ -115,6 +115,32 @@ def pose_from(cells: Cells, known: Known) -> Pose | None:
         cells.problem("matrix", "is no rotation with a shift: it scales, shears, reflects, or its last row is not 0 0 0 1.")
         return None
     return Pose(cells.row, find, frame, matrix, cells.text("by"))
+
+
+def joint_pose_from(cells: Cells, known: Known) -> JointPose | None:
+    """One row of pose.csv: two elements that join each other, turns in degrees and the gap to be left in mm."""
+    elements = {element.slug: element for element in known.skeleton.elements}
+    target = _reference(cells, "target", known.targets)
+    parent, child = (cells.filled(column).casefold() for column in ("parent", "child"))
+    for column, slug in (("parent", parent), ("child", child)):
+        if slug and slug not in elements and known.skeleton.judges(slug):
+            cells.problem(column, "is not an element of config/skeleton.csv, with its side.", cells.nearest(slug, elements))
+    if parent in elements and child in elements and child not in elements[parent].joins:
+        cells.problem("child", f"does not join {parent} in config/skeleton.csv.", cells.nearest(child, elements[parent].joins))
+    flexion, abduction, rotation = (_angle(cells, column) for column in ("flexion_deg", "abduction_deg", "rotation_deg"))
+    gap = cells.number("gap_mm")
+    if gap is not None and gap < 0:
+        cells.problem("gap_mm", "is below zero; bones do not go into each other.")
+    if not cells.is_sound or parent not in elements or child not in elements:
+        return None
+    return JointPose(cells.row, target, parent, child, flexion, abduction, rotation, gap, cells.text("by"))
+
+
+def _angle(cells: Cells, column: str) -> float:
+    angle = cells.number(column) or 0.0
+    if abs(angle) > 180.0:
+        cells.problem(column, "is outside -180 to 180.")
+    return angle
 
 
 def decision_from(cells: Cells, known: Known) -> Decision | None:

@@ -77,6 +77,8 @@ class FitSettings:
     """How neighbours that come from different sources are held against each other."""
 
     joint_width_review_percent: float = bounded(10.0, 0.1, 100.0, "Review when two joint ends differ by more than this from one individual's.")
+    joint_gap_review_percent: float = bounded(5.0, 0.01, 100.0, "Review when a joint's least gap exceeds this share of the smaller bone's diagonal.")
+    joint_overlap_review_percent: float = bounded(0.5, 0.0, 100.0, "Review when bones overlap by more than this share of the smaller one's diagonal.")
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from meshtools.handover import HandOver
 from meshtools.joints import Joint, joints_of
 from meshtools.keys import ContentHashes, code_digest, sha256_of
 from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe, Register, Side, Target, Unit, plain
+from meshtools.placing import left_pairs
 from meshtools.plan import largest_factor_by_find, next_best
 
 Job = dict[str, Any]
@@ -39,10 +40,12 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     used |= {name for found in partners.values() for partner in found for name in (partner.find, *partner.neighbours)}
     joints = {target.name: met for target in register.targets if (met := joints_of(target.name, built, register))}
     used |= {name for met in joints.values() for joint in met for pair in joint.references for name in pair}
+    used |= {name for met in joints.values() for joint in met for name in _shown_by(register, joint)}
     clean = {name: _clean_job(register, finds[name], hashes, factors.get(name, 1.0)) for name in sorted(used)}
     siding = {name: _siding_job(register, finds, name, found, clean) for name, found in partners.items()}
     rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, hand_overs) for recipe in built}
     before = {"clean": clean, "siding": siding, "rebuild": rebuild}
+    before["joint"] = {name: job for target, met in joints.items() for name, job in _joint_jobs(register, target, met, before).items()}
     report = {name_of(recipe): _report_job(register, recipe, finds, before, hand_overs) for recipe in built}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
     index = _index_job(register, plan, report, fit)
@@ -125,14 +128,49 @@ def _compared(find: Find) -> Job:
 
 def _fit_job(register: Register, target: str, joints: tuple[Joint, ...], before: Mapping[str, Mapping[str, Job]]) -> Job:
     finds = sorted({name for joint in joints for pair in joint.references for name in pair})
-    slugs = sorted({slug for joint in joints for slug in (joint.a, joint.b)})
+    slugs = sorted({slug for joint in joints if joint.is_mixed for slug in (joint.a, joint.b)})
     job = {
-        "joints": plain(joints),
+        "joints": [{"a": joint.a, "b": joint.b, "references": plain(joint.references), "is_mixed": joint.is_mixed} for joint in joints],
+        "joint_keys": {name: before["joint"][name]["key"] for name in sorted(joint_name(target, joint) for joint in joints)},
         "rebuild_keys": {slug: before["rebuild"][f"{target}/{slug}"]["key"] for slug in slugs},
         "clean_keys": {name: before["clean"][name]["key"] for name in finds},
         "settings": plain(register.settings.fit),
     }
     return _sealed("fit", target, job)
+
+
+def joint_name(target: str, joint: Joint) -> str:
+    """Name of a joint's job, and the folder of its record below results/."""
+    return f"{target}/joints/{joint.name}"
+
+
+def _joint_jobs(register: Register, target: str, joints: tuple[Joint, ...], before: Mapping[str, Mapping[str, Job]]) -> dict[str, Job]:
+    """The jobs of a target's joints, each with its own two replicas, places and row of pose.csv alone."""
+    jobs = {}
+    for joint in joints:
+        pairs = _left_pairs(register, joint)
+        sides = {name for pair in pairs for name in pair}
+        job = {
+            "a": joint.a, "b": joint.b, "places": plain(joint.places), "row": _rows([joint.row])[0] if joint.row else None,
+            "left_pairs": plain(pairs), "left_poses": {pose.find: list(pose.matrix) for pose in register.poses if pose.find in sides},
+            "rebuild_keys": {slug: before["rebuild"][f"{target}/{slug}"]["key"] for slug in (joint.a, joint.b)},
+            "clean_keys": {name: before["clean"][name]["key"] for name in _shown_by(register, joint)},
+            "settings": plain(register.settings.fit),
+        }  # fmt: skip
+        jobs[joint_name(target, joint)] = _sealed("joint", joint_name(target, joint), job)
+    return jobs
+
+
+def _left_pairs(register: Register, joint: Joint) -> tuple[tuple[str, str], ...]:
+    return left_pairs(joint.places.frame, register) if joint.places and joint.row and joint.row.is_turned else ()
+
+
+def _shown_by(register: Register, joint: Joint) -> list[str]:
+    """The finds whose clean surfaces show how a joint lies: bones whose place a replica takes, and pairs that tell left from right."""
+    if joint.places is None:
+        return []
+    seats = [place.find for place in (joint.places.a, joint.places.b) if not place.is_exact]
+    return sorted({*seats, *(name for pair in _left_pairs(register, joint) for name in pair)})
 
 
 def evidence_key(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> str:

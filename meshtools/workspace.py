@@ -25,6 +25,7 @@ CHANGES = {
     "restore_settings": "settings in config.yaml", "openings": "openings.csv", "poses": "poses.csv", "scan": "the scan's name",
     "scan_sha256": "the scan", "clean_keys": "a find it is made from", "rebuild_key": "its replica",
     "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
+    "places": "poses.csv", "left_poses": "poses.csv", "row": "pose.csv", "rebuild_keys": "a replica of the joint",
     "partners": "the finds it is compared with", "compared": "the finds it is compared with", "settled": "a decision on the find",
     "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off", "hand_overs": "its hand-over",
 }  # fmt: skip
@@ -89,7 +90,7 @@ class Workspace:
         """Remove results of finds and elements that the plan no longer makes, so that nothing old looks ready."""
         results = self.folder / "results"
         wanted = {self.folder / record_path(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs}
-        for path in sorted(path for name in ("*/record", "*/report", "*/siding", "fit") for path in results.glob(f"*/{name}.json")):
+        for path in sorted(path for name in ("*/record", "*/report", "*/siding", "joints/*/joint", "fit") for path in results.glob(f"*/{name}.json")):
             record = read_record(path)
             if path in wanted or record is None:
                 continue

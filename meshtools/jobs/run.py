@@ -17,6 +17,7 @@ RECORD_PATHS = {
     "siding": "results/finds/{name}/siding.json",
     "rebuild": "results/{name}/record.json",
     "report": "results/{name}/report.json",
+    "joint": "results/{name}/joint.json",
     "fit": "results/{name}/fit.json",
     "index": "results/index.json",
 }

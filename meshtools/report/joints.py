@@ -11,11 +11,12 @@ from meshtools.report.words import SEVERITIES
 VERDICTS = {
     "fits": "fits",
     "review": "look at it",
+    "one source": "bones of one animal at one size",
     "no reference": "no individual has both bones",
     "no width": "one of the bones has no measurable width",
     "not made": "one of the replicas was not made",
 }
-HEAD = ("Joint", "Width of the first", "Width of the second", "Ratio", "Expected", "Departure", "Judged")
+HEAD = ("Joint", "Width of the first", "Width of the second", "Ratio", "Expected", "Departure", "Gap", "Overlap", "Judged")
 
 
 def joints_part(fit: Mapping[str, Any] | None) -> Html | str:
@@ -28,13 +29,14 @@ def joints_part(fit: Mapping[str, Any] | None) -> Html | str:
         sign, words = SEVERITIES[found["severity"]]
         severity = tag("span", tag("span", sign, class_="sign", aria_hidden="true"), words, class_="severity")
         items.append(tag("li", severity, tag("span", found["message"]), class_=found["severity"]))
-    caption = "Joints between replicas of different individuals or factors"
+    caption = "Joints between replicas of different individuals or factors, and those that a common frame shows"
     listed = tag("ul", *items, class_="findings") if items else ""
-    return join([table(HEAD, rows, caption, numeric=(1, 2, 3, 4, 5)), listed, tag("p", fit["gap"], class_="small")])
+    return join([table(HEAD, rows, caption, numeric=(1, 2, 3, 4, 5, 6, 7)), listed, tag("p", fit["gap"], class_="small")])
 
 
 def _cells(row: Mapping[str, Any]) -> tuple[Any, ...]:
     widths = [figure(row[key], "mm", 1) if row[key] is not None else "–" for key in ("width_a_mm", "width_b_mm")]
     ratios = [number(row[key], 2) if row[key] is not None else "–" for key in ("ratio", "expected_ratio")]
     departure = figure(row["departure_percent"], "%", 1) if row["departure_percent"] is not None else "–"
-    return row["joint"], *widths, *ratios, departure, VERDICTS[row["verdict"]]
+    gaps = [figure(row[key], "mm", 1) if row.get(key) is not None else "–" for key in ("gap_mm", "overlap_mm")]
+    return row["joint"], *widths, *ratios, departure, *gaps, VERDICTS[row["verdict"]]

@@ -10,7 +10,8 @@ from meshtools.geometry.end_widths import EndWidths
 from meshtools.model import Finding, Severity
 from meshtools.settings import FitSettings
 
-GAP_NOTE = "The gap in a joint is not measured: the tables do not say which scans show bones lying in their joint, in one frame."
+NOT_MEASURED = "Where no gap is given, poses.csv does not say how bones of both elements lie in one frame."
+HOW_MEASURED = "Gaps are the least distance of the two replicas, set as bones of poses.csv lie in their frame and pose.csv says."
 ENDS = ("wide", "narrow")
 Ends = tuple[str, str]
 
@@ -24,7 +25,7 @@ def check_fit(joint: tuple[str, str], widths: tuple[EndWidths | None, EndWidths 
     are any. A bone without a long axis is compared as a whole. ratio is width a / width b, expected_ratio the geometric mean of the references.
     """
     a, b = joint
-    row: dict[str, Any] = {"joint": f"{a} / {b}", "a": a, "b": b, "references": sorted(references), "gap_mm": None}
+    row: dict[str, Any] = {"joint": f"{a} / {b}", "a": a, "b": b, "references": sorted(references)}
     row |= dict.fromkeys(("width_a_mm", "width_b_mm", "ends", "ratio", "expected_ratio", "departure_percent"))
     one, other = widths
     if one is None or other is None:
@@ -48,6 +49,18 @@ def check_fit(joint: tuple[str, str], widths: tuple[EndWidths | None, EndWidths 
         f"{'has' if len(references) == 1 else 'have'} {expected:.2f}. Look at the factors and the choice of bones before the parts are made."
     )
     return row | {"verdict": "review"}, (Finding(Severity.REVIEW, "joint-width", message, round(departure, 4), limit, "%"),)
+
+
+def one_source_row(joint: tuple[str, str]) -> dict[str, Any]:
+    """The row of a joint between replicas of one source, whose widths suit each other as they did in the animal."""
+    row: dict[str, Any] = {"joint": f"{joint[0]} / {joint[1]}", "a": joint[0], "b": joint[1], "references": [], "verdict": "one source"}
+    return row | dict.fromkeys(("width_a_mm", "width_b_mm", "ends", "ratio", "expected_ratio", "departure_percent"))
+
+
+def gap_note(rows: Sequence[Mapping[str, Any]]) -> str:
+    """A sentence below the table of joints: how gaps were measured, and why some were not."""
+    is_known = [row["gap_mm"] is not None for row in rows]
+    return " ".join(words for words, says in ((HOW_MEASURED, any(is_known)), (NOT_MEASURED, not all(is_known))) if says)
 
 
 def matching_ends(replicas: tuple[EndWidths, EndWidths], references: Sequence[tuple[EndWidths, EndWidths]]) -> Ends:

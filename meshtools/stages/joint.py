@@ -1,0 +1,190 @@
+"""One joint: the replicas of two neighbours set as their frame and pose.csv say, and the gap between them. Surfaces in, a row and findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.joint_ends import JointContact, measure_joint
+from meshtools.geometry.posing import Seating, joint_axes, leave_gap, seat, surface_middle, turn
+from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
+from meshtools.model import Finding, FloatArray, JointPose, Mesh, Severity
+from meshtools.model_pose import JointPlaces, Place
+from meshtools.settings import FitSettings
+
+COMMON, POSED = "common frame", "posed"
+NO_FRAME = "no frame of poses.csv holds bones of both elements"
+SIZE_NOTE_PERCENT = 5.0  # a replica that differs by more from the bone whose place it takes is named with its size
+KEYS = ("gap_mm", "median_gap_mm", "p95_gap_mm", "overlap_mm", "patch_area_mm2", "centre_mm", "axis", "gap_basis", "gap_reason", "frame",
+        "frame_gap_mm", "frame_overlap_mm", "size_ratio_a", "size_ratio_b", "place_a", "place_b")  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedJoint:
+    """Two replicas in their joint, in the frame (at the target's size): places (4, 4) frame from replica, and the seating of those that do not lie in
+    the frame themselves. models: the frame's own bones at the same size, where they are not the replicas."""
+
+    places: tuple[FloatArray, FloatArray]
+    seatings: tuple[Seating | None, Seating | None]
+    models: tuple[Mesh, Mesh] | None
+
+
+def check_joint(
+    places: JointPlaces | None, replicas: tuple[Mesh | None, Mesh | None], surfaces: Mapping[str, Mesh], row: JointPose | None, settings: FitSettings,
+    left: FloatArray | None = None,
+) -> tuple[dict[str, Any], tuple[Finding, ...]]:  # fmt: skip
+    """Set two replicas into their joint and measure it.
+
+    places: how they lie in a frame, None where no frame shows it; surfaces: clean surfaces of the frame's finds; row: what pose.csv says; left (3,):
+    the animal's left in the frame, None where it is not known. The row of facts has gap_mm None, with gap_reason, where nothing can be measured.
+    """
+    facts: dict[str, Any] = dict.fromkeys(KEYS)
+    one, other = replicas
+    reason = NO_FRAME if places is None else ""
+    if one is None or other is None:
+        reason = "one of the replicas was not made"
+    if places is None or one is None or other is None:
+        return facts | {"gap_reason": reason}, ()
+    missing = [place.find for place in (places.a, places.b) if not place.is_exact and place.find not in surfaces]
+    if missing:
+        return facts | {"gap_reason": f"the scan of {' and '.join(missing)} cannot be used", "frame": places.frame}, ()
+    try:
+        placed = place_joint(places, (one, other), surfaces)
+        if row is not None:
+            placed = pose_joint(placed, places, (one, other), row, left)
+        contact = measure_joint(apply_matrix(one, placed.places[0]), apply_matrix(other, placed.places[1]))
+        model = measure_joint(*placed.models) if placed.models and not (row and row.is_turned) else None
+    except GeometryError as error:
+        return facts | {"gap_reason": str(error), "frame": places.frame}, ()
+    facts |= _facts(places, placed, contact, model, row)
+    return facts, _findings(places, placed, contact, model, settings, min(_diagonal(one), _diagonal(other)))
+
+
+def place_joint(places: JointPlaces, replicas: tuple[Mesh, Mesh], surfaces: Mapping[str, Mesh]) -> PlacedJoint:
+    """Where both replicas go: as their own bones lie, or seated on the bones whose place they take, the frame brought to the target's size."""
+    sides = tuple(zip((places.a, places.b), replicas, strict=True))
+    if places.is_common:
+        return PlacedJoint(tuple(exact_place(place) for place, _ in sides), (None, None), None)  # type: ignore[arg-type]
+    seatings = {place.slug: seat(mesh, placed_model(place, surfaces, 1.0)) for place, mesh in sides if not place.is_exact}
+    factor = places.factor or float(np.exp(np.mean([np.log(seating.size_ratio) for seating in seatings.values()])))
+    found = tuple(_scaled_frame(seatings.get(place.slug), mesh, factor) for place, mesh in sides)
+    matrices = tuple(exact_place(place) if s is None else s.place_from_bone for (place, _), s in zip(sides, found, strict=True))
+    models = tuple(apply_matrix(mesh, exact_place(p)) if p.is_exact else placed_model(p, surfaces, factor) for p, mesh in sides)
+    return PlacedJoint(matrices, found, models)  # type: ignore[arg-type]
+
+
+def exact_place(place: Place) -> FloatArray:
+    """Frame from replica (4, 4) of a replica whose own bone lies in the frame; the frame is reflected and scaled as the replica was."""
+    made = chain(*([reflection_matrix()] if place.reflect else []), scaling_matrix(place.factor))
+    return chain(np.linalg.inv(made).astype(np.float64), _matrix(place), made)
+
+
+def placed_model(place: Place, surfaces: Mapping[str, Mesh], factor: float) -> Mesh:
+    """The bone of the frame in its place, the whole frame scaled by `factor`."""
+    return apply_matrix(surfaces[place.find], chain(_matrix(place), scaling_matrix(factor)))
+
+
+def left_of(pairs: list[tuple[Mesh, Mesh]]) -> FloatArray | None:
+    """The animal's left (3,), unit, from placed pairs of left and right bones; None without any."""
+    between = [surface_middle(left) - surface_middle(right) for left, right in pairs]
+    total = np.sum([vector / max(float(np.linalg.norm(vector)), 1e-300) for vector in between], axis=0) if between else np.zeros(3)
+    length = float(np.linalg.norm(total))
+    return np.asarray(total / length) if length > 0.5 else None
+
+
+def pose_joint(placed: PlacedJoint, places: JointPlaces, replicas: tuple[Mesh, Mesh], row: JointPose, left: FloatArray | None) -> PlacedJoint:
+    """Turn the child of a joint and leave the gap that its row of pose.csv asks for. GeometryError where left is needed and not known."""
+    is_a_child = row.child == places.a.slug
+    child_from = placed.places[0 if is_a_child else 1]
+    parent, child = (apply_matrix(replicas[k], placed.places[k]) for k in ((1, 0) if is_a_child else (0, 1)))
+    moved = pose_child(parent, child, row, left)
+    after = chain(child_from, moved)
+    return PlacedJoint((after, placed.places[1]) if is_a_child else (placed.places[0], after), placed.seatings, placed.models)
+
+
+def pose_child(parent: Mesh, child: Mesh, row: JointPose, left: FloatArray | None) -> FloatArray:
+    """The motion (4, 4) of a placed child that its row asks for: first the turn, then the gap."""
+    contact = measure_joint(parent, child)
+    matrix = np.eye(4)
+    if row.is_turned:
+        if left is None:
+            raise GeometryError("the frame holds no pair of left and right bones, so the animal's left is not known and no joint can be turned in it")
+        axes = joint_axes(contact, child, left)
+        matrix = turn(axes, (row.flexion_deg, row.abduction_deg, row.rotation_deg), row.child.endswith("-right"))
+    if row.gap_mm is not None:
+        if contact.median_gap_mm is None:
+            raise GeometryError("no skin of one bone faces the other, so no gap can be left between them; look at their poses")
+        matrix = chain(matrix, leave_gap(parent, apply_matrix(child, matrix), contact.axis, row.gap_mm))
+    return matrix
+
+
+def _scaled_frame(seating: Seating | None, bone: Mesh, factor: float) -> Seating | None:
+    """A seating in the frame at its own size, as one in the frame scaled by factor: the bone's middle goes with the frame, its size stays."""
+    if seating is None:
+        return None
+    middle = surface_middle(bone)
+    at = seating.place_from_bone[:3, :3] @ middle + seating.place_from_bone[:3, 3]
+    matrix = seating.place_from_bone.copy()
+    matrix[:3, 3] += (factor - 1.0) * at
+    return Seating(matrix, seating.size_ratio / factor, seating.is_trusted, seating.reason)
+
+
+def _matrix(place: Place) -> FloatArray:
+    return np.array(place.matrix, dtype=np.float64).reshape(4, 4)
+
+
+def _diagonal(mesh: Mesh) -> float:
+    return float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
+
+
+def _facts(places: JointPlaces, placed: PlacedJoint, contact: JointContact, model: JointContact | None, row: JointPose | None) -> dict[str, Any]:
+    def rounded(value: float | None) -> float | None:
+        return None if value is None else round(value, 4)
+
+    def listed(values: FloatArray) -> Any:
+        return (values.round(9) + 0.0).tolist() if np.isfinite(values).all() else None
+
+    ratios = [None if s is None else round(s.size_ratio, 6) for s in placed.seatings]
+    return {
+        "gap_mm": rounded(contact.min_gap_mm), "median_gap_mm": rounded(contact.median_gap_mm), "p95_gap_mm": rounded(contact.p95_gap_mm),
+        "overlap_mm": rounded(contact.overlap_mm), "patch_area_mm2": rounded((contact.area_a_mm2 + contact.area_b_mm2) / 2),
+        "centre_mm": listed(contact.centre), "axis": listed(contact.axis), "gap_basis": COMMON if places.is_common and row is None else POSED,
+        "gap_reason": "", "frame": places.frame, "frame_gap_mm": rounded(model.min_gap_mm) if model else None,
+        "frame_overlap_mm": rounded(model.overlap_mm) if model else None, "size_ratio_a": ratios[0], "size_ratio_b": ratios[1],
+        "place_a": listed(placed.places[0]), "place_b": listed(placed.places[1]),
+    }  # fmt: skip
+
+
+def _findings(
+    places: JointPlaces, placed: PlacedJoint, contact: JointContact, model: JointContact | None, settings: FitSettings, size_mm: float
+) -> tuple[Finding, ...]:
+    names = f"{places.a.slug} and {places.b.slug}"
+    findings = []
+    overlap_limit, gap_limit = (p / 100 * size_mm for p in (settings.joint_overlap_review_percent, settings.joint_gap_review_percent))
+    why = "".join(_size_words(place, seating, places.frame) for place, seating in zip((places.a, places.b), placed.seatings, strict=True))
+    if contact.overlap_mm > overlap_limit:
+        own = f" The bones of frame {places.frame} overlap by {model.overlap_mm:.1f} mm themselves." if model and model.overlap_mm > 0 else ""
+        message = f"{names} overlap by {contact.overlap_mm:.1f} mm in their joint.{why}{own} Look at factor, pose and choice of bones."
+        findings.append(Finding(Severity.REVIEW, "joint-overlap", message, round(contact.overlap_mm, 4), round(overlap_limit, 4), "mm"))
+    usual = model.min_gap_mm if model else 0.0
+    if contact.min_gap_mm - usual > gap_limit:
+        own = f", where the bones of frame {places.frame} are {usual:.1f} mm apart" if model else ""
+        message = f"{names} are {contact.min_gap_mm:.1f} mm apart in their joint{own}.{why} Look at factor, pose and choice of bones."
+        findings.append(Finding(Severity.REVIEW, "joint-gap", message, round(contact.min_gap_mm, 4), round(gap_limit + usual, 4), "mm"))
+    for place, seating in zip((places.a, places.b), placed.seatings, strict=True):
+        if seating is not None and not seating.is_trusted:
+            message = f"{names}: how {place.slug} sits in the place of {place.find} is not sure ({seating.reason}), so their gap is not either."
+            findings.append(Finding(Severity.REVIEW, "joint-pose-doubtful", message))
+    return tuple(findings)
+
+
+def _size_words(place: Place, seating: Seating | None, frame: str) -> str:
+    percent = 100 * (seating.size_ratio - 1.0) if seating else 0.0
+    if abs(percent) <= SIZE_NOTE_PERCENT:
+        return ""
+    which = "larger" if percent > 0 else "smaller"
+    return f" {place.slug} is {abs(percent):.0f} % {which} than the bone whose place it takes in frame {frame}, {place.find}."

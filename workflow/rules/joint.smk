@@ -1,0 +1,13 @@
+# Two neighbours of one target, set into their joint as their frame and pose.csv say.
+rule joint:
+    input:
+        lambda w: batch.joint_records(w.target, w.joint),
+    output:
+        "results/{target}/joints/{joint}/joint.json",
+    wildcard_constraints:
+        target="(?!finds/)[a-z0-9][a-z0-9-]*",
+        joint="[a-z0-9][a-z0-9-]*__[a-z0-9][a-z0-9-]*",
+    params:
+        key=lambda w: batch.key("joint", f"{w.target}/joints/{w.joint}"),
+    shell:
+        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job joint {wildcards.target}/joints/{wildcards.joint} {params.key}'
