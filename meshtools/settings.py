@@ -26,6 +26,10 @@ class CleanSettings:
     filled_area_review_percent: float = bounded(5.0, 0.0, 100.0, "Review when filled faces exceed this share of the area.")
     fill_span_review_percent: float = bounded(10.0, 0.0, 100.0, "Review when one fill spans more than this share of the length.")
     scale_difference_review_percent: float = bounded(0.5, 0.0, 20.0, "Review when two lengths that give the scale disagree by more than this.")
+    repair_removed_percent: float = bounded(5.0, 0.0, 50.0, "Mending one kind of defect may take away this share of the area; else review.")
+    repair_invented_percent: float = bounded(2.0, 0.0, 50.0, "Mending one kind of defect may fill this share of the area; else review.")
+    repair_volume_percent: float = bounded(1.0, 0.0, 50.0, "Mending one kind of defect may change the volume by this share; else review.")
+    doubled_layer_up_to_mm: float = bounded(0.5, 0.0, 10.0, "A loose sheet that lies this close above the skin all over is a second layer of it.")
 
 
 @dataclass(frozen=True)

@@ -157,6 +157,15 @@ def _touches(mesh: Mesh, is_in: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(is_touched[mesh.faces].any(axis=1))
 
 
+def respan(mesh: Mesh, is_cut: NDArray[np.bool_], source_index: int) -> Mesh | None:
+    """The mesh without the marked faces, the holes spanned by their own corners with faces of source_index; None where that fails.
+
+    Rims that were open before stay open; the other faces keep their order and corners.
+    """
+    done = _respanned(Untangled(mesh, np.zeros(0, dtype=bool), 0), is_cut, source_index)
+    return None if done is None else done.mesh
+
+
 def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) -> Untangled | None:
     """The state without the marked faces, the holes closed anew (rims that were open before stay open); None where that fails."""
     known = {rim.vertices.tobytes() for rim in find_rims(state.mesh)}

@@ -13,6 +13,11 @@ from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, ri
 from meshtools.geometry.measure import greatest_length, median_spacing
 from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
 from meshtools.geometry.pieces import Pieces, face_areas, rank_pieces, take_pieces, without_vertices
+from meshtools.geometry.repair_budget import Repair, RepairBudget, repair_findings
+from meshtools.geometry.repair_cracks import close_cracks
+from meshtools.geometry.repair_crossings import mend_crossings
+from meshtools.geometry.repair_dangling import remove_dangling
+from meshtools.geometry.repair_sheets import remove_second_layers
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, piece_at
@@ -36,7 +41,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     """
     findings = [Finding(Severity.NOTE, "scan-file", note) for note in raw.notes] + unit_finding(find, raw.file_unit)
     mm_per_unit, basis = starting_scale(find)
-    mesh, facts = _surface(raw, mm_per_unit, find)
+    mesh, facts, repairs = _surface(raw, mm_per_unit, find, settings)
     own = [opening for opening in openings if opening.find == find.find]
     mesh, rows, noted = _bone_pieces(mesh, find, settings, own, mm_per_unit)
     facts |= rows
@@ -55,21 +60,35 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
     findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
     mesh, rows = _decimated(mesh, tolerance_mm)
-    facts |= rows | _final_facts(mesh)
+    crossings = mend_crossings(mesh, FILL_SOURCE, repair_budget(settings))
+    mesh, repairs = crossings.mesh, (*repairs, crossings)
+    facts |= rows | {"repairs": [repair.row() for repair in repairs]} | _final_facts(mesh)
+    findings += repair_findings(find, repairs)
     sources = (SourceEntry(EvidenceClass.OWN, find.find, Origin.SCANNED), SourceEntry(EvidenceClass.FILL, find.find, Origin.FILLED))
     return StageResult(mesh, sources, facts, tuple(findings))
 
 
-def _surface(raw: RawScan, mm_per_unit: float, find: Find) -> tuple[Mesh, dict[str, Any]]:
-    """Scaled, welded and consistently wound, with the counts of what that took."""
+def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettings) -> tuple[Mesh, dict[str, Any], tuple[Repair, ...]]:
+    """Scaled, welded, without cracks and what hangs on the skin, and consistently wound; counts of what that took, and the repairs."""
     welded = weld_scan(raw.vertices * mm_per_unit, raw.faces, raw.colour)
     if len(welded.mesh.faces) == 0:
         raise GeometryError(f"The scan of {find.find} ({find.scan}) holds no usable face; scan the piece again or name another file.")
     mesh, n_fins = remove_fins(welded.mesh)
-    is_flipped = make_consistent(mesh)
-    mesh, n_cut = cut_crowded_edges(flip_faces(mesh, is_flipped))
+    cracks = close_cracks(mesh)
+    dangling = remove_dangling(cracks.mesh, repair_budget(settings))
+    is_flipped = make_consistent(dangling.mesh)
+    mesh, n_cut = cut_crowded_edges(flip_faces(dangling.mesh, is_flipped))
+    # without a scale of its own the scan's millimetres are not known yet
+    reach_mm = 0.0 if starting_scale(find)[1] == "caliper" else settings.doubled_layer_up_to_mm
+    layers = remove_second_layers(mesh, reach_mm, repair_budget(settings))
     counts = {"n_fins_removed": n_fins, "n_edges_cut": n_cut, "n_faces_flipped": int(is_flipped.sum())}
-    return mesh, {"n_vertices_raw": len(raw.vertices), "n_faces_raw": len(raw.faces)} | welded.counts | counts
+    facts = {"n_vertices_raw": len(raw.vertices), "n_faces_raw": len(raw.faces)} | welded.counts | counts
+    return layers.mesh, facts, (cracks, dangling, layers)
+
+
+def repair_budget(settings: CleanSettings) -> RepairBudget:
+    """What the settings allow a repair."""
+    return RepairBudget(settings.repair_removed_percent, settings.repair_invented_percent, settings.repair_volume_percent)
 
 
 def _bone_pieces(

@@ -1,0 +1,99 @@
+"""What a repair may cost: how much surface it may take away and invent, and how far it may change the volume, before a person is asked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.orient import enclosed_volumes
+from meshtools.geometry.pieces import face_areas, label_pieces
+from meshtools.model import Find, Finding, FloatArray, Mesh, Severity
+
+
+@dataclass(frozen=True)
+class RepairBudget:
+    """Most that the repair of one kind of defect may take away, invent (percent of the area) and change (percent of the volume)."""
+
+    removed_percent: float
+    invented_percent: float
+    volume_percent: float
+
+
+@dataclass(frozen=True, eq=False)
+class Repair:
+    """A mesh after one kind of repair, with what it took. n_refused: places left as they were, because the budget did not reach or no
+    sound refill was found; `why` says which, refused_percent how much surface they hold, refused_mm where the largest lies."""
+
+    kind: str
+    mesh: Mesh
+    n_places: int = 0
+    removed_percent: float = 0.0
+    invented_percent: float = 0.0
+    volume_percent: float = 0.0
+    n_refused: int = 0
+    refused_percent: float = 0.0
+    refused_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
+    why: str = ""
+
+    def row(self) -> dict[str, Any]:
+        """The repair as plain figures for a record."""
+        return {
+            "kind": self.kind, "n_places": self.n_places, "removed_percent": round(self.removed_percent, 6),
+            "invented_percent": round(self.invented_percent, 6), "volume_percent": round(self.volume_percent, 6),
+            "n_refused": self.n_refused, "refused_percent": round(self.refused_percent, 6),
+        }  # fmt: skip
+
+
+def surface_area(mesh: Mesh) -> float:
+    """Area of all faces in mm2."""
+    return float(face_areas(mesh.vertices, mesh.faces).sum())
+
+
+def enclosed_volume(mesh: Mesh) -> float:
+    """Volume in mm3 that the pieces enclose together, rims closed by fans; each piece counts as if it faced outwards."""
+    return float(np.abs(enclosed_volumes(mesh, label_pieces(mesh.faces, len(mesh.vertices)))).sum()) if len(mesh.faces) else 0.0
+
+
+def over_budget(budget: RepairBudget, removed_percent: float, invented_percent: float, volume_percent: float) -> str:
+    """Which limit the figures exceed, as a sentence's end; empty where they exceed none."""
+    checks = (
+        ("would take away", removed_percent, budget.removed_percent, "the area"),
+        ("would invent", invented_percent, budget.invented_percent, "the area"),
+        ("would change", volume_percent, budget.volume_percent, "the volume"),
+    )
+    for words, value, limit, of in checks:
+        if value > limit:
+            return f"mending it {words} {value:.2f} % of {of}, more than {limit:g} %"
+    return ""
+
+
+WORDS = {
+    "dangling": "sheets and splinters that hang on the bone by an edge or a corner",
+    "crack": "open cracks along edges",
+    "doubled-sheet": "second layers close above the skin",
+    "crossing": "places where the surface passes through itself",
+    "spike": "single points far off the surface around them",
+}
+
+
+def repair_findings(find: Find, repairs: tuple[Repair, ...]) -> list[Finding]:
+    """A note for every kind of repair that was made, a question for every one that was not."""
+    findings = []
+    for repair in repairs:
+        words = WORDS[repair.kind]
+        if repair.n_places:
+            message = (
+                f"{find.find}: {words}: {repair.n_places} mended, {repair.removed_percent:.3f} % of the area taken away, "
+                f"{repair.invented_percent:.3f} % filled; the volume changed by {repair.volume_percent:.3f} %."
+            )
+            findings.append(Finding(Severity.NOTE, f"repaired-{repair.kind}", message, repair.n_places, 0, "places"))
+        if repair.n_refused:
+            x, y, z = repair.refused_mm
+            message = (
+                f"{find.find}: {words}: {repair.n_refused} left as scanned, {repair.refused_percent:.2f} % of the area, the largest near "
+                f"({x:.1f}, {y:.1f}, {z:.1f}) mm, because {repair.why}. Look at the scan there: mend it, scan again, or sign the replica off."
+            )
+            findings.append(Finding(Severity.REVIEW, f"repair-{repair.kind}", message, repair.n_refused, 0, "places"))
+    return findings

@@ -1,0 +1,142 @@
+"""Sheets and splinters that hang on the bone's skin by an edge or a corner only: taken off, so that the skin below is whole again.
+
+Our own method: the surface is taken apart at edges of more than two faces. Each part but the largest is a sheet (it has open edges), a
+wall (it ends on the skin all round and lies inside) or a splinter (closed by itself). It goes where the skin is whole without it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.orient import points_inside
+from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
+from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume
+from meshtools.geometry.weld import edge_keys
+from meshtools.model import FloatArray, Mesh
+
+MOST_ROUNDS = 8
+WALL_POINTS = 16
+"""Faces of a wall, spread evenly, whose two sides are tested for lying inside."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    """Parts between edges of more than two faces: part of each face (m,), area of each part (p,), the piece each belongs to (p,)."""
+
+    label: NDArray[np.int64]
+    area: FloatArray
+    piece: NDArray[np.int64]
+    edges: NDArray[np.int64]
+    """Number of the edge of every half-edge (3 m,)."""
+    n_faces_at: NDArray[np.int64]
+
+    @property
+    def n_parts(self) -> int:
+        return len(self.area)
+
+
+def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
+    """Take off what hangs on the largest part of each piece by an edge or a corner; what is more than the budget allows stays.
+
+    Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays.
+    """
+    before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
+    removed, n_places, refused = 0.0, 0, None
+    for _ in range(MOST_ROUNDS):
+        parts = _find_parts(mesh)
+        if parts is None:
+            break
+        is_needless = _needless_parts(mesh, parts)
+        share = 100.0 * parts.area / total
+        going, allowance = [], budget.removed_percent - removed
+        for part in sorted(np.flatnonzero(is_needless).tolist(), key=lambda part: (float(parts.area[part]), part)):
+            if share[part] <= allowance:
+                going.append(part)
+                allowance -= float(share[part])
+        refused = (parts, [part for part in np.flatnonzero(is_needless).tolist() if part not in going], share)
+        if not going:
+            break
+        removed += float(share[going].sum())
+        n_places += len(going)
+        mesh = take_faces(mesh, ~np.isin(parts.label, going))
+        refused = None
+    volume = enclosed_volume(before) if n_places else 0.0
+    change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
+    if refused is None or not refused[1]:
+        return Repair("dangling", mesh, n_places, removed, 0.0, change)
+    parts, left, share = refused
+    largest = max(left, key=lambda part: float(share[part]))
+    place = mesh.vertices[mesh.faces[parts.label == largest]].mean(axis=(0, 1))
+    why = f"taking it off would remove more than {budget.removed_percent:g} % of the area"
+    return Repair("dangling", mesh, n_places, removed, 0.0, change, len(left), float(share[left].sum()), place, why)
+
+
+def _find_parts(mesh: Mesh) -> _Parts | None:
+    """The parts of the surface; None where every piece is one part, so that nothing hangs anywhere."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    n_faces = len(mesh.faces)
+    if n_faces == 0:
+        return None
+    keys = edge_keys(mesh.faces, len(mesh.vertices))
+    order = np.argsort(keys, kind="stable")
+    is_first = np.concatenate([[True], keys[order][1:] != keys[order][:-1]])
+    edge_of = np.empty(len(keys), dtype=np.int64)
+    edge_of[order] = np.cumsum(is_first) - 1
+    firsts = np.flatnonzero(is_first)
+    count = np.diff(np.append(firsts, len(keys)))
+    pairs = firsts[count == 2]
+    rows, columns = order[pairs] // 3, order[pairs + 1] // 3
+    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_faces, n_faces))
+    n_parts, label = connected_components(graph.tocsr(), directed=False)
+    pieces = label_pieces(mesh.faces, len(mesh.vertices))
+    if n_parts == int(pieces.max()) + 1:
+        return None
+    piece = np.zeros(n_parts, dtype=np.int64)
+    piece[label] = pieces
+    return _Parts(label.astype(np.int64), np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), piece, edge_of, count)
+
+
+def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
+    """(p,) parts without which every edge they shared keeps two faces: sheets first, then splinters, then walls that lie inside."""
+    largest = np.zeros(int(parts.piece.max()) + 1)
+    np.maximum.at(largest, parts.piece, parts.area)
+    is_minor = parts.area < largest[parts.piece]
+    half_part = np.repeat(parts.label, 3)
+    has_open = np.zeros(parts.n_parts, dtype=bool)
+    has_open[half_part[parts.n_faces_at[parts.edges] == 1]] = True
+    is_crowded = parts.n_faces_at[parts.edges] > 2
+    rows, own = np.unique(np.stack([parts.edges[is_crowded], half_part[is_crowded]], axis=1), axis=0, return_counts=True)
+    left = parts.n_faces_at[rows[:, 0]] - own  # faces at the edge once the part is gone
+    spoils = np.zeros(parts.n_parts, dtype=bool)
+    spoils[rows[left % 2 == 1, 1]] = True
+    hangs_by_edge = np.zeros(parts.n_parts, dtype=bool)
+    hangs_by_edge[rows[:, 1]] = True
+    is_candidate = is_minor & ~spoils
+    if (is_candidate & has_open & hangs_by_edge).any():
+        return np.asarray(is_candidate & has_open & hangs_by_edge)
+    closed = is_candidate & ~has_open
+    splits_evenly = np.ones(parts.n_parts, dtype=bool)
+    splits_evenly[rows[own % 2 == 1, 1]] = False
+    if (closed & splits_evenly).any():
+        return np.asarray(closed & splits_evenly)
+    for part in np.flatnonzero(closed):
+        closed[part] = _lies_inside(mesh, parts, int(part))
+    return closed
+
+
+def _lies_inside(mesh: Mesh, parts: _Parts, part: int) -> bool:
+    """Whether both sides of a part lie inside the rest of its piece."""
+    is_own = parts.label == part
+    own = mesh.faces[is_own]
+    own = own[np.unique(np.linspace(0, len(own) - 1, WALL_POINTS).astype(np.int64))]
+    rest = mesh.faces[(parts.piece[parts.label] == parts.piece[part]) & ~is_own]
+    corners = mesh.vertices[own]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    step = normal * (1e-3 / np.sqrt(np.maximum(np.linalg.norm(normal, axis=1), 1e-300)))[:, None]
+    centres = corners.mean(axis=1)
+    return bool(points_inside(mesh.vertices, rest, np.concatenate([centres + step, centres - step])).all())

@@ -1,0 +1,69 @@
+"""Second layers: loose open sheets that lie close above the skin all over, as a misaligned pass of a scanner leaves them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.orient import open_half_edges
+from meshtools.geometry.pieces import area_vectors, face_areas, rank_pieces, take_faces
+from meshtools.geometry.repair_budget import Repair, RepairBudget
+from meshtools.geometry.selection import solid_pieces
+from meshtools.model import FloatArray, Mesh
+
+ALONG = 0.5
+"""The sheet faces the same way as the skin below, within 60 degrees, on all but a few faces. A sheet that faces the other way may be the
+far side of a thin plate of bone and is never taken off."""
+MOST_ASTRAY = 0.05
+"""Share of a sheet's points that may lie farther off, or over a rim of the skin (our default)."""
+
+
+def remove_second_layers(mesh: Mesh, up_to_mm: float, budget: RepairBudget) -> Repair:
+    """Take off the open pieces whose points all lie within up_to_mm of larger pieces, over their skin and not over their holes.
+
+    Solid pieces (closed, or open by small holes only) are never layers. More layers than the budget allows are left as they are.
+    """
+    pieces = rank_pieces(mesh)
+    if len(pieces) < 2 or up_to_mm <= 0:
+        return Repair("doubled-sheet", mesh)
+    loose = np.flatnonzero(~solid_pieces(mesh, pieces))
+    base_faces = np.isin(pieces.labels, loose[loose > 0], invert=True)
+    if not len(loose[loose > 0]) or not base_faces.any():
+        return Repair("doubled-sheet", mesh)
+    base = take_faces(mesh, base_faces)
+    surface, rim = Surface(base), _rim_points(base)
+    layers = [int(place) for place in loose if place > 0 and _is_layer(mesh, mesh.faces[pieces.labels == place], (surface, rim), up_to_mm)]
+    if not layers:
+        return Repair("doubled-sheet", mesh)
+    share = 100.0 * float(pieces.area[layers].sum() / pieces.area.sum())
+    if share > 2.0 * budget.removed_percent:  # the skin below is still there: a layer may be twice as large as other things that go
+        place = mesh.vertices[mesh.faces[pieces.labels == layers[0]]].mean(axis=(0, 1))
+        why = f"taking them off would remove more than {2.0 * budget.removed_percent:g} % of the area"
+        return Repair("doubled-sheet", mesh, n_refused=len(layers), refused_percent=share, refused_mm=place, why=why)
+    return Repair("doubled-sheet", take_faces(mesh, ~np.isin(pieces.labels, layers)), len(layers), share)
+
+
+def _rim_points(mesh: Mesh) -> FloatArray:
+    start, end, _ = open_half_edges(mesh.faces, len(mesh.vertices))
+    return (mesh.vertices[start] + mesh.vertices[end]) / 2
+
+
+def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatArray], up_to_mm: float) -> bool:
+    """Whether the faces' corners and centres lie within reach of the base, run along it and end on no rim of it."""
+    from scipy.spatial import cKDTree
+
+    surface, rim = base
+    centres = mesh.vertices[faces].mean(axis=1)
+    points = np.concatenate([mesh.vertices[np.unique(faces)], centres])
+    distance, _, foot = surface.project(points)
+    is_astray = distance > up_to_mm
+    if len(rim):
+        is_astray |= cKDTree(rim).query(foot)[0] < 0.5 * up_to_mm
+    if is_astray.mean() > MOST_ASTRAY:
+        return False
+    _, near = surface.distance(centres)
+    own, other = area_vectors(mesh.vertices, faces), area_vectors(surface.mesh.vertices, surface.mesh.faces[near])
+    cosine = np.einsum("ij,ij->i", own, other) / np.maximum(np.linalg.norm(own, axis=1) * np.linalg.norm(other, axis=1), 1e-300)
+    area = face_areas(mesh.vertices, faces)
+    return bool(area[cosine < ALONG].sum() <= MOST_ASTRAY * area.sum())
