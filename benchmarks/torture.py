@@ -1,10 +1,10 @@
 """Real bones with known defects through cleaning and rebuilding, judged against the undamaged bone, run by `make bench-torture`.
 
 Each case ends as one of three. CORRECT: the replica is closed, wound outwards, crosses itself no more often than that of the undamaged
-bone and is in as many bodies, and no point of either surface lies farther from the other than the tolerance (0.1 mm or 0.2 % of the diagonal, whichever is more) and the
-defect's own size (see torture_defects.py). REFUSED: it is not, but a review or failed finding that the undamaged bone does not have
-says so, or nothing is delivered. SILENT: wrong, and nobody was asked. The judge is trimesh and libigl, not this project's checks.
-Skin of the truth that lies inside another of its pieces is not expected in the replica.
+bone and is in as many bodies, and no point of either surface lies farther from the other than the tolerance (0.1 mm or 0.2 % of the
+diagonal, whichever is more) and the defect's own size (see torture_defects.py). REFUSED: it is not, but a review or failed finding that
+the undamaged bone does not have says so, or nothing is delivered. SILENT: wrong, and nobody was asked. The judge is trimesh and libigl,
+not this project's checks. Skin of the truth that lies inside another of its pieces is not expected in the replica.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,8 +12,9 @@ from meshtools.geometry.orient import open_half_edges
 from meshtools.geometry.repair_budget import Repair
 from meshtools.model import FloatArray, IntArray, Mesh
 
-ON_EDGE_RATIO = 1e-6
-"""A vertex this close to an open edge, as a share of the diagonal, lies on it: the rounding of float32 files is below 1e-7."""
+ON_EDGE_RATIO = 1e-4
+"""A vertex this close to an open edge, as a share of the diagonal, lies on it: 20 micrometres on 200 mm, and room for the rounding of a
+float32 file that holds a small bone far from its origin (1e-5 for 3 mm at 300 mm)."""
 END_SHARE = 1e-3
 """A vertex nearer to the edge's end than this share of the edge is taken for that end."""
 MOST_ROUNDS = 3
@@ -73,7 +76,7 @@ def _divided(mesh: Mesh, start: IntArray, end: IntArray, face: IntArray, on_edge
         if not is_whole[row] or tip < 0 or tip in vertices:
             continue
         path = [int(start[edge]), *vertices, int(end[edge])]
-        fan = [[u, v, tip] for u, v in zip(path[:-1], path[1:], strict=True)]
+        fan = [[u, v, tip] for u, v in pairwise(path)]
         if is_degenerate(mesh.vertices, np.array(fan, dtype=np.int32)).any():
             continue
         is_whole[row] = False

@@ -44,34 +44,29 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays.
     """
     before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
-    removed, n_places, refused = 0.0, 0, None
+    removed, n_places, left, left_share, place = 0.0, 0, [], 0.0, np.zeros(3)
     for _ in range(MOST_ROUNDS):
         parts = _find_parts(mesh)
-        if parts is None:
+        needless = [] if parts is None else np.flatnonzero(_needless_parts(mesh, parts)).tolist()
+        left = needless
+        if parts is None or not needless:
             break
-        is_needless = _needless_parts(mesh, parts)
         share = 100.0 * parts.area / total
-        going, allowance = [], budget.removed_percent - removed
-        for part in sorted(np.flatnonzero(is_needless).tolist(), key=lambda part: (float(parts.area[part]), part)):
-            if share[part] <= allowance:
-                going.append(part)
-                allowance -= float(share[part])
-        refused = (parts, [part for part in np.flatnonzero(is_needless).tolist() if part not in going], share)
+        by_size = sorted(needless, key=lambda part: (float(share[part]), part))
+        n_going = int(np.searchsorted(removed + np.cumsum(share[by_size]), budget.removed_percent, side="right"))
+        going, left = by_size[:n_going], by_size[n_going:]
         if not going:
+            left_share = float(share[left].sum())
+            place = mesh.vertices[mesh.faces[parts.label == left[-1]]].mean(axis=(0, 1))
             break
         removed += float(share[going].sum())
         n_places += len(going)
         mesh = take_faces(mesh, ~np.isin(parts.label, going))
-        refused = None
+        left = []
     volume = enclosed_volume(before) if n_places else 0.0
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
-    if refused is None or not refused[1]:
-        return Repair("dangling", mesh, n_places, removed, 0.0, change)
-    parts, left, share = refused
-    largest = max(left, key=lambda part: float(share[part]))
-    place = mesh.vertices[mesh.faces[parts.label == largest]].mean(axis=(0, 1))
-    why = f"taking it off would remove more than {budget.removed_percent:g} % of the area"
-    return Repair("dangling", mesh, n_places, removed, 0.0, change, len(left), float(share[left].sum()), place, why)
+    why = f"taking it off would remove more than {budget.removed_percent:g} % of the area" if left else ""
+    return Repair("dangling", mesh, n_places, removed, 0.0, change, len(left), left_share, place, why)
 
 
 def _find_parts(mesh: Mesh) -> _Parts | None:
@@ -96,9 +91,10 @@ def _find_parts(mesh: Mesh) -> _Parts | None:
     pieces = label_pieces(mesh.faces, len(mesh.vertices))
     if n_parts == int(pieces.max()) + 1:
         return None
+    area = np.asarray(np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), dtype=np.float64)
     piece = np.zeros(n_parts, dtype=np.int64)
     piece[label] = pieces
-    return _Parts(label.astype(np.int64), np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), piece, edge_of, count)
+    return _Parts(label.astype(np.int64), area, piece, edge_of, count)
 
 
 def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:

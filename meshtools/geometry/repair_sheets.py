@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.orient import open_half_edges
 from meshtools.geometry.pieces import area_vectors, face_areas, rank_pieces, take_faces
-from meshtools.geometry.repair_budget import Repair, RepairBudget
+from meshtools.geometry.repair_budget import Repair
 from meshtools.geometry.selection import solid_pieces
 from meshtools.model import FloatArray, Mesh
 
@@ -19,10 +19,11 @@ MOST_ASTRAY = 0.05
 """Share of a sheet's points that may lie farther off, or over a rim of the skin (our default)."""
 
 
-def remove_second_layers(mesh: Mesh, up_to_mm: float, budget: RepairBudget) -> Repair:
+def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Repair:
     """Take off the open pieces whose points all lie within up_to_mm of larger pieces, over their skin and not over their holes.
 
-    Solid pieces (closed, or open by small holes only) are never layers. More layers than the budget allows are left as they are.
+    Solid pieces (closed, or open by small holes only) are never layers. Layers of more than most_percent of the area are all left as
+    they are: which of the two lies right is then no small question.
     """
     pieces = rank_pieces(mesh)
     if len(pieces) < 2 or up_to_mm <= 0:
@@ -37,9 +38,9 @@ def remove_second_layers(mesh: Mesh, up_to_mm: float, budget: RepairBudget) -> R
     if not layers:
         return Repair("doubled-sheet", mesh)
     share = 100.0 * float(pieces.area[layers].sum() / pieces.area.sum())
-    if share > 2.0 * budget.removed_percent:  # the skin below is still there: a layer may be twice as large as other things that go
+    if share > most_percent:
         place = mesh.vertices[mesh.faces[pieces.labels == layers[0]]].mean(axis=(0, 1))
-        why = f"taking them off would remove more than {2.0 * budget.removed_percent:g} % of the area"
+        why = f"taking them off would remove more than {most_percent:g} % of the area"
         return Repair("doubled-sheet", mesh, n_refused=len(layers), refused_percent=share, refused_mm=place, why=why)
     return Repair("doubled-sheet", take_faces(mesh, ~np.isin(pieces.labels, layers)), len(layers), share)
 

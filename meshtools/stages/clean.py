@@ -80,7 +80,7 @@ def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettin
     mesh, n_cut = cut_crowded_edges(flip_faces(dangling.mesh, is_flipped))
     # without a scale of its own the scan's millimetres are not known yet
     reach_mm = 0.0 if starting_scale(find)[1] == "caliper" else settings.doubled_layer_up_to_mm
-    layers = remove_second_layers(mesh, reach_mm, repair_budget(settings))
+    layers = remove_second_layers(mesh, reach_mm, settings.doubled_layer_area_percent)
     counts = {"n_fins_removed": n_fins, "n_edges_cut": n_cut, "n_faces_flipped": int(is_flipped.sum())}
     facts = {"n_vertices_raw": len(raw.vertices), "n_faces_raw": len(raw.faces)} | welded.counts | counts
     return layers.mesh, facts, (cracks, dangling, layers)
