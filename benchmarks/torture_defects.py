@@ -183,7 +183,23 @@ def inverted_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Ge
 
 
 def self_intersection(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
-    """The skin is folded over beside itself: a patch slides sideways by more than its own radius."""
+    """The skin is folded over beside itself: a patch slides sideways by more than its own radius. Drawn again, at most 20 times, until
+    faces do cross: a patch that slides off the edge of a thin plate crosses nothing."""
+    before = _n_crossings(vertices, faces)
+    for _ in range(20):
+        damaged = _slid_patch(vertices, faces, random)
+        if _n_crossings(damaged.vertices, faces) > before:
+            break
+    return damaged
+
+
+def _n_crossings(vertices: np.ndarray, faces: np.ndarray) -> int:
+    import igl.copyleft.cgal as cgal
+
+    return np.asarray(cgal.remesh_self_intersections(vertices, faces.astype(np.int64), detect_only=True)[2]).size
+
+
+def _slid_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
     seed = int(random.integers(len(faces)))
     radius = max(diagonal_of(vertices) * random.uniform(0.01, 0.025), 1.2 * _spacing(vertices, faces))
     patch = patch_around(vertices, faces, seed, radius)

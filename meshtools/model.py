@@ -137,6 +137,7 @@ class Find:
     second_caliper: Caliper | None = None
     scale_points: ScalePoints | None = None
     pieces: tuple[int, ...] = ()
+    support: str = ""  # what a person said about a table or block in the scan: keep (it is bone), remove, or nothing
     part_of: str = ""  # the find that this is a further scan or piece of
     replaces: str = ""  # the find whose scan this one takes the place of
     identified_by: str = ""

@@ -39,8 +39,8 @@ BONES = TableShape(
     (
         *("find", "catalogNumber", "organismID", "scientificName", "identificationQualifier", "lifeStage", "element", "side", "portion"),
         *("preserved_percent", "condition", "pathology", "deformation", "scan", "unit", "capture", "caliper_mm", "caliper_of"),
-        *("second_caliper_mm", "second_caliper_of", "scale_point_a", "scale_point_b", "scale_distance_mm", "pieces", "part_of", "replaces"),
-        *("identifiedBy", "remarks"),
+        *("second_caliper_mm", "second_caliper_of", "scale_point_a", "scale_point_b", "scale_distance_mm", "pieces", "support", "part_of"),
+        *("replaces", "identifiedBy", "remarks"),
     ),
     ("find", "element", "side", "organismID", "scan"),
 )

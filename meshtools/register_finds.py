@@ -15,6 +15,7 @@ UNASSOCIATED = "unassociated"
 CALIPER_NAMES = ("greatest-length", "greatest-breadth", "extent-x", "extent-y", "extent-z")
 CONDITIONS = ("good", "worn", "weathered", "cracked", "broken", "crushed", "repaired", "restored")
 WHOLE_WORDS = ("", "whole", "complete", "entire")
+SUPPORT_WORDS = ("keep", "remove")
 SCALE_COLUMNS = ("scale_point_a", "scale_point_b", "scale_distance_mm")
 LONGEST_FIND = 80
 
@@ -63,7 +64,7 @@ def find_from(cells: Cells, skeleton: Skeleton, folders: Sequence[ScanFolder] | 
         capture, capture_source = folder.capture, folder.place
     first, second, scale_points = _lengths(cells, unit)
     portion, preserved, condition = _portion(cells), cells.positive("preserved_percent", 100.0), cells.choice("condition", CONDITIONS)
-    pieces = _pieces(cells)
+    pieces, support = _pieces(cells), cells.choice("support", SUPPORT_WORDS)
     if not cells.is_sound or unit is None:
         return None
     return Find(
@@ -73,7 +74,7 @@ def find_from(cells: Cells, skeleton: Skeleton, folders: Sequence[ScanFolder] | 
         scientific_name=cells.text("scientificName"), identification_qualifier=cells.text("identificationQualifier"),
         life_stage=cells.text("lifeStage"), portion=portion, preserved_percent=preserved, condition=condition,
         pathology=cells.text("pathology"), deformation=cells.text("deformation"), caliper=first, second_caliper=second,
-        scale_points=scale_points, pieces=pieces,
+        scale_points=scale_points, pieces=pieces, support=support,
         part_of=cells.text("part_of"), replaces=cells.text("replaces"), identified_by=cells.text("identifiedBy"), remarks=cells.text("remarks"),
     )
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.orient import open_half_edges, points_inside, rim_labels
-from meshtools.geometry.pieces import Pieces, flat_share, piece_boxes, take_faces
+from meshtools.geometry.pieces import Pieces, flat_share, piece_boxes, take_faces, thinned
 from meshtools.model import FloatArray, Mesh
 
 SOLID_PART_RATIO = 0.1
@@ -87,10 +87,10 @@ def choose_pieces(mesh: Mesh, pieces: Pieces, floater_percent: float, named: Seq
 
 
 def _support_like(mesh: Mesh, pieces: Pieces, reason: Sequence[str], limit: float) -> NDArray[np.bool_]:
-    """Kept pieces besides the largest that look like a flat-sided block."""
+    """Kept pieces that look like a table or a flat-sided block, as long as another kept piece does not."""
     result = np.zeros(len(pieces), dtype=bool)
     kept = [place for place, why in enumerate(reason) if why == "kept"]
-    for place in kept[1:]:
+    for place in kept if len(kept) > 1 else []:
         if pieces.area[place] >= limit:
-            result[place] = flat_share(take_faces(mesh, pieces.labels == place)) >= SUPPORT_FLAT_RATIO
-    return result
+            result[place] = flat_share(thinned(take_faces(mesh, pieces.labels == place))) >= SUPPORT_FLAT_RATIO
+    return result & (not result[kept].all())

@@ -18,6 +18,7 @@ from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
 from meshtools.geometry.repair_dangling import remove_dangling
 from meshtools.geometry.repair_sheets import remove_second_layers
+from meshtools.geometry.repair_support import support_findings, without_fused_support
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, piece_at
@@ -102,14 +103,18 @@ def _bone_pieces(
     ]
     named = [number - 1 for number in find.pieces if 1 <= number <= len(pieces)]
     choice = choose_pieces(mesh, pieces, settings.floater_area_percent, named, supports)
+    if find.support == "remove" and choice.is_support_like.any():
+        supports += np.flatnonzero(choice.is_support_like).tolist()
+        choice = choose_pieces(mesh, pieces, settings.floater_area_percent, named, supports)
     if not choice.kept:
         raise GeometryError(f"{find.find}: no piece of the scan is left; correct the pieces in bones.csv or the supports in openings.csv.")
-    findings = _piece_findings(find, pieces, choice, settings) + _support_findings(find, mesh, pieces, choice, mm_per_unit)
+    findings = _piece_findings(find, pieces, choice, settings) + support_findings(find, mesh, pieces, choice, mm_per_unit)
     counts = {f"n_pieces_{reason.replace('-', '_')}": choice.reason.count(reason) for reason in ("kept", "floater", "support", "not-chosen")}
     floater_area = float(sum(pieces.area[k] for k, reason in enumerate(choice.reason) if reason == "floater"))
     facts = {"n_pieces_raw": len(pieces), "pieces": _piece_rows(pieces, choice), **counts}
     facts["floater_area_percent"] = round(100.0 * floater_area / float(pieces.area.sum()), 6)
-    return take_pieces(mesh, pieces, choice.kept), facts, findings
+    bone, noted = without_fused_support(take_pieces(mesh, pieces, choice.kept), find, has_removed="support" in choice.reason)
+    return bone, facts | {"n_faces_support_cut": int(sum(pieces.n_faces[k] for k in choice.kept)) - len(bone.faces)}, findings + noted
 
 
 def _piece_rows(pieces: Pieces, choice: Choice) -> list[dict[str, Any]]:
@@ -141,24 +146,6 @@ def _piece_findings(find: Find, pieces: Pieces, choice: Choice, settings: CleanS
         listed = ", ".join(f"{place + 1} ({100.0 * pieces.area[place] / pieces.area[kept[0]]:.0f} %)" for place in large[:10])
         message = f"{find.find}: the scan holds {len(large)} separate pieces of comparable size, pieces {listed}; name the bone's own in bones.csv."
         findings.append(Finding(Severity.REVIEW, "comparable-pieces", message, len(large), limit, "%"))
-    return findings
-
-
-def _support_findings(find: Find, mesh: Mesh, pieces: Pieces, choice: Choice, mm_per_unit: float) -> list[Finding]:
-    findings = []
-    for place, reason in enumerate(choice.reason):
-        centre = mesh.vertices[mesh.faces[pieces.labels == place]].mean(axis=(0, 1)) / mm_per_unit if choice.is_support_like[place] else None
-        if centre is not None:
-            message = (
-                f"{find.find}: piece {place + 1} has flat sides like a support block and was kept; to remove it add to openings.csv "
-                f"a row of kind support, action remove, at {centre[0]:.4g}, {centre[1]:.4g}, {centre[2]:.4g}."
-            )
-            findings.append(Finding(Severity.REVIEW, "support-like", message, place + 1))
-        if reason == "support":
-            share = 100.0 * float(pieces.area[place] / pieces.area.sum())
-            message = f"{find.find}: piece {place + 1}, {share:.1f} % of the scan's area, was removed as a support named in openings.csv."
-            severity = Severity.REVIEW if place == 0 else Severity.NOTE
-            findings.append(Finding(severity, "support-removed", message, round(share, 6), None, "%"))
     return findings
 
 
