@@ -1,4 +1,4 @@
-# make setup | demo | test | check | bench | bench-symmetry. Everything lives in .venv; nothing is installed twice.
+# make setup | demo | test | check | faults | bench | bench-symmetry. Everything lives in .venv; nothing is installed twice.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,7 +10,7 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: setup setup-test demo test check bench bench-symmetry viewer
+.PHONY: setup setup-test demo test check faults bench bench-symmetry viewer
 
 setup: $(STAMP)
 
@@ -40,6 +40,9 @@ check: setup-test
 
 test: check
 	$(BIN)/python -m pytest -q -n 2 --dist worksteal -p no:cacheprovider --durations=40
+
+faults: setup-test
+	FAULT_EVERY=1 $(BIN)/python -m pytest -q -p no:cacheprovider tests/test_faults.py
 
 bench: setup-test
 	$(BIN)/python benchmarks/bench.py

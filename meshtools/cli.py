@@ -14,7 +14,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from meshtools.answer import Answer
+from meshtools.answer import RUN_FAILED, Answer
 from meshtools.errors import BonewrightError
 from meshtools.run_job import SINGLE_THREAD
 
@@ -134,13 +134,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         return 0
     except OSError as error:
-        print(f"{error.filename or 'a file'}: {error.strerror}; look at its place, its rights and the space left, then run again.", file=sys.stderr)
+        reason = error.strerror or error
+        print(f"{error.filename or 'a file'}: {reason}; look at its place, its rights and the space left, then run again.", file=sys.stderr)
         return 2
+    except KeyboardInterrupt:
+        print("Interrupted; what was finished stands, and the same command goes on from there.", file=sys.stderr)
+        return RUN_FAILED
     text = json.dumps(answer.facts, sort_keys=True, ensure_ascii=False, indent=1) if options.json else "\n".join(answer.lines)
     try:
         print(text, flush=True)
     except BrokenPipeError:  # the reader has seen enough; what was to be made is made
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as error:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        print(f"The answer could not be printed ({error.strerror}); what was to be made is made.", file=sys.stderr)
+        return 2
     return answer.exit_code
 
 

@@ -19,8 +19,7 @@ from meshtools.errors import UsageError
 from meshtools.handover import HandOver, freeze, frozen_problems
 from meshtools.intake import intake
 from meshtools.jobs.record import read_record
-from meshtools.jobs.run import record_path
-from meshtools.keys import hash_file
+from meshtools.jobs.run import job_log, record_path
 from meshtools.model import Severity, plain
 from meshtools.register_checks import place_of
 from meshtools.worklist import plan_json
@@ -138,9 +137,11 @@ def build(options: argparse.Namespace) -> Answer:
     workspace.save_hashes()
     failed_run = ""
     if any(not (options.batch / output).exists() for output in outputs):
+        for stage, name in stale:
+            (options.batch / job_log(stage, name)).unlink(missing_ok=True)  # so that what is said below is of this run
         code = run_snakemake(workspace, outputs, max(1, options.cores), Progress(workspace, stale, quiet=options.json).tick)
         if code != 0 or any(not (options.batch / output).exists() for output in outputs):
-            failed_run = f"snakemake ended with {code}; see {options.batch / 'logs' / 'snakemake.log'}. Build again."
+            failed_run = _why_cut_short(options.batch, code, stale)
     for stage, name in stale:
         record = read_record(options.batch / record_path(stage, name))
         for entry in record["files"] if record else ():
@@ -150,6 +151,17 @@ def build(options: argparse.Namespace) -> Answer:
     lines = (*answer.lines, failed_run) if failed_run else answer.lines
     facts = dict(answer.facts) | {"ran": sorted(f"{stage}:{name}" for stage, name in stale), "run_error": failed_run}
     return Answer(lines, facts, RUN_FAILED if failed_run else answer.exit_code)
+
+
+def _why_cut_short(batch: Path, code: int, stale: list[tuple[str, str]]) -> str:
+    """A sentence on a run that did not make all: what the first job without a record said last, or where to look."""
+    for stage, name in stale:
+        log = batch / job_log(stage, name)
+        if not (batch / record_path(stage, name)).exists() and log.is_file():
+            said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+            if said:
+                return f"The build was cut short: {said[-1].rstrip('.')}. See {log} and build again."
+    return f"The build was cut short (snakemake ended with {code}); see {batch / 'logs' / 'snakemake.log'} and build again."
 
 
 class Progress:
@@ -242,30 +254,13 @@ def _jobs_towards(workspace: Workspace, name: str) -> list[tuple[str, str]]:
 
 
 def verify(options: argparse.Namespace) -> Answer:
-    """`bonewright verify`: hash every result again and read every delivery with a second library."""
-    from meshtools.jobs.rebuild import check_written
+    """`bonewright verify`: hash every result again, read every delivery with a second library, measure it with a second engine."""
+    from meshtools.verifying import verify_results
 
-    workspace = open_workspace(options.batch)
-    problems: list[str] = []
-    n_files = 0
-    for stage, jobs in workspace.worklist.jobs.items():
-        for name, job in jobs.items():
-            record = read_record(options.batch / record_path(stage, name))
-            if record is None or record["key"] != job["key"]:
-                problems.append(f"{stage} {name}: there is no up-to-date record. Build first.")
-                continue
-            n_files += len(record["files"])
-            for entry in record["files"]:
-                path = options.batch / entry["path"]
-                if not path.is_file():
-                    problems.append(f"{entry['path']}: the file is missing. Build again.")
-                elif hash_file(path) != entry["sha256"]:
-                    problems.append(f"{entry['path']}: the file is not the one that was made. Build again.")
-            if stage == "rebuild" and record["status"] != "failed":
-                problems += [finding.message for finding in check_written(options.batch, record)]
+    found = verify_results(open_workspace(options.batch))
     frozen = frozen_problems(options.batch)
-    problems += frozen.problems
-    n_files += frozen.n_files
+    problems = [*found.problems, *frozen.problems]
+    n_files = found.n_files + frozen.n_files
     lines = [*problems, f"{counted(n_files, 'file')} read again, {counted(len(problems), 'problem')}."]
     return Answer(tuple(lines), {"n_files": n_files, "problems": problems}, PERSON_NEEDED if problems else DONE)
 

@@ -11,7 +11,18 @@ BonewrightError
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass
+
+PASSING = frozenset(
+    {errno.EAGAIN, errno.EDQUOT, errno.EINTR, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.ENOSPC, errno.EROFS, errno.ESTALE}
+)
+
+
+def is_passing(error: OSError) -> bool:
+    """True where an error tells of the machine at this moment (a full disk, too many open files, a failing drive) and nothing of the file:
+    the same work can succeed another time, so it may never be recorded as what is wrong with a scan or a result."""
+    return error.errno in PASSING
 
 
 class BonewrightError(Exception):

@@ -16,7 +16,7 @@ import sys
 from importlib import import_module
 from pathlib import Path
 
-from meshtools.jobs.run import die_with_parent, run_job
+from meshtools.jobs.run import TRY_AGAIN, die_with_parent, job_log, run_job
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "open3d", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
@@ -53,7 +53,12 @@ class Worker:
     def _start_child(self, connection: socket.socket) -> None:
         with connection.makefile("r", encoding="utf-8") as lines:
             words = lines.readline().split()
-        pid = os.fork()
+        try:
+            pid = os.fork()
+        except OSError as error:  # no memory or no process left: this job is for another build, the worker goes on
+            sys.stderr.write(f"{' '.join(words)}: no process could be started ({error.strerror}).\n")
+            self._send(connection, TRY_AGAIN)
+            return
         if pid == 0:
             os._exit(self._run(words))
         self._children[pid] = connection
@@ -62,7 +67,7 @@ class Worker:
         die_with_parent()
         signal.set_wakeup_fd(-1)
         stage, name, key = words
-        log = Path("logs") / f"{stage}-{name.replace('/', '-')}.log"
+        log = Path(job_log(stage, name))
         log.parent.mkdir(parents=True, exist_ok=True)
         descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
         os.dup2(descriptor, 1)
@@ -71,7 +76,7 @@ class Worker:
         try:
             code = run_job(Path(), stage, name, key)
         finally:
-            if code not in (0, 75):
+            if code not in (0, TRY_AGAIN):
                 sys.excepthook(*sys.exc_info())
             sys.stderr.flush()
             os._exit(code)
@@ -83,9 +88,13 @@ class Worker:
                 return
             code = os.waitstatus_to_exitcode(status)
             connection = self._children.pop(pid)
-            with contextlib.suppress(OSError):  # the client may be gone; the record, if any, stands
-                connection.sendall(bytes([code if code >= 0 else 128 - code]))
-            connection.close()
+            self._send(connection, code if code >= 0 else 128 - code)
+
+    @staticmethod
+    def _send(connection: socket.socket, code: int) -> None:
+        with contextlib.suppress(OSError):  # the client may be gone; the record, if any, stands
+            connection.sendall(bytes([code]))
+        connection.close()
 
 
 def main() -> None:

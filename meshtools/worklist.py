@@ -48,8 +48,8 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     before["joint"] = {name: job for target, met in joints.items() for name, job in _joint_jobs(register, target, met, before).items()}
     report = {name_of(recipe): _report_job(register, recipe, finds, before, hand_overs) for recipe in built}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
-    index = _index_job(register, plan, report, fit)
-    return Worklist(before | {"report": report, "fit": fit, "index": {"index": index}})
+    jobs = before | {"report": report, "fit": fit}
+    return Worklist(jobs | {"index": {"index": _index_job(register, plan, jobs)}})
 
 
 def is_built(recipe: Recipe) -> bool:
@@ -255,13 +255,14 @@ def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: str) -> l
     return [d for d in rows if d.evidence_key != evidence]
 
 
-def _index_job(register: Register, plan: Plan, report: Mapping[str, Job], fit: Mapping[str, Job]) -> Job:
+def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str, Job]]) -> Job:
     unbuilt = [r for r in plan.recipes if not is_built(r)]
     job = {
         "plan": plan_json(plan),
         "elements": [plain(element) | {"slug": element.slug} for element in sorted(register.elements, key=_place)],
-        "report_keys": {name: item["key"] for name, item in report.items()},
-        "fit_keys": {name: item["key"] for name, item in fit.items()},
+        "report_keys": {name: item["key"] for name, item in before["report"].items()},
+        "fit_keys": {name: item["key"] for name, item in before["fit"].items()},
+        "made": {stage: sorted(jobs) for stage, jobs in before.items()},
         "register_findings": plain(register.findings),
         "min_individuals": register.min_individuals,
         "target_words": {target.name: _target_words(target) for target in register.targets},

@@ -29,6 +29,7 @@ CHANGES = {
     "partners": "the finds it is compared with", "compared": "the finds it is compared with", "settled": "a decision on the find",
     "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off", "hand_overs": "its hand-over",
 }  # fmt: skip
+PLAN = "results/plan.json"
 HASH_CACHE = ".snakemake/bonewright/hashes.json"
 
 
@@ -81,8 +82,9 @@ class Workspace:
         stale = self.stale_jobs()
         for stage, name in stale:
             (self.folder / record_path(stage, name)).unlink(missing_ok=True)
-        for leftover in (self.folder / "results").rglob(".*.part"):
-            leftover.unlink(missing_ok=True)
+        for place in ("results", ".snakemake/bonewright"):
+            for leftover in (self.folder / place).rglob(".*.part"):
+                leftover.unlink(missing_ok=True)
         self._drop_foreign_results()
         return stale
 
@@ -106,7 +108,8 @@ class Workspace:
             write_atomic(self.folder / HASH_CACHE, self.hashes.to_json())
 
     def write_job_files(self) -> None:
-        """Lay down the plain dict of every job; files that are the same already are left alone."""
+        """Lay down the plan and the plain dict of every job; files that are the same already are left alone."""
+        self.write_plan()
         for stage, jobs in self.worklist.jobs.items():
             for name, job in jobs.items():
                 _write_changed(self.folder / job_file(stage, name), json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False).encode())
@@ -114,7 +117,13 @@ class Workspace:
 
     def write_plan(self) -> None:
         """Bring results/plan.json up to date; its bytes change only when the plan does."""
-        _write_changed(self.folder / "results" / "plan.json", plan_bytes(plan_json(self.plan)))
+        _write_changed(self.folder / PLAN, plan_bytes(plan_json(self.plan)))
+
+    def is_plan_written(self) -> bool:
+        """True where results/plan.json is the plan of the tables as they are. No record lists it: it belongs to no job, and `bonewright plan`
+        may write it at any time."""
+        path = self.folder / PLAN
+        return path.is_file() and path.read_bytes() == plan_bytes(plan_json(self.plan))
 
 
 def _write_changed(path: Path, content: bytes) -> None:

@@ -8,7 +8,14 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from six_bones import build, make_six_bones
+from tiny_batch import make_tiny_batch
+
+# the same examples every time; HYPOTHESIS_PROFILE=explore looks for new ones
+settings.register_profile("repeatable", derandomize=True, deadline=None, database=None)
+settings.register_profile("explore", deadline=None)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 
 @pytest.fixture(scope="session")
@@ -23,3 +30,17 @@ def built_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def batch(built_once: Path, tmp_path: Path) -> Path:
     """A built six-bone batch of one's own."""
     return Path(shutil.copytree(built_once, tmp_path / "batch"))
+
+
+@pytest.fixture(scope="session")
+def built_tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The tiny batch, built without disturbance. Copy it, do not change it."""
+    batch = make_tiny_batch(tmp_path_factory.mktemp("tiny") / "batch")
+    build(batch)
+    return batch
+
+
+@pytest.fixture
+def tiny(built_tiny: Path, tmp_path: Path) -> Path:
+    """A built tiny batch of one's own."""
+    return Path(shutil.copytree(built_tiny, tmp_path / "batch"))

@@ -37,7 +37,7 @@ def count_crossings(vertices: FloatArray, faces: _Faces) -> int:
     if len(sound) < 2:
         return 0
     pairs = np.concatenate([_crossings_apart(points, corners[sound]), _crossings_around_vertices(points, corners[sound])])
-    piece = _pieces(faces, len(vertices))[sound]
+    piece = label_pieces_by_vertex(faces, len(vertices))[sound]
     return int(np.count_nonzero(piece[pairs[:, 0]] == piece[pairs[:, 1]]))
 
 
@@ -50,7 +50,8 @@ def number_places(vertices: FloatArray) -> _Faces:
     return places
 
 
-def _pieces(faces: _Faces, n_vertices: int) -> NDArray[Any]:
+def label_pieces_by_vertex(faces: _Faces, n_vertices: int) -> NDArray[Any]:
+    """A number (m,) for each face, the same for faces that hang together by common vertex numbers."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 

@@ -33,11 +33,13 @@ DAMAGE = (
 
 @dataclass(frozen=True, eq=False)
 class DeliveredSurface:
-    """vertices (n, 3) float64 in mm, +z up; faces (m, 3) int64; `unit` as the file itself states it, '' where it cannot."""
+    """vertices (n, 3) float64 in mm, +z up; faces (m, 3) int64; `unit` as the file itself states it, '' where it cannot; `source` (m,)
+    the row of the record's sources that each face of a PLY names."""
 
     vertices: FloatArray
     faces: NDArray[np.int64]
     unit: str = ""
+    source: NDArray[np.int64] | None = None
 
 
 def read_delivered(content: bytes, suffix: str) -> DeliveredSurface:
@@ -84,7 +86,8 @@ def _read_ply(content: bytes) -> DeliveredSurface:
     if end + vertices.nbytes + faces.nbytes != len(content) or (faces["corners_count"] != 3).any():
         raise ValueError("its length does not follow from its header")
     points = np.column_stack([vertices[axis] for axis in "xyz"]).astype(np.float64)
-    return DeliveredSurface(points, faces["corners"].astype(np.int64))
+    source = faces["source"].astype(np.int64) if "source" in (faces.dtype.names or ()) else None
+    return DeliveredSurface(points, faces["corners"].astype(np.int64), source=source)
 
 
 class _ModelPart:

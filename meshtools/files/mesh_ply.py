@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from meshtools.errors import ScanError
+from meshtools.errors import ScanError, is_passing
 from meshtools.model import Mesh
 
 _HEADER = """ply
@@ -53,6 +53,8 @@ def read_replica_ply(path: Path) -> Mesh:
     try:
         content = path.read_bytes()
     except OSError as error:
+        if is_passing(error):
+            raise
         raise ScanError(f"{path}: the surface cannot be read ({error.strerror}); build again") from error
     header, body = _split_header(path, content)
     n_vertices, n_faces, has_colour = _read_counts(path, header)

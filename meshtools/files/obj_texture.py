@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.errors import is_passing
 from meshtools.files.scan_parts import file_label, shown
 from meshtools.files.texture import MOST_BYTES, UNTEXTURED, TextureError, sample_picture, unpack_picture
 from meshtools.model import ColourArray, FloatArray
@@ -101,6 +102,8 @@ def _unpacked(folder: Path, picture: str, others: dict[str, ColourArray | None],
     try:
         unpacked = unpack_picture(path.read_bytes(), others.values())
     except (TextureError, OSError) as error:
+        if isinstance(error, OSError) and is_passing(error):
+            raise
         notes.append(f"Texture '{file_label(path)}' {error if isinstance(error, TextureError) else 'cannot be opened'}; its colour was left out.")
         return None
     notes.append(f"Colour sampled from texture {file_label(path)}.")

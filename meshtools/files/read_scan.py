@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from meshtools.errors import ScanError
+from meshtools.errors import ScanError, is_passing
 from meshtools.files.read_3mf import read_3mf
 from meshtools.files.read_glb import read_glb
 from meshtools.files.read_obj import read_obj
@@ -56,7 +56,9 @@ def _content(path: Path) -> bytes:
         if n_bytes > MOST_FILE_BYTES:
             raise ScanError(f"{name} has {n_bytes} bytes, more than the {MOST_FILE_BYTES} that are read: export it with fewer triangles.")
         content = path.read_bytes()
-    except (OSError, ValueError):
+    except (OSError, ValueError) as error:
+        if isinstance(error, OSError) and is_passing(error):
+            raise
         raise ScanError(f"{name} cannot be opened: check its name and that you may read it.") from None
     if not content:
         raise ScanError(f"{name} is empty: copy or export it again.")

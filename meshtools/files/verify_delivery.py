@@ -19,8 +19,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.errors import ScanError
-from meshtools.files.crossing_check import count_crossings, number_places
+from meshtools.errors import ScanError, is_passing
+from meshtools.files.crossing_check import count_crossings, label_pieces_by_vertex, number_places
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
 from meshtools.model import Finding, FloatArray, Severity
 
@@ -32,13 +32,21 @@ _DOUBLE_SHARE = 1e-9
 
 @dataclass(frozen=True)
 class PlannedPart:
-    """What a delivered file must hold: volume in mm3, extents (3,) in mm along x, y, z of the replica, SHA-256 of its bytes, and the
-    pairs of faces of one piece that cross (looked for in PLY only)."""
+    """What a delivered file must hold: volume in mm3, extents (3,) in mm along x, y, z of the replica, and the SHA-256 of its bytes.
+
+    Looked for in the PLY only: the pairs of faces of one piece that cross, and, where they are given, the numbers of vertices, faces and
+    pieces, the area in mm2 and the number of its sources.
+    """
 
     volume_mm3: float
     extents_mm: tuple[float, float, float]
     sha256: str
     n_self_intersections: int = 0
+    n_vertices: int | None = None
+    n_faces: int | None = None
+    n_pieces: int | None = None
+    area_mm2: float | None = None
+    n_sources: int | None = None
 
 
 @dataclass(frozen=True)
@@ -55,13 +63,15 @@ def verify_delivery(path: Path, planned: PlannedPart) -> tuple[Finding, ...]:
     """Read a delivered PLY, STL, 3MF or GLB from disk and list everything that differs from the plan, each as a failed finding.
 
     Codes: delivery-unreadable, delivery-hash, delivery-unit, delivery-open, delivery-inside-out, delivery-size, delivery-volume, and, where
-    all else is right, delivery-crossing.
+    all else is right, delivery-count, delivery-area, delivery-source, delivery-crossing and delivery-piece.
     Tolerance: the rounding of 32-bit floats (a millionth of the largest extent) for STL, 3MF and GLB, of 64-bit floats for PLY.
     """
     suffix = path.suffix.lower()
     try:
         content = path.read_bytes()
     except OSError as error:
+        if is_passing(error):
+            raise
         return (_finding("unreadable", path, f"cannot be read ({error.strerror})"),)
     findings = []
     digest = hashlib.sha256(content).hexdigest()
@@ -81,8 +91,56 @@ def verify_delivery(path: Path, planned: PlannedPart) -> tuple[Finding, ...]:
         codes.setdefault(finding.code, finding)
     findings += codes.values()
     if suffix == ".ply" and not findings:
-        findings += _compare_crossings(path, surface, planned)
+        findings += _compare_counts(path, surface, readings[0], planned) + _compare_crossings(path, surface, planned)
+    if suffix != ".stl" and not findings:
+        findings += _compare_pieces(path, surface)
     return tuple(findings)
+
+
+def _compare_counts(path: Path, surface: DeliveredSurface, reading: _Measured, planned: PlannedPart) -> list[Finding]:
+    n_pieces = len(np.unique(label_pieces_by_vertex(surface.faces, len(surface.vertices))))
+    found = {"vertices": len(surface.vertices), "faces": len(surface.faces), "pieces": n_pieces}
+    wanted = {"vertices": planned.n_vertices, "faces": planned.n_faces, "pieces": planned.n_pieces}
+    findings = [
+        _finding("count", path, f"has {number} {what} instead of {wanted[what]}", number, wanted[what], what)
+        for what, number in found.items()
+        if wanted[what] not in (None, number)
+    ]
+    if planned.area_mm2 is not None and not abs(reading.area_mm2 - planned.area_mm2) <= _DOUBLE_SHARE * reading.area_mm2:
+        what = f"has {reading.area_mm2:.4f} mm2 of surface instead of {planned.area_mm2:.4f} mm2"
+        findings.append(_finding("area", path, what, reading.area_mm2, planned.area_mm2, "mm2"))
+    if planned.n_sources is not None and surface.source is not None and surface.source.max() >= planned.n_sources:
+        findings.append(_finding("source", path, "has faces of a source that the record does not list", int(surface.source.max()), planned.n_sources))
+    return findings
+
+
+def _compare_pieces(path: Path, surface: DeliveredSurface) -> list[Finding]:
+    """Every piece must face outwards, but for one that lies within another: that one is the wall of a cavity.
+
+    Within how many others a corner of a piece lies is the sum of the solid angles of all their faces (Van Oosterom and Strackee 1983, IEEE
+    Transactions on Biomedical Engineering 30:125).
+    """
+    labels = label_pieces_by_vertex(surface.faces, len(surface.vertices))
+    numbers = np.unique(labels)
+    if len(numbers) == 1:
+        return []
+    corners = surface.vertices[surface.faces]
+    n_wrong = 0
+    for number in numbers:
+        own = corners[labels == number] - corners[labels == number][0, 0]
+        is_outward = bool(np.einsum("ij,ij->i", np.cross(own[:, 0], own[:, 1]), own[:, 2]).sum() > 0.0)
+        n_around = round(_winding(corners[labels == number].mean(axis=1)[0], corners[labels != number]))
+        n_wrong += n_around not in ((0,) if is_outward else (1,))
+    what = f"has {n_wrong} of {len(numbers)} pieces that face the wrong way or lie within another"
+    return [_finding("piece", path, what, n_wrong, 0, "pieces")] if n_wrong else []
+
+
+def _winding(point: FloatArray, corners: FloatArray) -> float:
+    a, b, c = (corners[:, k] - point for k in range(3))
+    la, lb, lc = (np.sqrt(np.einsum("ij,ij->i", v, v)) for v in (a, b, c))
+    ab, bc, ca = (np.einsum("ij,ij->i", u, v) for u, v in ((a, b), (b, c), (c, a)))
+    above = np.einsum("ij,ij->i", a, np.cross(b, c))
+    return float(np.arctan2(above, la * lb * lc + ab * lc + bc * la + ca * lb).sum() / (2.0 * np.pi))
 
 
 def _compare_crossings(path: Path, surface: DeliveredSurface, planned: PlannedPart) -> list[Finding]:

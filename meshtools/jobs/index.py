@@ -1,4 +1,4 @@
-"""The index job: results/index.html, summary.csv and plan.json over all elements of the batch."""
+"""The index job: results/index.html and summary.csv over all elements of the batch."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.jobs.run import record_path
+from meshtools.keys import hash_file
 from meshtools.model import Finding, Record, Severity, plain
 from meshtools.report.index import index_page, summary_csv
 
-FILES = JobFiles(("index.html", "plan.json", "summary.csv"))
+FILES = JobFiles(("index.html", "summary.csv"))
 
 
 def run(batch: Path, job: Mapping[str, Any]) -> None:
@@ -19,7 +21,6 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     rows = [_row(batch, job, recipe) for recipe in job["plan"]["elements"]]
     contents = {
         "index.html": index_page(_index(job, rows, _fits(batch, job))).encode(),
-        "plan.json": plan_bytes(job["plan"]),
         "summary.csv": summary_csv(rows).encode(),
     }
     totals: dict[str, int] = {}
@@ -27,8 +28,15 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
         totals[row["status"]] = totals.get(row["status"], 0) + 1
     crashed = sorted(f"{row['target']}/{row['element']}" for row in rows if "crash" in {finding["code"] for finding in row["findings"]})
     findings = (Finding(Severity.FAILED, "crash", f"Jobs crashed on the way to {', '.join(crashed)}."),) if crashed else ()
-    record = Record("index", job["key"], "ok", {"totals": dict(sorted(totals.items()))}, findings, (), ())
+    facts = {"totals": dict(sorted(totals.items())), "records": _record_hashes(batch, job["made"])}
+    record = Record("index", job["key"], "ok", facts, findings, (), ())
     write_results(batch, "results/index.json", record, contents, FILES)
+
+
+def _record_hashes(batch: Path, made: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """The hash of every record before this one, which vouches for their figures as they vouch for their files."""
+    paths = sorted(record_path(stage, name) for stage, names in made.items() for name in names)
+    return {path: hash_file(batch / path) for path in paths}
 
 
 def plan_bytes(plan: Mapping[str, Any]) -> bytes:

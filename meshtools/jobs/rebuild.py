@@ -13,6 +13,7 @@ from meshtools.errors import GeometryError
 from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
+from meshtools.files.verify_placement import verify_placement
 from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
 from meshtools.model import Finding, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, plain, status_of
@@ -105,7 +106,7 @@ def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: Stag
 
 def check_deliveries(batch: Path, record: Record) -> tuple[Finding, ...]:
     """Read every delivered file back and compare it with what was planned; also look for files that should be there."""
-    return check_written(batch, {"facts": record.facts, "files": plain(record.files)})
+    return check_written(batch, {"facts": record.facts, "files": plain(record.files), "sources": record.sources})
 
 
 def check_written(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]:
@@ -114,9 +115,12 @@ def check_written(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]
     if not facts["deliverable"]:
         return ()
     findings: list[Finding] = []
+    counts = {"n_vertices": "n_vertices", "n_faces": "n_faces", "n_pieces": "n_pieces_after", "area_mm2": "area_mm2"}
+    figures = {name: facts[fact] for name, fact in counts.items()} | {"n_sources": len(record["sources"])}
     for entry in record["files"]:
-        planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"], facts["n_self_intersections"])
+        planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"], facts["n_self_intersections"], **figures)
         findings += verify_delivery(batch / entry["path"], planned)
+    findings += verify_placement([batch / entry["path"] for entry in record["files"]], facts["delivered_from_scan"])
     missing = set(FILES.names) - {Path(entry["path"]).name for entry in record["files"]}
     findings += [Finding(Severity.FAILED, "delivery-missing", f"{name} was not written.") for name in sorted(missing)]
     return tuple(findings)

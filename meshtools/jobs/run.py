@@ -10,6 +10,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+from meshtools.errors import is_passing
 from meshtools.jobs.record import StaleInputError, failed_record, write_results
 
 RECORD_PATHS = {
@@ -35,8 +36,13 @@ def job_file(stage: str, name: str) -> str:
     return f".snakemake/bonewright/{stage}/{name.replace('/', '--')}.json"
 
 
+def job_log(stage: str, name: str) -> str:
+    """Path inside the batch of what a job's process said."""
+    return f"logs/{stage}-{name.replace('/', '-')}.log"
+
+
 def run_job(batch: Path, stage: str, name: str, key: str) -> int:
-    """Run one job to its record. Returns 0, or 75 where an input changed meanwhile and nothing was written."""
+    """Run one job to its record. Returns 0, or 75 where nothing was recorded because an input changed meanwhile or the machine failed."""
     job: dict[str, Any] = json.loads((batch / job_file(stage, name)).read_bytes())
     if job["key"] != key:
         return TRY_AGAIN
@@ -45,13 +51,18 @@ def run_job(batch: Path, stage: str, name: str, key: str) -> int:
     except (StaleInputError, FileNotFoundError) as error:  # a file that was there when the build was planned
         sys.stderr.write(f"{error}\n")
         return TRY_AGAIN
+    except OSError as error:
+        if not is_passing(error):
+            raise
+        sys.stderr.write(f"{stage} {name}: {error.strerror}{f' ({error.filename})' if error.filename else ''}.\n")
+        return TRY_AGAIN
     return 0
 
 
 def write_crash_record(batch: Path, stage: str, name: str, key: str, code: int) -> None:
     """Record that a job's process ended by itself (a crash in native code, no memory), so that the other bones go on."""
     reason = f"signal {code - 128}" if code > 128 else f"code {code}"
-    message = f"{name}: the {stage} job ended without a result ({reason}); see logs/{stage}-{name.replace('/', '-')}.log. Build again, or report it."
+    message = f"{name}: the {stage} job ended without a result ({reason}); see {job_log(stage, name)}. Build again, or report it."
     files = import_module(f"meshtools.jobs.{stage}").FILES
     write_results(batch, record_path(stage, name), failed_record(stage, key, "crash", message), {}, files)
 
