@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.measure import hull_points
 from meshtools.geometry.pieces import face_areas, label_pieces, piece_boxes
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -140,7 +141,9 @@ def rim_labels(start: IntArray, end: IntArray, n_vertices: int) -> NDArray[np.in
 def find_cavities(mesh: Mesh, labels: IntArray, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Which of the numbered pieces lie wholly inside another piece, their winding opposite to it, as the wall of a cavity does.
 
-    The vertices of each piece that lie farthest along the six axis directions are tested against every piece whose box holds it.
+    The vertices of each piece that lie farthest along the six axis directions are tested against every piece whose box holds it; where all
+    of them are within, so are corners of its convex hull, or a piece that pokes out between the axes would be taken for a cavity in one
+    position and not in another.
     """
     volumes = enclosed_volumes(mesh, labels)
     low, high = piece_boxes(mesh, labels, len(volumes))
@@ -149,7 +152,11 @@ def find_cavities(mesh: Mesh, labels: IntArray, numbers: NDArray[np.int64]) -> N
     for holder in np.unique(holders):
         inner = inners[holders == holder]
         points = np.concatenate([_farthest_points(mesh, mesh.faces[labels == numbers[k]]) for k in inner])
-        is_within = points_inside(mesh.vertices, mesh.faces[labels == holder], points).reshape(-1, 6).all(axis=1)
+        around = mesh.faces[labels == holder]
+        is_within = points_inside(mesh.vertices, around, points).reshape(-1, 6).all(axis=1)
+        for place in np.flatnonzero(is_within):
+            outermost = _outermost_points(mesh, mesh.faces[labels == numbers[inner[place]]])
+            is_within[place] = points_inside(mesh.vertices, around, outermost).all()
         turns[inner] += np.where(is_within, np.sign(volumes[holder]), 0.0)
     return np.asarray(turns * np.sign(volumes[numbers]) < 0)
 
@@ -171,7 +178,14 @@ def _farthest_points(mesh: Mesh, faces: IntArray) -> FloatArray:
     return np.asarray(points[np.concatenate([points.argmin(axis=0), points.argmax(axis=0)])])
 
 
+def _outermost_points(mesh: Mesh, faces: IntArray) -> FloatArray:
+    """Corners of the convex hull of some faces, at most MOST_CORNERS, chosen by their numbers whatever the position."""
+    corners = hull_points(mesh.vertices[np.unique(faces)])
+    return np.asarray(corners[:: -(-len(corners) // MOST_CORNERS)])
+
+
 BOX_BLOCK = 128
+MOST_CORNERS = 200
 RAY = np.linalg.qr(np.array([[0.5377, 0.3188, 0.3426], [1.8339, -1.3077, 3.5784], [-2.2588, -0.4336, 2.7694]]))[0]
 """A fixed frame in no special position (its last column is the ray), so that a ray never runs along the edges of a box."""
 
