@@ -153,7 +153,7 @@ def find_cavities(mesh: Mesh, labels: IntArray, numbers: NDArray[np.int64]) -> N
         inner = inners[holders == holder]
         points = np.concatenate([_farthest_points(mesh, mesh.faces[labels == numbers[k]]) for k in inner])
         around = mesh.faces[labels == holder]
-        is_within = points_inside(mesh.vertices, around, points).reshape(-1, 6).all(axis=1)
+        is_within = np.asarray(points_inside(mesh.vertices, around, points).reshape(-1, 6).all(axis=1))
         for place in np.flatnonzero(is_within):
             outermost = _outermost_points(mesh, mesh.faces[labels == numbers[inner[place]]])
             is_within[place] = points_inside(mesh.vertices, around, outermost).all()
