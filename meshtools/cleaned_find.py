@@ -8,7 +8,7 @@ from typing import Any
 
 from meshtools.errors import BonewrightError
 from meshtools.files.mesh_ply import read_replica_ply
-from meshtools.files.read_scan import read_scan
+from meshtools.files.read_scan import read_scan_of
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
@@ -66,7 +66,7 @@ def _made_surface(workspace: Workspace, find: Find, job: Mapping[str, Any] | Non
     settings = workspace.register.settings.clean
     openings = tuple(opening for opening in workspace.register.openings if opening.find == find.find)
     tolerance_mm = job["tolerance_mm"] if job else settings.part_tolerance_mm / 4
-    result = clean_scan(read_scan(workspace.folder / find.scan), find, settings, openings, tolerance_mm)
+    result = clean_scan(read_scan_of(workspace.folder, find.scan), find, settings, openings, tolerance_mm)
     return _judged(result.mesh, plain(result.findings))
 
 

@@ -7,6 +7,7 @@ Exit 0: done. 1: a person is needed, what could be made was made. 2: bad input, 
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import re
@@ -17,6 +18,7 @@ from pathlib import Path
 from meshtools.answer import RUN_FAILED, Answer
 from meshtools.errors import BonewrightError
 from meshtools.run_job import SINGLE_THREAD
+from meshtools.visible import visible
 
 FILE_UNITS = ("mm", "cm", "m", "inch")
 
@@ -121,6 +123,9 @@ def _joined_numbers(arguments: Sequence[str]) -> list[str]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     os.environ.update(SINGLE_THREAD)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a name that is no UTF-8 is still told
     options = build_parser().parse_args(_joined_numbers(sys.argv[1:] if arguments is None else arguments))
     from meshtools import commands_assembly, commands_batch, commands_file, commands_size, commands_symmetry
 
@@ -129,7 +134,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         answer: Answer = function(options)
     except BonewrightError as error:
-        print(error, file=sys.stderr)
+        print(visible(str(error), kept="\n"), file=sys.stderr)
         return 2
     except BrokenPipeError:
         return 0
@@ -140,7 +145,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("Interrupted; what was finished stands, and the same command goes on from there.", file=sys.stderr)
         return RUN_FAILED
-    text = json.dumps(answer.facts, sort_keys=True, ensure_ascii=False, indent=1) if options.json else "\n".join(answer.lines)
+    text = json.dumps(answer.facts, sort_keys=True, ensure_ascii=False, indent=1) if options.json else visible("\n".join(answer.lines), kept="\n\t")
     try:
         print(text, flush=True)
     except BrokenPipeError:  # the reader has seen enough; what was to be made is made

@@ -15,6 +15,7 @@ from meshtools.cleaned_find import CleanedFind, try_cleaned_find
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.factor import GREATEST_LENGTH, LengthRatio, RatioFactor, individual_of, ratio_factor
+from meshtools.files.tables import spreadsheet_text
 from meshtools.model import Target
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, arrange_tables, factor_for
 from meshtools.register_cells import DECISIONS
@@ -130,7 +131,7 @@ def _wanted(workspace: Workspace, tables: PlanTables, target: Target) -> set[str
 
 def _csv_row(cells: Sequence[str]) -> str:
     stream = io.StringIO()
-    csv.writer(stream, lineterminator="").writerow(cells)
+    csv.writer(stream, lineterminator="").writerow([spreadsheet_text(cell) for cell in cells])
     return stream.getvalue()
 
 

@@ -14,6 +14,9 @@ from __future__ import annotations
 import errno
 from dataclasses import dataclass
 
+from meshtools.visible import visible
+
+_LONGEST_VALUE = 80  # signs of a cell that a message repeats
 PASSING = frozenset(
     {errno.EAGAIN, errno.EDQUOT, errno.EINTR, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.ENOSPC, errno.EROFS, errno.ESTALE}
 )
@@ -62,10 +65,10 @@ class Problem:
 
     def __str__(self) -> str:
         place = self.file + (f" row {self.row}" if self.row is not None else "")
-        column = f", {self.column}" if self.column else ""
-        value = f" '{self.value}'" if self.value else ""
+        column = f", {visible(self.column, _LONGEST_VALUE)}" if self.column else ""
+        value = f" '{visible(self.value, _LONGEST_VALUE)}'" if self.value else ""
         hint = f" Did you mean '{self.nearest}'?" if self.nearest else ""
-        return f"{place}{column}:{value} {self.rule}{hint}"
+        return visible(f"{place}{column}:{value} {self.rule}{hint}")
 
 
 class TablesError(BonewrightError):

@@ -114,7 +114,8 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
     batch = workspace.folder.resolve()
     log = batch / "logs" / "snakemake.log"
     log.parent.mkdir(parents=True, exist_ok=True)
-    with warm_worker(batch) as address, log.open("wb") as stream:
+    log.unlink(missing_ok=True)  # never written through a link
+    with warm_worker(batch) as address, log.open("xb") as stream:
         environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1"}
         command = [sys.executable, "-P", "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *outputs]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, cwd=batch, preexec_fn=die_with_parent)
@@ -129,7 +130,8 @@ def warm_worker(batch: Path) -> Iterator[str]:
     """A worker process for the time of a build. Yields the address of its socket."""
     with tempfile.TemporaryDirectory(prefix="bonewright-") as folder:
         address = str(Path(folder) / "worker")
-        log = (batch / "logs" / "worker.log").open("wb")
+        (batch / "logs" / "worker.log").unlink(missing_ok=True)
+        log = (batch / "logs" / "worker.log").open("xb")
         command = [sys.executable, "-P", "-m", "meshtools.worker", address, str(batch)]
         worker = subprocess.Popen(command, stdout=log, stderr=log, env=os.environ | SINGLE_THREAD, preexec_fn=die_with_parent)
         try:

@@ -12,15 +12,18 @@ from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.counted import counted
-from meshtools.errors import ScanError, UsageError
+from meshtools.errors import GeometryError, ScanError, UsageError
 from meshtools.files.atomic import write_atomic
+from meshtools.keys import sha256_of
 from meshtools.model import MM_PER_UNIT, Find, Mesh, Severity, Unit, plain
 from meshtools.plan import largest_factor_by_find
 from meshtools.register_cells import BONES
+from meshtools.visible import visible
 from meshtools.workspace import Workspace, open_workspace
 
 SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".glb", ".3mf")
 MOST_RIMS = 5
+LONGEST_FLAT_NAME = 200  # bytes; a folder holds names of 255, and the unfinished file has a longer one
 MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is taken again
 
 
@@ -47,7 +50,7 @@ def intake(options: argparse.Namespace) -> Answer:
     workspace = open_workspace(options.batch)
     finds = {find.scan: find for find in workspace.register.finds}
     verdicts = [look_at_scan(workspace, path, finds.get(path)) for path in scan_files(options.batch)]
-    unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds]
+    unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds and is_nameable(verdict.scan)]
     lines = [_line(verdict) for verdict in verdicts]
     if unknown:
         draft = free_name(options.batch / "intake", draft_rows(unknown).encode())
@@ -69,24 +72,37 @@ def free_name(folder: Path, content: bytes) -> str:
 
 def scan_files(batch: Path) -> list[str]:
     """Paths of all scan files below scans/, sorted."""
-    paths = sorted((batch / "scans").rglob("*"))
-    return [path.relative_to(batch).as_posix() for path in paths if path.suffix.lower() in SCAN_SUFFIXES]
+    paths = sorted(path for path in (batch / "scans").rglob("*") if path.suffix.lower() in SCAN_SUFFIXES)
+    return [path.relative_to(batch).as_posix() for path in paths]
 
 
 def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerdict:
     """Read one scan and judge it: readable, unit known, coverage, spacing against the tolerance at target size."""
-    from meshtools.files.read_scan import read_scan
+    from meshtools.files.read_scan import read_scan_of
+    from meshtools.files.scan_parts import file_label
     from meshtools.geometry.weld import weld_scan
 
     name = find.find if find else ""
+    mm_per_unit = MM_PER_UNIT.get(find.unit if find else Unit.NONE)
     try:
-        raw = read_scan(workspace.folder / scan)
-    except ScanError as error:
+        if not is_nameable(scan):
+            raise ScanError(f"{file_label(Path(scan))} has a name that a table cannot hold: rename the file, in letters, digits and hyphens.")
+        raw = read_scan_of(workspace.folder, scan)
+        mesh = weld_scan(raw.vertices * (mm_per_unit or 1.0), raw.faces, None).mesh
+        return _judge(workspace, scan, name, mesh, mm_per_unit)
+    except (ScanError, GeometryError) as error:
         return ScanVerdict(scan, name, "re-scan", (str(error),), used_by=_used_by(workspace, name))
-    unit = find.unit if find else Unit.NONE
-    mm_per_unit = MM_PER_UNIT.get(unit)
-    mesh = weld_scan(raw.vertices * (mm_per_unit or 1.0), raw.faces, None).mesh
-    return _judge(workspace, scan, name, mesh, mm_per_unit)
+
+
+def is_nameable(scan: str) -> bool:
+    """True where a cell of bones.csv can hold the path: signs that can be seen, no blanks at its ends, no backslash."""
+    return scan == visible(scan).strip() and "\\" not in scan
+
+
+def picture_name(scan: str) -> str:
+    """Name of a scan's picture in intake/: its path with hyphens, cut where that is too long for a file's name, with a hash that keeps it apart."""
+    flat = Path(scan).as_posix().replace("/", "-")
+    return f"{flat}.png" if len(flat.encode()) <= LONGEST_FLAT_NAME else f"{flat[: LONGEST_FLAT_NAME // 4]}-{sha256_of(scan)[:16]}.png"
 
 
 def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: float | None) -> ScanVerdict:
@@ -107,7 +123,7 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     if missing_percent > MOST_MISSING_PERCENT:
         reasons.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
     n_pieces = len(np.unique(label_pieces(mesh.faces, len(mesh.vertices))))
-    picture = f"intake/{Path(scan).as_posix().replace('/', '-')}.png"
+    picture = f"intake/{picture_name(scan)}"
     write_atomic(workspace.folder / picture, _picture(mesh, rims, has_unit))
     find = next((find for find in workspace.register.finds if find.find == name), None)
     if find is not None and has_unit:
@@ -150,7 +166,7 @@ def _line(verdict: ScanVerdict) -> str:
     use = f"used for {', '.join(verdict.used_by)}" if verdict.used_by else "not used by the plan" if verdict.find else "not in bones.csv"
     reasons = "; ".join(verdict.reasons)
     holes = "; ".join(f"{width:g} wide at x {x:g}, y {y:g}, z {z:g}" for x, y, z, width in verdict.rims)
-    line = f"{verdict.verdict}: {verdict.scan} ({use})" + (f": {reasons}" if reasons else "")
+    line = f"{verdict.verdict}: {visible(verdict.scan)} ({use})" + (f": {reasons}" if reasons else "")
     return line + (f"\n  widest holes, in scan units: {holes}" if holes else "")
 
 

@@ -15,6 +15,9 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from meshtools.links import leads_out
+from meshtools.visible import visible
+
 PACKAGE_DIR = Path(__file__).resolve().parent
 UNREADABLE = "unreadable"
 END_OF_MEMORY = "."
@@ -42,6 +45,7 @@ class ContentHashes:
     def __init__(self, root: Path, remembered: Mapping[str, Any] | None = None) -> None:
         self._root = root
         self._remembered: dict[str, Any] = dict(remembered or {})
+        self._folders: dict[Path, bool] = {}
         self.changed = False
 
     def of(self, relative_path: str) -> str | None:
@@ -51,7 +55,7 @@ class ContentHashes:
             stat = path.stat()
         except OSError:  # missing, or a loop of links, or not for this user: the job that reads it says which
             return None
-        if not path.is_file():
+        if not path.is_file() or self._leads_out(path):
             return None
         fingerprint = [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino]
         known = self._remembered.get(relative_path)
@@ -65,12 +69,20 @@ class ContentHashes:
         self.changed = True
         return digest
 
+    def _leads_out(self, path: Path) -> bool:
+        """As links.leads_out, asked once a folder where the file itself is no link."""
+        if path.is_symlink():
+            return leads_out(self._root, path)
+        if path.parent not in self._folders:
+            self._folders[path.parent] = leads_out(self._root, path.parent)
+        return self._folders[path.parent]
+
     def companions(self, scan: str) -> dict[str, str | None]:
         """Hashes of the files that may carry the colour of an OBJ scan: materials and pictures in its folder. Empty for other formats."""
         if not scan.lower().endswith(".obj"):
             return {}
         folder = (self._root / scan).parent
-        paths = sorted(path for path in folder.glob("*") if path.suffix.lower() in COMPANION_SUFFIXES)
+        paths = sorted(path for path in folder.glob("*") if path.suffix.lower() in COMPANION_SUFFIXES and path.name == visible(path.name))
         return {path.relative_to(self._root).as_posix(): self.of(path.relative_to(self._root).as_posix()) for path in paths}
 
     def to_json(self) -> bytes:

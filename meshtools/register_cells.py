@@ -12,6 +12,7 @@ from pathlib import Path
 
 from meshtools.errors import Problem, TablesError
 from meshtools.files.tables import read_table
+from meshtools.links import leads_out
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]*")
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -22,6 +23,8 @@ NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
 # searching thousands of names for each of thousands of slips takes minutes, so after this many problems long lists are not searched
 MOST_LONG_SEARCHES = 40
 LONG_LIST = 250
+LINK_RULE = "is a link that leads out of the batch; put the file itself there."
+LONGEST_SLIP = 200  # signs; comparing longer texts takes minutes and helps nobody
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,8 @@ SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES, JOINT_POSES
 
 def nearest(value: str, options: Iterable[str]) -> str:
     """The option most like `value`, upper and lower case being equal; empty where none is near. Ties go to the first by alphabet."""
+    if len(value) > LONGEST_SLIP:
+        return ""
     by_fold = {option.casefold(): option for option in sorted(options, reverse=True)}
     close = difflib.get_close_matches(value.casefold(), sorted(by_fold), n=1, cutoff=0.6)
     return by_fold[close[0]] if close else ""
@@ -188,6 +193,9 @@ def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list
     """Read one table below the folder `config` and bind its cells to columns. An optional table that is absent is empty."""
     path = config / shape.name
     if shape.is_optional and not path.exists():
+        return []
+    if leads_out(config.parent, path):
+        problems.append(Problem(f"config/{shape.name}", None, "", "", LINK_RULE))
         return []
     try:
         header, rows = read_table(path)

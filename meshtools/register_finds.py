@@ -18,6 +18,7 @@ WHOLE_WORDS = ("", "whole", "complete", "entire")
 SUPPORT_WORDS = ("keep", "remove")
 SCALE_COLUMNS = ("scale_point_a", "scale_point_b", "scale_distance_mm")
 LONGEST_FIND = 80
+LONGEST_FILE_NAME, LONGEST_PATH = 255, 2000  # bytes that a folder can hold, and signs with room for the batch's own path
 
 
 def is_whole(find: Find) -> bool:
@@ -114,6 +115,9 @@ def _scan_path(cells: Cells) -> str:
         cells.problem("scan", "leads out of the batch; give the path below its scans folder.")
         return ""
     parts = [part for part in text.split("/") if part not in ("", ".")]
+    if any(len(part.encode()) > LONGEST_FILE_NAME for part in parts) or len(text) > LONGEST_PATH:
+        cells.problem("scan", f"is longer than a path can be; rename the file to at most {LONGEST_FILE_NAME} bytes.")
+        return ""
     if text and not parts:
         cells.problem("scan", "names no file.")
         return ""

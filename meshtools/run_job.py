@@ -61,7 +61,8 @@ def _ask_worker(address: str, stage: str, name: str, key: str) -> int:
 def _run_child(stage: str, name: str, key: str) -> int:
     log = Path("logs") / f"{stage}-{name.replace('/', '-')}.log"
     log.parent.mkdir(parents=True, exist_ok=True)
-    with log.open("wb") as stream:
+    log.unlink(missing_ok=True)  # never written through a link
+    with log.open("xb") as stream:
         command = [sys.executable, "-P", "-m", "meshtools.jobs.run", stage, name, key]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD)
         while child.poll() is None:

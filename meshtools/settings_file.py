@@ -14,8 +14,9 @@ import yaml
 
 from meshtools.errors import Problem, TablesError
 from meshtools.files.tables import read_text
+from meshtools.links import leads_out
 from meshtools.model import EvidenceClass, Target, Unit
-from meshtools.register_cells import SLUG, nearest, number_of
+from meshtools.register_cells import LINK_RULE, SLUG, nearest, number_of
 from meshtools.settings import Settings
 
 CONFIG_FILE = "config/config.yaml"
@@ -26,6 +27,7 @@ SECTIONS = ("targets", "scans", *GROUP_SECTIONS, *STAGE_SECTIONS, *LATER_SECTION
 ORDERED_CLASSES = tuple(c.value for c in EvidenceClass if c not in (EvidenceClass.FILL, EvidenceClass.MADE))
 LARGEST_SIZE_FACTOR = 100.0
 LEAST_EXPONENT, LARGEST_EXPONENT = 0.5, 2.0  # proposed bounds: beyond them a digit was mistaken
+MOST_CONFIG_SIGNS = 1 << 18  # a hundred times what a batch needs
 Entries = Mapping[str, tuple[int, yaml.Node]]
 
 
@@ -63,8 +65,15 @@ class ConfigFile:
 
 def read_config(path: Path, problems: list[Problem]) -> ConfigFile | None:
     """Read config.yaml, adding what is wrong to `problems`. None where the file as a whole cannot be read."""
+    if leads_out(path.parent.parent, path):
+        problems.append(Problem(CONFIG_FILE, None, "", "", LINK_RULE))
+        return None
     try:
-        root = yaml.compose(read_text(path), Loader=yaml.SafeLoader)
+        text = read_text(path)
+        if len(text) > MOST_CONFIG_SIGNS:
+            problems.append(Problem(CONFIG_FILE, None, "", "", f"is longer than {MOST_CONFIG_SIGNS} signs; keep only settings in it."))
+            return None
+        root = yaml.compose(text, Loader=yaml.SafeLoader)
     except TablesError as error:
         problems.extend(error.problems)
         return None
@@ -72,8 +81,11 @@ def read_config(path: Path, problems: list[Problem]) -> ConfigFile | None:
         row = error.problem_mark.line + 1 if error.problem_mark else None
         problems.append(Problem(CONFIG_FILE, row, "", "", f"is not valid YAML ({error.problem}); check indents, colons and quotation marks."))
         return None
-    except yaml.YAMLError:
+    except (yaml.YAMLError, ValueError, OverflowError):
         problems.append(Problem(CONFIG_FILE, None, "", "", "is not valid YAML; it holds a character that YAML does not allow."))
+        return None
+    except RecursionError:
+        problems.append(Problem(CONFIG_FILE, None, "", "", "nests values too deeply; a setting stands at most three names deep."))
         return None
     reader = _Reader(problems)
     sections = reader.entries(root, "", SECTIONS)
@@ -103,8 +115,10 @@ class _Reader:
             return {}
         entries: dict[str, tuple[int, yaml.Node]] = {}
         for key_node, value in node.value:
-            row, key = key_node.start_mark.line + 1, str(key_node.value)
-            if allowed is not None and key not in allowed:
+            row, key = key_node.start_mark.line + 1, _text(key_node)
+            if not key:
+                self.problem(row, column, "", "has a name that is empty or no plain word.")
+            elif allowed is not None and key not in allowed:
                 self.problem(row, column, key, f"is not a {'setting' if column else 'section'} here.", nearest(key, allowed))
             elif key in entries:
                 self.problem(row, column, key, f"stands twice; row {entries[key][0]} says it already.")
@@ -214,7 +228,8 @@ def _is_empty(node: yaml.Node) -> bool:
 
 def _text(node: yaml.Node) -> str:
     """A scalar as it is written, empty for anything else: YAML's own reading of 1_000, 1:30 or yes is not wanted."""
-    return str(node.value) if isinstance(node, yaml.ScalarNode) and not _is_empty(node) else ""
+    is_text = isinstance(node, yaml.ScalarNode) and not _is_empty(node)
+    return str(node.value).encode("utf-8", "replace").decode("utf-8") if is_text else ""
 
 
 def _texts(node: yaml.Node) -> tuple[str, ...] | None:

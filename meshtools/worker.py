@@ -69,7 +69,8 @@ class Worker:
         stage, name, key = words
         log = Path(job_log(stage, name))
         log.parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+        log.unlink(missing_ok=True)  # never written through a link
+        descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
         os.dup2(descriptor, 1)
         os.dup2(descriptor, 2)
         code = 1

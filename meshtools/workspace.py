@@ -15,6 +15,7 @@ from meshtools.jobs.index import plan_bytes
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import job_file, record_path
 from meshtools.keys import ContentHashes
+from meshtools.links import WRITTEN_FOLDERS, leads_out
 from meshtools.model import Plan, Register
 from meshtools.plan import make_plan
 from meshtools.register import load_register
@@ -94,7 +95,7 @@ class Workspace:
         wanted = {self.folder / record_path(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs}
         for path in sorted(path for name in ("*/record", "*/report", "*/siding", "joints/*/joint", "fit") for path in results.glob(f"*/{name}.json")):
             record = read_record(path)
-            if path in wanted or record is None:
+            if path in wanted or record is None or leads_out(self.folder, path):
                 continue
             for entry in record["files"]:
                 (path.parent / Path(entry["path"]).name).unlink(missing_ok=True)
@@ -135,6 +136,9 @@ def open_workspace(folder: Path) -> Workspace:
     """Read and plan the batch in `folder`. UsageError where there is none, TablesError with all problems of its tables."""
     if not (folder / "config" / "config.yaml").is_file():
         raise UsageError(f"{folder}: this is no batch (config/config.yaml is missing). `bonewright new DIR` makes one.")
+    for name in WRITTEN_FOLDERS:
+        if leads_out(folder, folder / name):
+            raise UsageError(f"{folder / name}: this is a link that leads out of the batch; put a folder there.")
     register = load_register(folder)
     plan = make_plan(register)
     cache = folder / HASH_CACHE

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -76,8 +77,7 @@ def make_six_bones(folder: Path) -> Path:
     """Write the batch into `folder` and return it."""
     import trimesh
 
-    (folder / "config").mkdir(parents=True)
-    (folder / "scans").mkdir()
+    (folder / "scans").mkdir(parents=True)
     lengths = {}
     for name in SHAPES_MM:
         v, faces = bone(name)
@@ -85,7 +85,14 @@ def make_six_bones(folder: Path) -> Path:
         trimesh.Trimesh(v, faces, process=False).export(folder / "scans" / f"{name}.{suffix}")
         hull = trimesh.Trimesh(v, faces, process=False).convex_hull.vertices
         lengths[name] = float(max(np.linalg.norm(hull - corner, axis=1).max() for corner in hull))
-    tables = {"bones": BONES.format(**lengths), "skeleton": SKELETON, "measurements": MEASUREMENTS, "decisions": DECISIONS, "openings": OPENINGS}
+    return make_six_bones_tables(folder, lengths)
+
+
+def make_six_bones_tables(folder: Path, lengths_mm: Mapping[str, float] | None = None) -> Path:
+    """Write the tables of the batch alone, with the lengths of the scans or an invented one."""
+    (folder / "config").mkdir(parents=True)
+    bones = BONES.format(**(lengths_mm or dict.fromkeys(SHAPES_MM, 100.0)))
+    tables = {"bones": bones, "skeleton": SKELETON, "measurements": MEASUREMENTS, "decisions": DECISIONS, "openings": OPENINGS}
     for name, text in tables.items():
         (folder / "config" / f"{name}.csv").write_text(text, encoding="utf-8")
     (folder / "config" / "config.yaml").write_text(CONFIG, encoding="utf-8")

@@ -395,3 +395,21 @@ def test_a_surface_written_by_lib3mf_comes_back(tmp_path: Path) -> None:
     scan = read_scan(tmp_path / "a.3mf")
     assert scan.file_unit is Unit.INCH
     assert scan.vertices[scan.faces] == pytest.approx(POINTS[FACES] + (5, 6, 7), abs=1e-6)
+
+
+@pytest.mark.parametrize("order", ["little", "big"])
+def test_binary_polygons_are_the_same_whatever_type_counts_their_corners(tmp_path: Path, order: str) -> None:
+    """Lengths of one byte are read by a quicker way than others; properties stand before and behind the list."""
+    rng, sign = np.random.default_rng(3), "<" if order == "little" else ">"
+    polygons = [rng.permutation(9)[: rng.integers(3, 9)] for _ in range(500)]
+    scans = []
+    for kind, code in (("uchar", "B"), ("ushort", "H")):
+        header = f"ply\nformat binary_{order}_endian 1.0\nelement vertex 9\nproperty double x\nproperty double y\nproperty double z\n"
+        header += f"element face 500\nproperty short before\nproperty list {kind} int vertex_indices\nproperty double behind\nproperty uchar last\n"
+        body = np.arange(27, dtype=f"{sign}f8").tobytes()
+        body += b"".join(struct.pack(f"{sign}h{code}{len(p)}idB", 7, len(p), *p, 0.5, 9) for p in polygons)
+        scans.append(read(tmp_path, f"{kind}.ply", header.encode() + b"end_header\n" + body))
+    assert np.array_equal(scans[0].faces, scans[1].faces)
+    assert scans[0].faces[0].tolist() == polygons[0][:3].tolist()
+    assert len(scans[0].faces) == sum(len(p) - 2 for p in polygons)
+    assert scans[0].notes == scans[1].notes

@@ -16,7 +16,7 @@ from meshtools.model import FloatArray
 
 MOST_JSON_BYTES = 1 << 24  # some thousand times what a scan needs
 LEAST_GLB_TRIANGLE = 12  # bytes: three 16-bit vertex numbers and half a vertex
-MOST_ENTRIES = 100_000  # nodes, meshes or primitives; a scan has a few
+MOST_ENTRIES = 10_000  # nodes, meshes or primitives; a scan has a few
 _JSON_CHUNK, _BINARY_CHUNK = 0x4E4F534A, 0x004E4942
 _KINDS = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -111,12 +112,18 @@ def _unpacked(folder: Path, picture: str, others: dict[str, ColourArray | None],
 
 
 def _beside(folder: Path, name: str) -> Path | None:
-    """The file of that name in the scan's folder; None for a name with a folder in it, an absolute path or a missing file."""
+    """The file of that name in the scan's folder; None for a name with a folder in it, an absolute path, a missing file or a link elsewhere."""
     plain = re.sub(r"^(\.[/\\])+", "", name)
     if not plain or re.search(r"[/\\:\0]", plain) or plain in {".", ".."}:
         return None
     path = folder / plain
-    return path if path.is_file() else None
+    try:
+        is_beside = path.is_file() and os.path.dirname(os.path.realpath(path)) == os.path.realpath(folder)
+    except (OSError, ValueError) as error:  # a name longer than a folder can hold
+        if isinstance(error, OSError) and is_passing(error):
+            raise
+        return None
+    return path if is_beside else None
 
 
 def _text(raw: bytes) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -9,8 +10,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.files.scan_parts import ramps
+from meshtools.files.scan_parts import ramps, shown
 from meshtools.model import FloatArray
+
+_MOST_WALKED = 5_000_000  # records read one after the other, about a second a million
 
 
 @dataclass(frozen=True)
@@ -115,8 +118,8 @@ def read_element(body: Body, element: Element, offset: int, wanted: Collection[s
         return {}, offset
     smallest = sum(body.size_of(one.count_kind or one.kind) for one in element.properties)
     if element.count * smallest > body.end - offset:
-        raise ValueError(f"states {element.count} {element.name} records but has room for {(body.end - offset) // smallest}")
-    return _read_equal(body, element, offset, wanted) or _walk(body, element, offset, wanted)
+        raise ValueError(f"states {element.count} {shown(element.name)} records but has room for {(body.end - offset) // smallest}")
+    return _read_equal(body, element, offset, wanted) or _read_bytes_counts(body, element, offset, wanted) or _walk(body, element, offset, wanted)
 
 
 def _read_equal(body: Body, element: Element, offset: int, wanted: Collection[str]) -> tuple[Columns, int] | None:
@@ -142,36 +145,72 @@ def _read_equal(body: Body, element: Element, offset: int, wanted: Collection[st
     if element.count * size > body.end - offset:
         return None
     columns: Columns = {}
-    for array, (one, is_count), (_, repeat) in zip(body.table(offset, element.count, fields), owners, fields, strict=True):
+    for column, (one, is_count), (_, repeat) in zip(body.table(offset, element.count, fields), owners, fields, strict=True):
         if is_count:
-            if (array != array[0]).any():
+            if (column != column[0]).any():
                 return None
         elif one.name in wanted:
             is_list = one.count_kind is not None
             sizes = np.full(element.count, repeat, dtype=np.int64)
-            columns[one.name] = Ragged(sizes, array.reshape(-1)) if is_list else array[:, 0]
+            columns[one.name] = Ragged(sizes, column.reshape(-1)) if is_list else column[:, 0]
     return columns, offset + element.count * size
+
+
+def _read_bytes_counts(body: Body, element: Element, offset: int, wanted: Collection[str]) -> tuple[Columns, int] | None:
+    """Read binary records with a single list whose length is one byte, as polygons are written; None for any others."""
+    lists = [one for one in element.properties if one.count_kind is not None]
+    if not isinstance(body, BinaryBody) or len(lists) != 1 or lists[0].count_kind != np.dtype("u1"):
+        return None
+    widths = [1 if one is lists[0] else one.kind.itemsize for one in element.properties]
+    place = element.properties.index(lists[0])
+    before, fixed, item = sum(widths[:place]), sum(widths), lists[0].kind.itemsize
+    counts, content, at = bytearray(), body.content, offset + before
+    try:
+        for _ in range(element.count):
+            counts.append(content[at])
+            at += fixed + item * counts[-1]
+    except IndexError:
+        at = len(content) + fixed
+    if at - before > body.end:
+        raise ValueError(f"ends inside {shown(element.name)} record {max(len(counts) - 1, 0)} of {element.count}")
+    sizes = np.frombuffer(counts, dtype=np.uint8).astype(np.int64)
+    ends = offset + np.cumsum(fixed + item * sizes)
+    columns: Columns = {}
+    for number, one in enumerate(element.properties):
+        if one.name in wanted:
+            # what follows the list is counted from the end of its record
+            first = ends - sum(widths[number:]) if number > place else ends - item * sizes - fixed + sum(widths[:number])
+            is_list = number == place
+            columns[one.name] = Ragged(sizes, body.gather(_items(first + 1, sizes, item), one.kind)) if is_list else body.gather(first, one.kind)
+    return columns, at - before
+
+
+def _items(first: NDArray[np.int64], sizes: NDArray[np.int64], item: int) -> NDArray[np.int64]:
+    """Where the items of all lists stand."""
+    return np.repeat(first, sizes) + item * ramps(sizes)
 
 
 def _walk(body: Body, element: Element, offset: int, wanted: Collection[str]) -> tuple[Columns, int]:
     """Read records one after the other by the lengths of their lists."""
-    starts: list[list[int]] = [[] for _ in element.properties]
-    sizes: list[list[int]] = [[] for _ in element.properties]
+    if element.count > _MOST_WALKED:
+        raise ValueError(f"has {element.count} {shown(element.name)} records with lists of different lengths, more than can be read")
+    starts = [array("q") for _ in element.properties]
+    sizes = [array("q") for _ in element.properties]
     plan = [(one.count_kind, body.size_of(one.count_kind or one.kind), body.size_of(one.kind)) for one in element.properties]
     for record in range(element.count):
         for (count_kind, lead, item), begin, length in zip(plan, starts, sizes, strict=True):
             if offset + lead > body.end:
-                raise ValueError(f"ends inside {element.name} record {record} of {element.count}")
+                raise ValueError(f"ends inside {shown(element.name)} record {record} of {element.count}")
             if count_kind is None:
                 begin.append(offset)
                 offset += lead
                 continue
             n_items = body.count_at(offset, count_kind)
+            if n_items < 0 or offset + lead + n_items * item > body.end:
+                raise ValueError(f"ends inside {shown(element.name)} record {record} of {element.count}")
             begin.append(offset + lead)
             length.append(n_items)
             offset += lead + n_items * item
-            if n_items < 0 or offset > body.end:
-                raise ValueError(f"ends inside {element.name} record {record} of {element.count}")
     columns: Columns = {}
     for one, begin, length, (_, _, item) in zip(element.properties, starts, sizes, plan, strict=True):
         if one.name not in wanted:
@@ -181,5 +220,5 @@ def _walk(body: Body, element: Element, offset: int, wanted: Collection[str]) ->
             columns[one.name] = body.gather(first, one.kind)
             continue
         lengths = np.array(length, dtype=np.int64)
-        columns[one.name] = Ragged(lengths, body.gather(np.repeat(first, lengths) + item * ramps(lengths), one.kind))
+        columns[one.name] = Ragged(lengths, body.gather(_items(first, lengths, item), one.kind))
     return columns, offset

@@ -22,7 +22,7 @@ from meshtools.model import FloatArray, Unit
 
 _MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 _MOST_MODEL_BYTES = 4 << 30
-_PLAIN_BYTES = 64 << 20  # model parts up to this size together may be packed as tightly as they like
+_PLAIN_BYTES = 32 << 20  # model parts up to this size together may be packed as tightly as they like
 _TIGHTEST_RATIO = 100  # mesh XML packs about 5 to 15 times
 _DEEPEST = 64
 _CHUNK_BYTES = 1 << 20

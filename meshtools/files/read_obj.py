@@ -15,10 +15,12 @@ from meshtools.files.obj_texture import Materials, paint_corners, read_materials
 from meshtools.files.scan_parts import ScanParts, as_colour, damaged, ending_notes, fan_triangles, file_label
 from meshtools.model import ColourArray, FloatArray
 
+_LINE = re.compile(rb"(?m)^[ \x0b\x0c]*(vt?|fo?|mtllib|usemtl)(?: ([^\n]*))?$")
+
 
 @dataclass
 class _Lines:
-    """Arguments of one keyword and the lines they stand on."""
+    """Arguments of one keyword and where in the text their lines begin."""
 
     places: list[int] = field(default_factory=list)
     texts: list[bytes] = field(default_factory=list)
@@ -64,12 +66,10 @@ def _split(content: bytes) -> dict[str, _Lines]:
     lines = {keyword: _Lines() for keyword in ("v", "vt", "f", "mtllib", "usemtl")}
     by_keyword = {keyword.encode(): sorted_lines for keyword, sorted_lines in lines.items()}
     by_keyword[b"fo"] = lines["f"]  # an older spelling of f
-    for place, line in enumerate(text.split(b"\n")):
-        keyword, _, arguments = line.lstrip().partition(b" ")
-        kept = by_keyword.get(keyword)
-        if kept is not None:
-            kept.places.append(place)
-            kept.texts.append(arguments)
+    for line in _LINE.finditer(text):
+        kept = by_keyword[line[1]]
+        kept.places.append(line.start())
+        kept.texts.append(line[2] or b"")
     return lines
 
 

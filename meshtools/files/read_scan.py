@@ -16,6 +16,7 @@ from meshtools.files.read_ply import read_ply
 from meshtools.files.read_stl import read_stl
 from meshtools.files.scan_format import SUFFIXES, format_of
 from meshtools.files.scan_parts import ScanParts, checked_scan, file_label, shown
+from meshtools.links import leads_out
 from meshtools.model import RawScan
 
 MOST_FILE_BYTES = 4 << 30
@@ -27,7 +28,18 @@ def read_scan(path: Path) -> RawScan:
     Coordinates stay in the unit of the file. Raises ScanError, one sentence that names the file and what to do, for anything that
     is missing, damaged, unknown, or holds no surface; nothing is guessed.
     """
-    content = _content(path)
+    return scan_from(path, _content(path))
+
+
+def read_scan_of(batch: Path, scan: str) -> RawScan:
+    """Read the scan at the path `scan` relative to the batch. Raises ScanError as read_scan, and for a link that leads out of the batch."""
+    if leads_out(batch, batch / scan):
+        raise ScanError(f"{file_label(Path(scan))} is a link that leads out of the batch: copy the scan itself there.")
+    return read_scan(batch / scan)
+
+
+def scan_from(path: Path, content: bytes) -> RawScan:
+    """As read_scan, of content that is read already; `path` gives the name, and the folder where an OBJ finds its materials."""
     kind = format_of(path, content, len(content))
     with np.errstate(all="ignore"):  # numbers that cannot be are looked for below, not announced on the way
         return _checked(path, kind, _read(path, content, kind))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
 from meshtools.model import ColourArray, FloatArray, RawScan, Unit
+from meshtools.visible import visible
 
 LARGEST_COORDINATE = 1e12  # beyond any length in any unit; noise read as floats lies beyond it
 _LONGEST_LABEL = 120
@@ -48,8 +49,7 @@ def most_placed(n_stored: int) -> int:
 
 def file_label(path: Path) -> str:
     """A file's name as it may stand in a sentence: signs that cannot be printed are written as codes, a very long name is cut in its middle."""
-    name = "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii") for sign in path.name)
-    return name if len(name) <= _LONGEST_LABEL else f"{name[: _LONGEST_LABEL // 2]}…{name[-_LONGEST_LABEL // 2 :]}"
+    return visible(path.name, _LONGEST_LABEL)
 
 
 def ending_notes(content: bytes) -> tuple[str, ...]:

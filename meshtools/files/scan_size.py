@@ -173,22 +173,28 @@ def _glb(opened: _Opened) -> ScanSize:
         root = json.loads(opened.stream.read(n_text))
     except RecursionError:
         return UNKNOWN
-    meshes = _entries(root, "meshes")
+    sizes = [_mesh_size(root, mesh, opened.n_bytes) for mesh in _entries(root, "meshes")]
     placed = [node.get("mesh") for node in _entries(root, "nodes")]
+    used = [sizes[number] for number in placed if isinstance(number, int) and 0 <= number < len(sizes)]
+    n_faces, n_vertices = sum(size.n_faces for size in used), sum(size.n_vertices for size in used)
+    stored = opened.n_bytes // LEAST_GLB_TRIANGLE
+    most = most_placed(stored)
+    has_colour = any(size.has_colour for size in used)
+    return ScanSize(min(n_faces, most), min(n_vertices, 3 * most), has_colour, max(n_faces, n_vertices // 3) > stored)
+
+
+def _mesh_size(root: Any, mesh: Mapping[str, Any], n_bytes: int) -> ScanSize:
     n_faces = n_vertices = 0
     has_colour = False
-    for number in placed:
-        mesh = meshes[number] if isinstance(number, int) and 0 <= number < len(meshes) else {}
-        for primitive in _entries(mesh, "primitives"):
-            attributes = primitive.get("attributes")
-            attributes = attributes if isinstance(attributes, dict) else {}
-            points = _count(root, attributes.get("POSITION"), opened.n_bytes // 12)
-            corners = _count(root, primitive.get("indices"), opened.n_bytes // _LEAST_GLB_CORNER) if "indices" in primitive else points
-            n_vertices += points
-            n_faces += corners // 3 if primitive.get("mode", 4) == 4 else corners
-            has_colour |= not {"COLOR_0", "TEXCOORD_0"}.isdisjoint(attributes)
-    most = most_placed(opened.n_bytes // LEAST_GLB_TRIANGLE)
-    return ScanSize(min(n_faces, most), min(n_vertices, 3 * most), has_colour, max(n_faces, n_vertices // 3) > opened.n_bytes // LEAST_GLB_TRIANGLE)
+    for primitive in _entries(mesh, "primitives"):
+        attributes = primitive.get("attributes")
+        attributes = attributes if isinstance(attributes, dict) else {}
+        points = _count(root, attributes.get("POSITION"), n_bytes // 12)
+        corners = _count(root, primitive.get("indices"), n_bytes // _LEAST_GLB_CORNER) if "indices" in primitive else points
+        n_vertices += points
+        n_faces += corners // 3 if primitive.get("mode", 4) == 4 else corners
+        has_colour |= not {"COLOR_0", "TEXCOORD_0"}.isdisjoint(attributes)
+    return ScanSize(n_faces, n_vertices, has_colour, False)
 
 
 def _entries(root: Any, kind: str) -> list[Mapping[str, Any]]:

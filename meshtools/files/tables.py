@@ -15,6 +15,8 @@ from meshtools.errors import Problem, TablesError
 QUOTES_RULE = (
     "has a quotation mark that never closes or stands in the wrong place; put the whole text in quotation marks and double those inside it."
 )
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+MOST_TABLE_BYTES = 64 << 20
 
 
 class Row(NamedTuple):
@@ -22,6 +24,12 @@ class Row(NamedTuple):
 
     number: int
     cells: tuple[str, ...]
+
+
+def spreadsheet_text(text: str) -> str:
+    """A cell that no spreadsheet runs as a formula: an apostrophe goes before =, @, a tab, a line break, + and -, numbers excepted."""
+    is_formula = text.startswith(("=", "@", "\t", "\r", "\n")) or (text.startswith(("+", "-")) and not _NUMBER.fullmatch(text))
+    return f"'{text}" if is_formula else text
 
 
 def table_name(path: Path) -> str:
@@ -32,6 +40,10 @@ def table_name(path: Path) -> str:
 def read_text(path: Path) -> str:
     """Read a UTF-8 text file with or without byte order mark. Raises TablesError with one sentence where that fails."""
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise _failure(path, None, "is not an ordinary file; put the table itself there.")
+        if path.is_file() and path.stat().st_size > MOST_TABLE_BYTES:
+            raise _failure(path, None, f"is larger than {MOST_TABLE_BYTES >> 20} MB, which no table is; look at what was saved.")
         raw = path.read_bytes()
     except FileNotFoundError:
         raise _failure(path, None, "is missing; copy it from the template that 'bonewright new' writes.") from None
@@ -73,7 +85,9 @@ def _records(path: Path, text: str) -> Iterator[Row]:
         try:
             cells = [cell.strip() for cell in next(reader)]
         except csv.Error as error:
-            raise _failure(path, number, QUOTES_RULE) from error
+            is_long = "field larger" in str(error)
+            rule = f"holds a cell of more than {csv.field_size_limit()} signs, or {QUOTES_RULE.removeprefix('has ')}" if is_long else QUOTES_RULE
+            raise _failure(path, number, rule) from error
         while cells and not cells[-1]:
             cells.pop()
         if cells and not cells[0].startswith("#"):

@@ -14,10 +14,14 @@ from numpy.typing import NDArray
 
 from meshtools.model import ColourArray
 
-MOST_PIXELS = 1 << 27  # 16384 x 8192 over all pictures of a scan; about 0.9 GB while they are unpacked
+MOST_PIXELS = 1 << 27  # 16384 x 8192 over all pictures of a scan; 0.4 GB
+_STRIP_ROWS = 256  # a picture is brought to red, green, blue in strips, so that it is not held three times
 MOST_BYTES = 1 << 29
 UNTEXTURED = (128, 128, 128)  # mid grey, said in a note wherever it is used
 _PICTURE_FORMATS = ("PNG", "JPEG", "TIFF", "BMP", "TGA", "WEBP")
+_DAMAGE = (OSError, SyntaxError, ValueError, EOFError, LookupError, ArithmeticError, TypeError, RuntimeError, AttributeError, AssertionError,
+           struct.error, zlib.error)  # fmt: skip
+"""What damaged pictures provoke in the library, found by flipping bytes."""
 
 
 class TextureError(ValueError):
@@ -38,13 +42,22 @@ def unpack_picture(encoded: bytes, others: Iterable[ColourArray | None] = ()) ->
                 width, height = picture.size
                 if width * height + sum(other.size // 3 for other in others if other is not None) > MOST_PIXELS:
                     raise TextureError(f"has {width} x {height} pixels and brings the scan's pictures over {MOST_PIXELS}")
-                return np.asarray(picture.convert("RGB"), dtype=np.uint8)
+                return _colours(picture)
     except TextureError:
         raise
     except Image.DecompressionBombError:
         raise TextureError(f"has more than {MOST_PIXELS} pixels") from None
-    except (OSError, SyntaxError, ValueError, EOFError, KeyError, OverflowError, struct.error, zlib.error):
+    except _DAMAGE:
         raise TextureError("is no picture that can be read") from None
+
+
+def _colours(picture: Any) -> ColourArray:
+    width, height = picture.size
+    colours = np.empty((height, width, 3), dtype=np.uint8)
+    for top in range(0, height, _STRIP_ROWS):
+        bottom = min(height, top + _STRIP_ROWS)
+        colours[top:bottom] = np.asarray(picture.crop((0, top, width, bottom)).convert("RGB"), dtype=np.uint8)
+    return colours
 
 
 def sample_picture(picture: ColourArray, u: NDArray[Any], v_down: NDArray[Any]) -> ColourArray:

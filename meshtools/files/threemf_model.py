@@ -22,7 +22,10 @@ _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 _PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
 _MATERIAL = "http://schemas.microsoft.com/3dmanufacturing/material/2015/02"
 _READABLE = frozenset((_CORE, _PRODUCTION, _MATERIAL))  # the material extension colours a mesh and leaves its shape
-MOST_PLACEMENTS = 100_000  # objects, components or build items; a scan has a few
+MOST_PLACEMENTS = 10_000  # objects, components or build items; a scan has a few
+_DEEPEST_TAG = 10_000  # a model is six deep; counted between pieces of the XML, so that much may pass within one
+_MOST_WORDS = 10_000  # a model has about thirty
+_LONGEST_TAG = 4 << 20  # bytes
 _PATH = f"{_PRODUCTION} path"
 
 
@@ -62,14 +65,18 @@ class ModelPart:
 def read_model(name: str, chunks: Iterator[bytes]) -> ModelPart:
     """Read a model part from pieces of its XML. Raises ScanError for a document type, for XML or numbers that cannot be read."""
     reader = _ModelReader(name)
-    parser = expat.ParserCreate(namespace_separator=" ")
+    parser = expat.ParserCreate(namespace_separator=" ", intern=reader.words)
     parser.StartElementHandler = reader.start_element
+    parser.EndElementHandler = reader.ended.append
     parser.StartNamespaceDeclHandler = reader.declare_namespace
     parser.StartDoctypeDeclHandler = reader.refuse_doctype
     parser.EntityDeclHandler = reader.refuse_doctype
     try:
+        n_bytes = 0
         for chunk in chunks:
             parser.Parse(chunk, False)
+            n_bytes += len(chunk)
+            reader.check_shape(n_bytes - parser.CurrentByteIndex)
         parser.Parse(b"", True)
     except expat.ExpatError as error:
         raise damaged(name, f"has a 3MF model with broken XML in line {error.lineno}") from None
@@ -86,6 +93,9 @@ class _ModelReader:
         self.part = ModelPart()
         self.has_model = False
         self.n_components = 0
+        self.words: dict[str, str] = {}  # every name of a tag or attribute, once
+        self.ended: list[str] = []  # tags closed since the shape was checked
+        self.depth = 0
         self.current: ModelObject | None = None
         self.namespaces: dict[str, str] = {}
         self.actions: dict[str, Callable[[dict[str, str]], None]] = {
@@ -101,9 +111,17 @@ class _ModelReader:
         }
 
     def start_element(self, tag: str, attributes: dict[str, str]) -> None:
+        self.depth += 1
         action = self.actions.get(tag)
         if action is not None:
             action(attributes)
+
+    def check_shape(self, n_waiting: int) -> None:
+        """Refuse XML that is made to fill memory: open tags without end, names without end, one tag without end."""
+        self.depth -= len(self.ended)
+        self.ended.clear()
+        if self.depth > _DEEPEST_TAG or len(self.words) > _MOST_WORDS or n_waiting > _LONGEST_TAG:
+            raise damaged(self.name, f"has a 3MF model with too many open tags, too many kinds of tags, or a tag of over {_LONGEST_TAG >> 20} MB")
 
     def declare_namespace(self, prefix: str | None, uri: str) -> None:
         self.namespaces[prefix or ""] = uri

@@ -8,7 +8,7 @@ from typing import Any
 
 from meshtools.errors import GeometryError, ScanError
 from meshtools.files.mesh_ply import write_replica_ply
-from meshtools.files.read_scan import read_scan
+from meshtools.files.read_scan import read_scan_of
 from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, write_results
 from meshtools.keys import UNREADABLE, hash_file
 from meshtools.model import Find, Opening, Record, StageResult, status_of
@@ -44,10 +44,9 @@ def _named(find: Find) -> str:
 
 
 def _cleaned(batch: Path, job: Mapping[str, Any], find: Find) -> StageResult:
-    scan = batch / job["scan"]
-    if job["scan_sha256"] not in (None, UNREADABLE) and hash_file(scan) != job["scan_sha256"]:
+    if job["scan_sha256"] not in (None, UNREADABLE) and hash_file(batch / job["scan"]) != job["scan_sha256"]:
         raise StaleInputError(f"{job['scan']}: the file changed while the build was running. Build again.")
-    raw = read_scan(scan)
+    raw = read_scan_of(batch, job["scan"])
     settings = from_plain(CleanSettings, job["settings"])
     openings = tuple(from_plain(Opening, {"row": 0} | opening) for opening in job["openings"])
     return clean_scan(raw, find, settings, openings, job["tolerance_mm"])

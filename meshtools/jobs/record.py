@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from meshtools.errors import BonewrightError
+from meshtools.errors import BonewrightError, UsageError
 from meshtools.files.atomic import write_atomic
+from meshtools.links import leads_out
 from meshtools.model import FileEntry, Finding, Record, Severity, plain, status_of
 
 
@@ -48,6 +49,8 @@ def write_results(batch: Path, record_path: str, record: Record, contents: Mappi
     an earlier run stays beside a newer record. Returns the record with its files and with what the check found.
     """
     path = batch / record_path
+    if leads_out(batch, path.parent):
+        raise UsageError(f"{Path(record_path).parent} is a link that leads out of the batch; put a folder there and build again.")
     path.unlink(missing_ok=True)
     for name in job.names:
         if name not in contents:

@@ -12,7 +12,7 @@ import numpy as np
 from meshtools.counted import plane_cell
 from meshtools.errors import ScanError
 from meshtools.files.mesh_ply import read_replica_ply
-from meshtools.files.read_scan import read_scan
+from meshtools.files.read_scan import read_scan_of
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface, measure_deviation
 from meshtools.geometry.picture import encode_png, render_picture
@@ -182,7 +182,7 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
         if sha256 is None or hash_file(batch / path) != sha256:
             raise StaleInputError(f"{path}: the file changed while the build was running. Build again.")
         try:
-            raw = read_scan(batch / path)
+            raw = read_scan_of(batch, path)
         except ScanError:
             return None
         factor = records[f"clean/{find}"]["facts"]["mm_per_unit"]

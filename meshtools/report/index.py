@@ -7,6 +7,7 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from meshtools.files.tables import spreadsheet_text
 from meshtools.report.chips import class_chip, page_frame, status_mark
 from meshtools.report.joints import joints_part
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
@@ -47,7 +48,8 @@ def summary_csv(rows: Iterable[Mapping[str, Any]]) -> str:
     for row in rows:
         codes = " ".join(finding["code"] for finding in row["findings"])
         figures = (_cell(row["volume_mm3"]), _cell(row["mass_kg"]))
-        writer.writerow([row["target"], row["element"], row["class"], row["status"], codes, *figures, row["report"]])
+        cells = (row["target"], row["element"], row["class"], row["status"], codes, *figures, row["report"])
+        writer.writerow([spreadsheet_text(cell) for cell in cells])
     return text.getvalue()
 
 
