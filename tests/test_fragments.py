@@ -8,8 +8,7 @@ from dog_individuals import read_bone
 from solid_shapes import ball, box
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.audit import audit_topology
-from meshtools.geometry.fragments import join_fragments, merge_overlapping
+from meshtools.geometry.fragments import join_fragments
 from meshtools.geometry.pieces import area_vectors, take_faces
 from meshtools.geometry.registration_poses import rotations_from_vectors
 from meshtools.geometry.transform import apply_matrix, translation_matrix
@@ -66,17 +65,3 @@ def test_one_part_or_too_few_poses_are_refused() -> None:
         join_fragments([ball(3.0)])
     with pytest.raises(GeometryError, match="2 parts need 2 poses"):
         join_fragments([ball(3.0), ball(3.0)], [np.eye(4)])
-
-
-def test_merged_skins_keep_the_earlier_one_and_every_face_its_source() -> None:
-    whole = ball(10.0)
-    upper, lower = two_scans(whole, 0.4)
-    merged = merge_overlapping([upper.replaced(source=np.full(len(upper.faces), 1)), lower.replaced(source=np.full(len(lower.faces), 2))], 0.1)
-    assert audit_topology(merged).area_mm2 == pytest.approx(audit_topology(whole).area_mm2, rel=0.002)
-    assert (merged.source == 1).sum() == len(upper.faces)
-    assert set(merged.source.tolist()) == {1, 2}
-
-
-def test_skins_that_do_not_overlap_are_all_kept() -> None:
-    left, right = box(), box(centre=(50.0, 0.0, 0.0))
-    assert len(merge_overlapping([left, right], 0.5).faces) == len(left.faces) + len(right.faces)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.fitting import tangents, tukey_weight
 from meshtools.geometry.transform import reflection_matrix
 from meshtools.model import FloatArray
 
@@ -101,9 +102,7 @@ def _start(bones: _Fits) -> tuple[FloatArray, float]:
 
 def _tangent(normal: FloatArray) -> FloatArray:
     """Two directions (2, 3) square to the normal and to each other."""
-    first = np.cross(normal, np.eye(3)[int(np.abs(normal).argmin())])
-    first /= np.linalg.norm(first)
-    return np.stack([first, np.cross(normal, first)])
+    return np.stack(tangents(normal))
 
 
 def _step(bones: _Fits, normal: FloatArray, point_sd: float, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -154,7 +153,7 @@ def _robust_weight(squared: FloatArray, is_early: bool) -> NDArray[np.float64]:
     if is_early:
         return np.asarray(1.0 / np.sqrt(np.maximum(squared, 0.25)))
     spread = max(1.0, float(np.sqrt(np.median(squared) / 1.79)))  # 1.79: median of a sum of three squares less the part that the fit takes
-    return np.asarray(np.maximum(1.0 - squared / (TUKEY_WIDTH * spread) ** 2, 0.0) ** 2)
+    return tukey_weight(squared, TUKEY_WIDTH * spread)
 
 
 def _finished(bones: _Fits, normal: FloatArray, offset: float, weight: FloatArray, system: FloatArray) -> AssemblyPlane:

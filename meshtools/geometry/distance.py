@@ -38,7 +38,9 @@ class Surface:
 
         if not len(mesh.faces):
             raise GeometryError("the surface has no faces, so nothing can be measured to it; check the scan")
-        used = mesh.vertices[np.unique(mesh.faces)]
+        is_used = np.zeros(len(mesh.vertices), dtype=bool)
+        is_used[mesh.faces.ravel()] = True
+        used = mesh.vertices[is_used]
         self.mesh = mesh
         self._centre = (used.min(axis=0) + used.max(axis=0)) / 2
         self._vertices = mesh.vertices - self._centre

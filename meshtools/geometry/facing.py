@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import ON_EDGE, Surface
+from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.orient import open_half_edges
 from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.transform import move_points
 from meshtools.model import FloatArray, IntArray, Mesh
 
 GROUP_COSINE = float(np.cos(np.radians(56.0)))
@@ -73,11 +75,23 @@ class FacingSurface:
         return self._groups[number]
 
 
+class PosedFacing(FacingSurface):
+    """The same skin under a rigid motion or a reflection: queries are moved into its own frame, so that its trees serve every pose."""
+
+    def __init__(self, own: FacingSurface, pose: FloatArray) -> None:
+        self.mesh, self.rows, self._own, self._pose = own.mesh, own.rows, own, pose
+        self.normals = own.normals @ pose[:3, :3].T
+        self._back = np.asarray(np.linalg.inv(pose), dtype=np.float64)
+
+    def nearest(self, points: FloatArray, normals: FloatArray) -> FacingNearest:
+        """As for the skin itself, in the frame in which it is posed."""
+        found = self._own.nearest(move_points(points, self._back), normals @ self._pose[:3, :3])
+        return replace(found, point=move_points(found.point, self._pose))
+
+
 def unit_normals(mesh: Mesh) -> FloatArray:
     """(m, 3) unit normals of the faces, zero for a face without area."""
-    vectors = area_vectors(mesh.vertices, mesh.faces)
-    length = np.sqrt((vectors**2).sum(axis=1, keepdims=True))
-    return np.asarray(vectors / np.maximum(length, 1e-300))
+    return unit_vectors(area_vectors(mesh.vertices, mesh.faces))
 
 
 def open_corners(faces: IntArray, n_vertices: int) -> NDArray[np.bool_]:

@@ -1,4 +1,4 @@
-"""Several partial scans of one find: laid on each other where they overlap, checked where they only touch, merged into one skin.
+"""Several partial scans of one find: laid on each other where they overlap, checked where they only touch.
 
 The scans show one and the same surface, so the right pose is not the one that covers most but the one in which the shared part agrees to the
 scan's own noise.
@@ -10,12 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.distance import ON_EDGE, Surface
-from meshtools.geometry.orient import open_half_edges
-from meshtools.geometry.pieces import area_vectors, take_faces
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.fitting import unit_vectors
+from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.registration_poses import Poses, distinct_poses, join_poses
 from meshtools.geometry.registration_refine import Pairs, Refiner
 from meshtools.geometry.registration_search import SearchPlan, sample_bone, search_poses
@@ -135,8 +134,7 @@ def _contact(part: Mesh, before: Mesh) -> _Contact:
     moving, surface = sample_bone(part, 1), Surface(before)
     points = moving.points * moving.length_mm + moving.centre_mm
     distance, faces, nearest = surface.project(points)
-    vectors = area_vectors(before.vertices, before.faces)[faces]
-    normals = vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]
+    normals = unit_vectors(area_vectors(before.vertices, before.faces)[faces])
     cosine = (normals * moving.normals).sum(axis=1)
     length = max(moving.length_mm, sample_bone(before).length_mm)
     is_same = (distance < TIGHT_RATIO * length) & (cosine > 0.3)
@@ -156,35 +154,3 @@ def _doubts_of_contact(contact: _Contact) -> list[str]:
     if contact.nearest_mm > limit:
         return [f"it does not touch the parts before it; they are {contact.nearest_mm:.1f} mm apart"]
     return []
-
-
-def merge_overlapping(meshes: Sequence[Mesh], tolerance_mm: float) -> Mesh:
-    """One mesh from skins that lie in one frame: where a later one repeats an earlier one within the tolerance, its faces are left out.
-
-    A face is left out when the earlier skin runs within tolerance_mm of its middle, facing the same way, and not merely past its open rim. Source
-    and colour stay with their faces and vertices. Seams are left open, at most about one face wide: close them like other rims. GeometryError
-    without a mesh, or for a tolerance that is not above zero.
-    """
-    if not meshes or not tolerance_mm > 0:
-        raise GeometryError("skins are merged with a tolerance above zero, one or more at a time")
-    kept = [meshes[0]]
-    for mesh in meshes[1:]:
-        rest = mesh
-        for earlier in kept:
-            if len(rest.faces) and len(earlier.faces):
-                rest = take_faces(rest, ~_is_repeated(rest, earlier, tolerance_mm))
-        kept.append(rest)
-    return concatenate([mesh for mesh in kept if len(mesh.faces)] or [meshes[0]])
-
-
-def _is_repeated(mesh: Mesh, earlier: Mesh, tolerance_mm: float) -> NDArray[np.bool_]:
-    middles = mesh.vertices[mesh.faces].mean(axis=1)
-    nearest = Surface(earlier).nearest(middles)
-    own, other = area_vectors(mesh.vertices, mesh.faces), area_vectors(earlier.vertices, earlier.faces)[nearest.face]
-    agrees = (own * other).sum(axis=1) > 0.3 * np.linalg.norm(own, axis=1) * np.linalg.norm(other, axis=1)
-    start, end, _ = open_half_edges(earlier.faces, len(earlier.vertices))
-    is_rim = np.zeros(len(earlier.vertices), dtype=bool)
-    is_rim[start] = is_rim[end] = True
-    is_used = nearest.weights > ON_EDGE
-    past_rim = (is_rim[earlier.faces[nearest.face]] | ~is_used).all(axis=1) & ~is_used.all(axis=1)
-    return np.asarray((nearest.distance_mm < tolerance_mm) & agrees & ~past_rim)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.fitting import tangents
 from meshtools.geometry.mirror_candidates import Skin, apart, even_directions, keep_distinct, offsets_along, pair_planes, probe_scores, read_skin
 from meshtools.geometry.mirror_confidence import Evidence, Verdict, bound_angle, judge_plane, measure_jackknife
 from meshtools.geometry.mirror_fit import NARROW, SLIDE, WIDE, Pairs, adapted_width, fine_score, fit_coarse, fit_fine, pair_by_tree, weigh
@@ -127,10 +128,9 @@ def _report(
 
 def _length_along(places: FloatArray, normal: FloatArray) -> float:
     """Largest of the extents of places (n, 3) along 36 directions in the plane."""
-    first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
-    first = first / np.sqrt((first**2).sum())
+    first, second = tangents(normal)
     turns = np.arange(36) * np.pi / 36
-    axes = np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * np.cross(normal, first)
+    axes = np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * second
     return float(np.ptp(np.einsum("ij,kj->ik", places, axes), axis=0).max())
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.pieces import rank_pieces, take_pieces, vertex_normals
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import FloatArray, Mesh
@@ -78,12 +79,6 @@ def read_skin(mesh: Mesh, seed: int) -> Skin:
     points = _levelled(points, normals, near)
     low = points.min(axis=0) - REACH
     return Skin(points, normals, places, mesh, centre, diagonal, cKDTree(features(points, normals)), _nearest_cells(points, low, by_place), low)
-
-
-def unit_vectors(vectors: FloatArray) -> FloatArray:
-    """Vectors (..., 3) at length one; zero stays zero."""
-    lengths = np.sqrt(np.einsum("...i,...i->...", vectors, vectors))
-    return np.asarray(vectors / np.maximum(lengths, 1e-300)[..., None])
 
 
 def _smoothed(normals: FloatArray, near: NDArray[np.int64]) -> FloatArray:

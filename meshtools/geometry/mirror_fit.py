@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.mirror_candidates import Skin, features, reflected, unit_vectors
+from meshtools.geometry.fitting import tangents, tukey_weight, unit_vectors
+from meshtools.geometry.mirror_candidates import Skin, features, reflected
 from meshtools.model import FloatArray
 
 WIDE = np.geomspace(0.10, 0.025, 14)
@@ -67,16 +68,14 @@ def _pairs(skin: Skin, places: FloatArray, facing: FloatArray, height: FloatArra
 
 def weigh(pairs: Pairs, width: float | FloatArray, reach: float | FloatArray) -> FloatArray:
     """Weight (k, s) of every pair: Tukey's of the gap over `width`, nothing beyond `reach` or where normals are over 45 degrees apart."""
-    tukey = (1 - (pairs.gap / width) ** 2).clip(0.0) ** 2
     facing = ((pairs.agree - 0.7) / 0.3).clip(0.0)
-    return np.where(pairs.distance < reach, tukey * facing, 0.0)
+    return np.where(pairs.distance < reach, tukey_weight(pairs.gap**2, width) * facing, 0.0)
 
 
 def improve(planes: FloatArray, points: FloatArray, pairs: Pairs, weights: FloatArray) -> FloatArray:
     """Move planes (k, 4) by one Gauss-Newton step towards zero gaps. points (s, 3) are the samples that were reflected."""
     normal = planes[:, :3]
-    first = unit_vectors(np.cross(normal, np.eye(3)[np.abs(normal).argmin(axis=1)]))
-    second = np.cross(normal, first)
+    first, second = tangents(normal)
     facing = np.einsum("ksj,kj->ks", pairs.between, normal)
     columns = [
         -2 * (np.einsum("sj,kj->ks", points, axis) * facing + pairs.height * np.einsum("ksj,kj->ks", pairs.between, axis)) for axis in (first, second)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meshtools.geometry.facing import FacingSurface
+from meshtools.geometry.fitting import tukey_weight
 from meshtools.geometry.transform import move_points
 from meshtools.model import FloatArray
 
@@ -70,7 +71,7 @@ def fit_pose(skin: SkinSample, partner: FacingSurface, prior: PosePrior, reach_m
         planes = partner.normals[found.face[is_pair]]
         residual = ((points[is_pair] - found.point[is_pair]) * planes).sum(axis=1)
         spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6 * prior.patch_mm)
-        weights = np.clip(1.0 - (residual / (TUKEY * spread)) ** 2, 0.0, None) ** 2
+        weights = tukey_weight(residual**2, TUKEY * spread)
         rows = np.concatenate([np.cross(points[is_pair] - centre - pose[3:], planes), planes], axis=1)
         n_seen = skin.area_mm2 * float(weights.sum()) / len(skin.points) / prior.patch_mm**2
         scale = n_seen / float(weights.sum()) / max(spread, prior.least_difference_mm) ** 2

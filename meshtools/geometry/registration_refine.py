@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.fitting import tukey_weight, unit_vectors
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.registration_poses import Poses, spread_rotations
-from meshtools.geometry.registration_search import MIN_COSINE, Sampled, gauss_newton_steps, normal_equations, tukey_weight
+from meshtools.geometry.registration_search import MIN_COSINE, Sampled, gauss_newton_steps, normal_equations
 from meshtools.model import FloatArray
 
 STILL_RATIO = 1e-3  # a step below this share of Tukey's width ends the alignment
@@ -137,5 +138,4 @@ def measure_firmness(pairs: Pairs, has_scale: bool) -> Firmness:
 
 
 def _face_normals(bone: Sampled) -> FloatArray:
-    vectors = area_vectors(bone.mesh.vertices, bone.mesh.faces)
-    return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None])
+    return unit_vectors(area_vectors(bone.mesh.vertices, bone.mesh.faces))

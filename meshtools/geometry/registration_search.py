@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.fitting import tukey_weight, unit_vectors
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.pieces import area_vectors, rank_pieces, take_pieces
 from meshtools.geometry.registration_poses import Poses, axis_rotations, distinct_poses, join_poses, principal_axes, spread_rotations
@@ -48,8 +49,7 @@ def sample_bone(mesh: Mesh, seed: int = 0) -> Sampled:
     centre, length = raw.mean(axis=0), greatest_length(main.vertices)
     local = main.replaced(vertices=(main.vertices - centre) / length)
     points, faces = sample_surface(local, N_SAMPLES, seed)
-    vectors = area_vectors(local.vertices, local.faces)[faces]
-    normals = vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]
+    normals = unit_vectors(area_vectors(local.vertices, local.faces)[faces])
     return Sampled(local, points, _smooth_normals(points, normals), centre, length)
 
 
@@ -60,7 +60,7 @@ def _smooth_normals(points: FloatArray, normals: FloatArray) -> FloatArray:
     near = normals[cKDTree(points).query(points, k=9)[1]]
     agree = np.maximum(np.einsum("nkj,nj->nk", near, normals), 0.0)
     total = np.einsum("nk,nkj->nj", agree, near)
-    return np.asarray(total / np.maximum(np.linalg.norm(total, axis=1), 1e-300)[:, None])
+    return unit_vectors(total)
 
 
 class NearestGrid:
@@ -119,11 +119,6 @@ def improve_poses(grid: NearestGrid, moving: Sampled, poses: Poses, n_points: in
         weight *= dots(near_normals, poses.turn(normals)) > MIN_COSINE
         poses = poses.moved(gauss_newton_steps(placed, gap, near_normals, weight, has_scale))
     return poses
-
-
-def tukey_weight(squared: FloatArray, width: float) -> FloatArray:
-    """Tukey's weight for squared distances: 1 at zero, 0 at `width` and beyond (Beaton & Tukey 1974, Technometrics 16)."""
-    return np.asarray(np.maximum(1.0 - squared / width**2, 0.0) ** 2)
 
 
 def gauss_newton_steps(placed: FloatArray, gap: FloatArray, normals: FloatArray, weight: FloatArray, has_scale: bool) -> FloatArray:

@@ -14,6 +14,7 @@ import numpy as np
 from meshtools.geometry.asymmetry import Differences, spread_differences
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import FacingNearest, FacingSurface, unit_normals
+from meshtools.geometry.partner import Partner, SkinTrees
 from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.pose_prior import PosedPartner, PosePrior, SkinSample, fit_pose
 from meshtools.geometry.restore_body import Body, Scale, make_ready, ready_counterpart, scale_of
@@ -25,7 +26,6 @@ from meshtools.geometry.rims import find_rims
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.takeover import (
     BoolArray,
-    Partner,
     Tolerance,
     faces_a_fill,
     find_false_faces,
@@ -62,7 +62,8 @@ def restore_across_plane(mesh: Mesh, normal: Sequence[float], offset_mm: float, 
     image = replace(body, mesh=apply_matrix(body.mesh, matrix))
     scale = scale_of(body, image, settings)
     sd = np.radians(settings.plane_rotation_deg), scale.mm(settings.plane_shift_percent)
-    return _restore(body, image, True, _prior(image, sd, scale), rows, scale)
+    fresh = Partner(image.mesh, image.is_false, image.is_filled, True, SkinTrees(body.mesh), matrix)
+    return _restore(body, fresh, _prior(image, sd, scale), rows, scale)
 
 
 def restore_from_counterpart(
@@ -79,7 +80,8 @@ def restore_from_counterpart(
     whole = replace(whole, mesh=apply_matrix(whole.mesh, pose))
     scale = scale_of(whole, whole, settings)
     sd = np.radians(settings.counterpart_rotation_deg), scale.mm(settings.counterpart_shift_percent)
-    return _restore(body, whole, False, _prior(whole, sd, scale), rows, scale)
+    fresh = Partner(whole.mesh, whole.is_false, whole.is_filled, False, SkinTrees(whole.mesh), np.eye(4))
+    return _restore(body, fresh, _prior(whole, sd, scale), rows, scale)
 
 
 def _prior(partner: Body, sd: tuple[float, float], scale: Scale) -> PosePrior:
@@ -100,8 +102,8 @@ class _Attempt:
     removed: float
 
 
-def _restore(body: Body, partner: Body, is_image: bool, prior: PosePrior, rows: Rows, scale: Scale) -> Restoration:
-    fresh, same = Partner(partner.mesh, partner.is_false, partner.is_filled, is_image), scale.mm(scale.settings.same_skin_percent)
+def _restore(body: Body, fresh: Partner, prior: PosePrior, rows: Rows, scale: Scale) -> Restoration:
+    is_image, same = fresh.is_image, scale.mm(scale.settings.same_skin_percent)
     posed, pose = _lay_on(body, fresh, prior, (3 * same, same))
     known, bent = body.is_false, posed
     for _ in range(2):
@@ -191,7 +193,8 @@ def _lay_on(body: Body, partner: Partner, prior: PosePrior, reach_mm: tuple[floa
     points, faces = sample_surface(skin, N_POSE_SAMPLES)
     sample = SkinSample(points, unit_normals(skin)[faces], float(face_areas(skin.vertices, skin.faces).sum()))
     pose = fit_pose(sample, partner.evidence, prior, reach_mm)
-    return replace(partner, mesh=apply_matrix(partner.mesh, pose.original_from_partner)), pose
+    moved = pose.original_from_partner
+    return replace(partner, mesh=apply_matrix(partner.mesh, moved), pose=None if partner.pose is None else moved @ partner.pose), pose
 
 
 def _without_small(body: Body, is_false: BoolArray, is_known: BoolArray, scale: Scale) -> BoolArray:
@@ -260,7 +263,7 @@ def _bend(body: Body, posed: Partner, scale: Scale) -> Partner:
     seen = _observe(body, posed, N_RIM_SAMPLES, N_SKIN_SAMPLES, _limit(body, posed, scale))
     reach = scale.mm(settings.fade_percent), scale.mm(settings.fade_short_percent)
     moved = spread_differences(seen, posed.mesh.vertices, reach)
-    return replace(posed, mesh=posed.mesh.replaced(vertices=posed.mesh.vertices + moved))
+    return replace(posed, mesh=posed.mesh.replaced(vertices=posed.mesh.vertices + moved), pose=None)
 
 
 def _take_over(body: Body, bent: Partner, is_broken: BoolArray, limit_mm: float, rows: Rows, scale: Scale) -> Joined:
@@ -268,7 +271,7 @@ def _take_over(body: Body, bent: Partner, is_broken: BoolArray, limit_mm: float,
     width = scale.mm(scale.settings.seam_width_percent), same
     cut = cut_trench(bent.mesh, _rim_lines(body), width)
     is_skin = (cut.row >= 0) & ~bent.is_false[np.maximum(cut.row, 0)]
-    skin = FacingSurface(body.mesh, ~body.is_false)
+    skin = bent.trees.skin(~body.is_false) if bent.is_image else FacingSurface(body.mesh, ~body.is_false)
     is_taken = find_missing_skin(cut.mesh, is_skin, skin, limit_mm)
     lost, kept_fills = np.flatnonzero(is_taken), FacingSurface(body.mesh, body.is_filled & ~body.is_false)
     is_taken[lost[faces_a_fill(cut.mesh, lost, kept_fills, same)]] = False

@@ -8,12 +8,12 @@ import numpy as np
 
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.partner import Partner
 from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.pose_prior import PosedPartner
 from meshtools.geometry.restore_body import Body, Rows
 from meshtools.geometry.restore_join import Joined
 from meshtools.geometry.sample import sample_surface
-from meshtools.geometry.takeover import Partner
 from meshtools.model import FloatArray, Mesh
 
 N_CLOSED_FLAT_SAMPLES = 20_000

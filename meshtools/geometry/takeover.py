@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,46 +10,15 @@ from numpy.typing import NDArray
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import FacingSurface, unit_normals
 from meshtools.geometry.orient import paired_faces
+from meshtools.geometry.partner import BoolArray as BoolArray
+from meshtools.geometry.partner import Partner
 from meshtools.geometry.pieces import face_areas
 from meshtools.model import FloatArray, IntArray, Mesh
 
-BoolArray = NDArray[np.bool_]
 CREASE_COSINE = float(np.cos(np.radians(50.0)))
 LEAST_TURN_RAD = float(np.radians(15.0))
 TURN_FACTOR = 4.0
 _PLACES = np.array([[1 / 3, 1 / 3, 1 / 3], [0.7, 0.15, 0.15], [0.15, 0.7, 0.15], [0.15, 0.15, 0.7]])
-
-
-@dataclass(frozen=True, eq=False)
-class Partner:
-    """The posed mirror image or counterpart: a closed mesh, which of its faces are no skin, which are fills or caps and say nothing
-    about the bone, and whether face k is the image of the original's face k."""
-
-    mesh: Mesh
-    is_false: BoolArray
-    is_filled: BoolArray
-    is_image: bool
-
-    @cached_property
-    def skin(self) -> FacingSurface:
-        """The partner's skin, ready for queries."""
-        return FacingSurface(self.mesh, ~self.is_false)
-
-    @cached_property
-    def evidence(self) -> FacingSurface:
-        """The partner's skin without fills."""
-        is_evidence = ~self.is_false & ~self.is_filled
-        return FacingSurface(self.mesh, is_evidence) if is_evidence.sum() < (~self.is_false).sum() else self.skin
-
-    @cached_property
-    def surface(self) -> Surface:
-        """All of the partner's surface, whatever it is and however it faces."""
-        return Surface(self.mesh)
-
-    @cached_property
-    def fills(self) -> FacingSurface:
-        """The partner's fills and caps, of which nobody knows how the bone lay there."""
-        return FacingSurface(self.mesh, self.is_filled)
 
 
 @dataclass(frozen=True)
