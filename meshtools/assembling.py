@@ -56,7 +56,7 @@ def plane_in_place(find: Find, mesh: Mesh, pose: Pose) -> PlacedPlane:
     areas = face_areas(placed.vertices, placed.faces)
     centres = placed.vertices[placed.faces].mean(axis=1)
     middle = (areas[:, None] * centres).sum(axis=0) / areas.sum()
-    return PlacedPlane(find, find_midsagittal_plane(placed), middle)
+    return PlacedPlane(find, find_midsagittal_plane(placed, is_midline=True), middle)
 
 
 def common_plane(planes: Sequence[PlacedPlane]) -> AssemblyPlane:

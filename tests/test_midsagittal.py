@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.distance import Surface
 from meshtools.geometry.midsagittal import PlaneFit, PlaneHint, find_midsagittal_plane
-from meshtools.geometry.mirror_confidence import Evidence, judge_plane
+from meshtools.geometry.mirror_candidates import read_skin
+from meshtools.geometry.mirror_confidence import Evidence, judge_plane, measure_facing
+from meshtools.geometry.sample import sample_measured
 from meshtools.geometry.transform import apply_matrix, chain, translation_matrix
 from meshtools.model import Mesh
 
@@ -49,7 +52,7 @@ def rotation(axis: tuple[float, float, float], angle_deg: float) -> np.ndarray:
 @pytest.fixture(scope="module")
 def ellipsoid() -> tuple[Mesh, PlaneFit]:
     mesh = bumpy_ellipsoid()
-    return mesh, find_midsagittal_plane(mesh)
+    return mesh, find_midsagittal_plane(mesh, is_midline=True)
 
 
 def test_the_plane_of_a_bumpy_ellipsoid_is_found_where_it_was_made(ellipsoid: tuple[Mesh, PlaneFit]) -> None:
@@ -62,7 +65,7 @@ def test_the_plane_of_a_bumpy_ellipsoid_is_found_where_it_was_made(ellipsoid: tu
 
 def test_the_same_mesh_gives_the_same_bits(ellipsoid: tuple[Mesh, PlaneFit]) -> None:
     mesh, fit = ellipsoid
-    again = find_midsagittal_plane(mesh)
+    again = find_midsagittal_plane(mesh, is_midline=True)
     assert again.normal.tobytes() == fit.normal.tobytes()
     assert repr(again) == repr(fit)
 
@@ -92,6 +95,47 @@ def test_half_a_vertebra_broken_away_still_shows_its_plane() -> None:
 def test_a_femur_has_no_plane_that_is_accepted() -> None:
     trial = damaged("Femoris_L", 1, noise_percent=0.1)
     assert find_midsagittal_plane(Mesh.create(trial.vertices, trial.faces)).verdict != "accept"
+
+
+def test_a_rod_that_mirrors_itself_is_asked_for_unless_it_is_known_to_lie_in_the_midline() -> None:
+    trial = damaged("Phalanx_media_digiti_III_L", 1)
+    mesh = Mesh.create(trial.vertices, trial.faces)
+    assert find_midsagittal_plane(mesh).verdict != "accept"
+    assert find_midsagittal_plane(mesh).reasons[-1].startswith("It is a rod")
+    assert not any(reason.startswith("It is a rod") for reason in find_midsagittal_plane(mesh, is_midline=True).reasons)
+
+
+def test_skin_faces_skin_inside_a_ring_and_nowhere_on_a_ball_whichever_way_the_faces_turn() -> None:
+    import trimesh
+
+    ring = trimesh.creation.torus(10.0, 2.0, major_sections=64, minor_sections=32)
+    ball = trimesh.creation.icosphere(3, 10.0)
+    found = []
+    for solid, order in ((ring, 1), (ring, -1), (ball, 1), (ball, -1)):
+        skin = read_skin(Mesh.create(solid.vertices, solid.faces[:, ::order]), 1)
+        found.append(measure_facing(skin, Surface(skin.mesh)))
+    # A look from angle t of the tube (radius a = 2, mid-circle R = 10) goes 9 mm at least (1 mm = 3 % up, 30 % = 9.9 mm on) before the far side:
+    # it meets the ring on at most the inner half of the tube, of area share 1/2 - a / (pi R) = 0.436, and on none of its outer half.
+    assert 0 < found[0] < 43.7
+    assert found[1] == pytest.approx(found[0], abs=1.0)
+    assert found[2:] == [0.0, 0.0]
+
+
+def test_half_of_the_measured_samples_are_drawn_by_face_and_half_by_area() -> None:
+    vertices = np.array([[0, 0, 0], [3, 0, 0], [0, 1, 0], [0, -1, 0], [1, 0, 0]], float)
+    mesh = Mesh.create(vertices, np.array([[0, 1, 2], [0, 3, 4]]))  # areas 1.5 and 0.5
+    points, faces = sample_measured(mesh, 1000, 1)
+    assert np.bincount(faces).tolist() == [625, 375]  # (3/4 + 1/2) / 2
+    assert (np.sign(points[:, 1]) == np.where(faces == 0, 1, -1)).all()
+    assert np.bincount(faces[:200])[0] == pytest.approx(125, abs=25)
+
+
+def test_the_last_fit_follows_the_measured_points_more_than_the_area() -> None:
+    errors = []
+    for seed in range(3):
+        trial = damaged("Jaw", seed, noise_percent=0.5)
+        errors.append(plane_errors(trial, find_midsagittal_plane(Mesh.create(trial.vertices, trial.faces)))[0])
+    assert max(errors) < 0.12  # type: ignore[type-var]
 
 
 def test_a_sphere_mirrors_everywhere_so_no_plane_is_accepted() -> None:
@@ -124,6 +168,8 @@ def test_midline_points_on_one_line_are_refused(ellipsoid: tuple[Mesh, PlaneFit]
         (Evidence(0.05, 0.95, 0.6), "ask"),
         (Evidence(0.05, 0.5, 0.1), "ask"),
         (Evidence(0.05, 0.5, 5.0), "ask"),
+        (Evidence(0.05, 0.5, 0.6, 9.0), "accept"),
+        (Evidence(0.05, 0.5, 0.6, 5.0), "ask"),
         (Evidence(3.0, 0.5, 0.6), "refuse"),
         (Evidence(0.05, 0.99, 0.6), "refuse"),
     ],

@@ -87,7 +87,8 @@ def _completed(recipe: Recipe, mesh: Mesh, last: Cleaned, table: SourceTable, se
     seam = table.row_of(SourceEntry(EvidenceClass.FILL, recipe.finds[0], Origin.SEAM))
     if not recipe.partner:
         taken = [table.row_of(_reflected(entry)) for entry in tuple(table.entries)]
-        return complete_from_other_half(recipe.element, mesh, recipe.plane, Rows(tuple(taken), seam, tuple(table.fill_rows())), settings)
+        rows = Rows(tuple(taken), seam, tuple(table.fill_rows()))
+        return complete_from_other_half(recipe.element, mesh, recipe.plane, rows, settings, is_midline=True)  # plan_restore: median elements only
     partner = scale(relabel(last[1], last[2], recipe.partner_class, table), recipe.partner_factor)
     rows = Rows(tuple(range(len(table.entries))), seam, tuple(table.fill_rows()))
     return complete_from_partner(recipe.element, mesh, partner, recipe.partner_reflect, rows, settings)

@@ -34,13 +34,16 @@ class Completion:
 
 
 def complete_from_other_half(
-    element: str, mesh: Mesh, plane: tuple[float, float, float, float] | None, rows: Rows, settings: RestoreSettings
+    element: str, mesh: Mesh, plane: tuple[float, float, float, float] | None, rows: Rows, settings: RestoreSettings, is_midline: bool = False
 ) -> Completion:
-    """Complete a median bone across its own plane: a person's (normal and offset in mm), else the one that is found, if it is sure."""
+    """Complete a median bone across its own plane: a person's (normal and offset in mm), else the one that is found, if it is sure.
+
+    is_midline: the register says that the bone lies in the midline (see `find_midsagittal_plane`).
+    """
     from meshtools.geometry.midsagittal import find_midsagittal_plane
     from meshtools.geometry.restore import restore_across_plane
 
-    fit = None if plane is not None else find_midsagittal_plane(mesh)
+    fit = None if plane is not None else find_midsagittal_plane(mesh, is_midline=is_midline)
     facts: dict[str, Any] = {"method": "own other half", "plane": plane_facts(fit) if fit else {"verdict": "decided", "decided": list(plane or ())}}
     if fit is not None and fit.verdict != "accept":
         return Completion(mesh, facts, (_plane_finding(element, fit),))

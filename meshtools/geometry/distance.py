@@ -69,6 +69,14 @@ class Surface:
         weights = self._weights(faces, closest)
         return Nearest(np.sqrt(squared), faces.astype(np.int32), closest + self._centre, weights)
 
+    def first_hit(self, points: FloatArray, directions: FloatArray) -> FloatArray:
+        """How far (n,) in mm each ray from points (n, 3) along unit directions (n, 3) goes before it meets the surface; infinite where never."""
+        local = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3) - self._centre
+        if not len(local):
+            return np.zeros(0)
+        faces, lengths, _ = self._tree.intersect_ray_first(self._vertices, self._faces, local, np.ascontiguousarray(directions, dtype=np.float64))
+        return np.asarray(np.where(np.asarray(faces) < 0, np.inf, lengths))
+
     def _query(self, points: FloatArray) -> tuple[FloatArray, Any, FloatArray]:
         local = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3) - self._centre
         if not len(local):

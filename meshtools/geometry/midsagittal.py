@@ -14,9 +14,20 @@ from numpy.typing import NDArray
 from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.fitting import tangents
-from meshtools.geometry.mirror_candidates import Skin, apart, even_directions, keep_distinct, offsets_along, pair_planes, probe_scores, read_skin
-from meshtools.geometry.mirror_confidence import Evidence, Verdict, bound_angle, judge_plane, measure_jackknife
-from meshtools.geometry.mirror_fit import NARROW, SLIDE, WIDE, Pairs, adapted_width, fine_score, fit_coarse, fit_fine, pair_by_tree, weigh
+from meshtools.geometry.mirror_candidates import (
+    N_SAMPLES,
+    Skin,
+    apart,
+    even_directions,
+    keep_distinct,
+    offsets_along,
+    pair_planes,
+    probe_scores,
+    read_measured_skin,
+    read_skin,
+)
+from meshtools.geometry.mirror_confidence import Evidence, Verdict, bound_angle, judge_plane, measure_facing, measure_jackknife
+from meshtools.geometry.mirror_fit import MEASURED_SPREAD, NARROW, SLIDE, WIDE, adapted_width, fine_score, fit_coarse, fit_fine, pair_by_tree, weigh
 from meshtools.geometry.transform import move_points, reflection_matrix
 from meshtools.model import FloatArray, Mesh
 
@@ -28,6 +39,7 @@ N_ROUGH_POINTS, N_SCORE_POINTS, N_POINTS = 1_000, 2_000, 8_000
 HINT_ANGLE_DEG, HINT_OFFSET = 25.0, 0.08
 OTHER_ANGLE_DEG, OTHER_OFFSET = 6.0, 0.03  # a plane farther away than this is another plane
 N_RUNNERS_UP = 3
+N_MEASURED_STEPS = 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +72,8 @@ class PlaneFit:
     true one in 95 of 100 cases (`bound_angle`). jk_deg: rms angle by which it turns when a quarter of the surface is left out. score: share of
     the skin mapped onto skin; ratio: the best other plane's score over this one's. extents_mm: how far the surface reaches from the plane
     against its normal and along it. matched_extent_mm: how far the matched skin reaches. breadth_ratio: breadth of the matched skin across
-    the plane over its length along it. overlap_percent: share of the surface that is matched skin.
+    the plane over its length along it. overlap_percent: share of the surface that is matched skin. facing_percent: share of
+    the surface that faces other parts of the bone from near by (`measure_facing`).
     """
 
     normal: FloatArray
@@ -75,13 +88,29 @@ class PlaneFit:
     matched_extent_mm: float
     breadth_ratio: float
     overlap_percent: float
+    facing_percent: float
     verdict: Verdict
     reasons: tuple[str, ...]
     runners_up: tuple[RivalPlane, ...]
 
 
-def find_midsagittal_plane(mesh: Mesh, hint: PlaneHint | None = None, seed: int = SEED) -> PlaneFit:
+@dataclass(frozen=True)
+class _Found:
+    """What the search says of the best plane, before it is judged; is_midline: that the bone has a plane is known."""
+
+    score: float
+    ratio: float
+    jk_deg: float
+    rivals: tuple[RivalPlane, ...]
+    is_midline: bool
+
+
+def find_midsagittal_plane(mesh: Mesh, hint: PlaneHint | None = None, seed: int = SEED, is_midline: bool = False) -> PlaneFit:
     """Find the mirror plane of one bone in mm, whole or broken, in any pose. Same mesh, hint and seed: same plane.
+
+    is_midline: the register says that the bone lies in the midline, so it has a plane; who gives a hint says so too. Otherwise a bone of
+    simple shape is asked for (mirror_confidence). The plane is found and judged on even samples; its last digits come from samples where
+    the scan was measured.
 
     Raises GeometryError where the mesh has no area, the hint is no plane, or nothing within the hint mirrors anything.
     """
@@ -100,29 +129,32 @@ def find_midsagittal_plane(mesh: Mesh, hint: PlaneHint | None = None, seed: int 
     weights = weigh(pairs, width, SLIDE + width)
     jk_deg = measure_jackknife(skin, best, pairs, weights, seed)
     rivals = tuple(RivalPlane(_triple(n), d, float(scores[k])) for k in order for n, d in [_in_mm(skin, planes[k])])
-    return _report(skin, best, pairs, weights[0] > 0, (float(scores[0]), ratio, jk_deg, rivals))
-
-
-def _report(
-    skin: Skin, plane: FloatArray, pairs: Pairs, is_matched: NDArray[np.bool_], found: tuple[float, float, float, tuple[RivalPlane, ...]]
-) -> PlaneFit:
-    score, ratio, jk_deg, rivals = found
+    is_matched = weights[0] > 0
     if not is_matched.any():
         raise GeometryError("no part of the surface mirrors another; check that the scan shows the bone, or give another hint")
+    found = _Found(float(scores[0]), ratio, jk_deg, rivals, is_midline or hint is not None)
+    exact = fit_fine(read_measured_skin(skin, seed), best, N_SAMPLES, N_MEASURED_STEPS, MEASURED_SPREAD)
+    return _report(skin, exact, np.abs(pairs.height[0]), is_matched, found)
+
+
+def _report(skin: Skin, plane: FloatArray, height: FloatArray, is_matched: NDArray[np.bool_], found: _Found) -> PlaneFit:
+    """The plane (4,) in mm with its evidence; height (s,) is how far the samples lie from it, is_matched (s,) which of them have a partner."""
+    surface = Surface(skin.mesh)
     normal, offset_mm = _in_mm(skin, plane)
     places = skin.places_mm[: len(is_matched)][is_matched]
-    residual, _ = Surface(skin.mesh).distance(move_points(places, reflection_matrix(_triple(normal), offset_mm)))
+    residual, _ = surface.distance(move_points(places, reflection_matrix(_triple(normal), offset_mm)))
     heights = np.einsum("ij,j->i", skin.places_mm, normal) - offset_mm
     extents = (max(0.0, float(-heights.min())), max(0.0, float(heights.max())))
-    matched = float(np.quantile(np.abs(pairs.height[0][is_matched]), 0.99)) * skin.diagonal_mm
+    matched = float(np.quantile(height[is_matched], 0.99)) * skin.diagonal_mm
     breadth = 2 * matched / max(_length_along(places, normal), 1e-300)
     overlap = 100 * float(is_matched.mean())
     rms_mm = float(np.sqrt(np.mean(residual**2)))
-    bound = bound_angle(jk_deg, rms_mm / skin.diagonal_mm)
-    verdict, reasons = judge_plane(Evidence(jk_deg, ratio, breadth))
+    facing = measure_facing(skin, surface)
+    bound = bound_angle(found.jk_deg, rms_mm / skin.diagonal_mm)
+    verdict, reasons = judge_plane(Evidence(found.jk_deg, found.ratio, breadth, None if found.is_midline else facing))
     return PlaneFit(
-        normal, offset_mm, rms_mm, float(np.quantile(residual, 0.95)), bound, jk_deg,
-        score, ratio, extents, matched, breadth, overlap, verdict, reasons, rivals,
+        normal, offset_mm, rms_mm, float(np.quantile(residual, 0.95)), bound, found.jk_deg,
+        found.score, found.ratio, extents, matched, breadth, overlap, facing, verdict, reasons, found.rivals,
     )  # fmt: skip
 
 
@@ -200,7 +232,7 @@ def _search(skin: Skin, allowed: _Allowed, seed: int) -> tuple[FloatArray, Float
         raise GeometryError("no plane near the hint mirrors the surface; check the hint, or search without one")
     scores = probe_scores(skin, fitted, N_ROUGH_POINTS, 0.03)
     fitted = fitted[keep_distinct(fitted, scores, N_FINE, 3.0, 0.015)]
-    fine = np.array([fit_fine(skin, plane, N_ROUGH_POINTS, 6, is_adapted=False) for plane in fitted])
+    fine = np.array([fit_fine(skin, plane, N_ROUGH_POINTS, 6, spread=None) for plane in fitted])
     fine = fine[allowed.mask(fine, 1.2)] if allowed.mask(fine, 1.2).any() else fine
     scores = np.array([fine_score(skin, plane, N_SCORE_POINTS) for plane in fine])
     order = np.argsort(-scores, kind="stable")

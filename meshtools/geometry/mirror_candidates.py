@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.pieces import rank_pieces, take_pieces, vertex_normals
-from meshtools.geometry.sample import sample_surface
+from meshtools.geometry.sample import sample_measured, sample_surface
 from meshtools.model import FloatArray, Mesh
 
 N_SAMPLES = 16_000
@@ -62,14 +62,24 @@ def features(points: FloatArray, normals: FloatArray) -> FloatArray:
 
 
 def read_skin(mesh: Mesh, seed: int) -> Skin:
-    """Sample a bone. Loose crumbs are left out. Raises GeometryError where the mesh has no area."""
-    from scipy.spatial import cKDTree
-
+    """Sample a bone evenly. Loose crumbs are left out. Raises GeometryError where the mesh has no area."""
     pieces = rank_pieces(mesh)
     if len(pieces) > 1:
         mesh = take_pieces(mesh, pieces, np.flatnonzero(pieces.area >= SMALLEST_PIECE * pieces.area[0]).tolist())
     places, faces = sample_surface(mesh, N_SAMPLES, seed)
-    centre = places.mean(axis=0)
+    return _skin_at(mesh, places, faces, places.mean(axis=0))
+
+
+def read_measured_skin(skin: Skin, seed: int) -> Skin:
+    """The same bone from the same centre, sampled where it was measured (`sample_measured`): for the last digits of a plane that is found."""
+    places, faces = sample_measured(skin.mesh, N_SAMPLES, seed)
+    return _skin_at(skin.mesh, places, faces, skin.centre_mm)
+
+
+def _skin_at(mesh: Mesh, places: FloatArray, faces: NDArray[np.int32], centre: FloatArray) -> Skin:
+    """A skin from places (n, 3) in mm on the faces (n,)."""
+    from scipy.spatial import cKDTree
+
     diagonal = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
     points = (places - centre) / diagonal
     by_place = cKDTree(points)

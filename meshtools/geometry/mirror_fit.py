@@ -25,6 +25,7 @@ SLIDE = 0.02  # how far beside its image a partner may lie
 RESTS = 1e-6
 FARTHEST = 0.075  # of a pair in place and normal together: WIDEST + SLIDE in place, 45 degrees between the normals
 NARROWEST, WIDEST = 0.004, 0.04
+ROBUST_SPREAD, MEASURED_SPREAD = 3.0, 2.5  # Tukey's limit in standard deviations; the last fit starts so near that a tighter one helps
 MOST_TURN = 0.15  # radians a step
 
 
@@ -98,12 +99,12 @@ def fit_coarse(skin: Skin, planes: FloatArray, widths: FloatArray, n_points: int
     return planes
 
 
-def fit_fine(skin: Skin, plane: FloatArray, n_points: int, n_steps: int, is_adapted: bool = True) -> FloatArray:
-    """Fit one plane (4,) by the tree until it rests: limits that tighten, or that adapt to what the pairs show."""
+def fit_fine(skin: Skin, plane: FloatArray, n_points: int, n_steps: int, spread: float | None = ROBUST_SPREAD) -> FloatArray:
+    """Fit one plane (4,) by the tree until it rests: at limits of `spread` deviations of what the pairs show, or without it at ever tighter ones."""
     chosen = slice(0, n_points)
     for step in range(n_steps):
         pairs = pair_by_tree(skin, plane, chosen)
-        width = adapted_width(pairs) if is_adapted else float(FINE_WIDTHS[min(step, len(FINE_WIDTHS) - 1)])
+        width = adapted_width(pairs, spread) if spread else float(FINE_WIDTHS[min(step, len(FINE_WIDTHS) - 1)])
         before = plane
         plane = improve(plane[None], skin.points[chosen], pairs, weigh(pairs, width, SLIDE + width))[0]
         if np.abs(plane - before).max() < RESTS:
@@ -111,12 +112,12 @@ def fit_fine(skin: Skin, plane: FloatArray, n_points: int, n_steps: int, is_adap
     return plane
 
 
-def adapted_width(pairs: Pairs) -> float:
-    """Tukey's limit for the pairs of one plane: three robust standard deviations of the gaps, within bounds."""
+def adapted_width(pairs: Pairs, spread: float = ROBUST_SPREAD) -> float:
+    """Tukey's limit for the pairs of one plane: `spread` robust standard deviations of the gaps, within bounds."""
     is_near = (pairs.distance < SLIDE + WIDEST) & (pairs.agree > 0.7) & (np.abs(pairs.gap) < WIDEST)
     if not is_near.any():
         return WIDEST
-    return float(np.clip(3.0 * 1.4826 * np.median(np.abs(pairs.gap[is_near])), NARROWEST, WIDEST))
+    return float(np.clip(spread * 1.4826 * np.median(np.abs(pairs.gap[is_near])), NARROWEST, WIDEST))
 
 
 def fine_score(skin: Skin, plane: FloatArray, n_points: int) -> float:
