@@ -117,7 +117,7 @@ def test_skin_faces_skin_inside_a_ring_and_nowhere_on_a_ball_whichever_way_the_f
         skin = read_skin(Mesh.create(solid.vertices, solid.faces[:, ::order]), 1)
         found.append(measure_facing(skin, Surface(skin.mesh)))
     # Closed form: a look at angle t from the plane of the ring passes 2 R sin(t) beside the middle of the tube opposite (tube radius a = 2,
-    # mid-circle R = 3.5), so it meets it where sin(t) <= a / (2 R); all such are within reach, and their share of the area is (R t - a sin(t)) / (pi R).
+    # mid-circle R = 3.5), so it meets it where sin(t) <= a / (2 R); all such are within reach. Share of the area: (R t - a sin(t)) / (pi R).
     assert found[0] == pytest.approx(100 * (3.5 * np.arcsin(2 / 7) - 2 * 2 / 7) / (np.pi * 3.5), abs=1.0)
     assert found[1] == pytest.approx(found[0], abs=1.0)
     assert found[2:] == [0.0, 0.0]
