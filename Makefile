@@ -1,16 +1,17 @@
-# make setup | demo | test | check | faults | bench | bench-symmetry. Everything lives in .venv; nothing is installed twice.
+# make setup | demo | test | check | faults | fuzz | bench | bench-symmetry. Everything lives in .venv; nothing is installed twice.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 DEMO := demo
 STAMP := $(VENV)/.installed
 TEST_STAMP := $(VENV)/.installed-for-tests
+SECONDS ?= 60
 
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: setup setup-test demo test check faults bench bench-symmetry viewer
+.PHONY: setup setup-test demo test check faults fuzz bench bench-symmetry viewer
 
 setup: $(STAMP)
 
@@ -43,6 +44,10 @@ test: check
 
 faults: setup-test
 	FAULT_EVERY=1 $(BIN)/python -m pytest -q -p no:cacheprovider tests/test_faults.py
+
+fuzz: setup-test
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[fuzz]' || echo "Without atheris: plain mutations."
+	$(BIN)/python tests/fuzz_readers.py $(SECONDS)
 
 bench: setup-test
 	$(BIN)/python benchmarks/bench.py
