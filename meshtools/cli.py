@@ -56,6 +56,7 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         "verify": ("read every result again and compare it with its record", "verify"),
         "hand-over": ("freeze a signed part for a recipient", "hand_over"),
         "assembly": ("find the mirror plane of a skeleton from its placed median bones", "assembly"),
+        "pose": ("write the skeleton of a target in its pose, with the gap in every joint", "pose"),
         "size": ("measure how much larger a target is than a donor, from scans of the bones that both have", "size"),
     }
     for name, (meaning, function) in table.items():
@@ -69,6 +70,9 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
             command.add_argument("--to", required=True, metavar="WHO", help="name of the recipient")
         if name == "assembly":
             command.add_argument("frame", metavar="FRAME", help="a frame of poses.csv")
+        if name == "pose":
+            command.add_argument("target", metavar="TARGET", help="a target of config.yaml")
+            command.add_argument("-o", dest="output", type=Path, required=True, metavar="OUT.glb|OUT.ply", help="result; a table goes beside it")
         if name == "size":
             command.add_argument("target", metavar="TARGET", help="a target of config.yaml")
             command.add_argument("individual", metavar="INDIVIDUAL", help="organismID of the donor")
@@ -127,9 +131,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that is no UTF-8 is still told
     options = build_parser().parse_args(_joined_numbers(sys.argv[1:] if arguments is None else arguments))
-    from meshtools import commands_assembly, commands_batch, commands_file, commands_size, commands_symmetry
+    from meshtools import commands_assembly, commands_batch, commands_file, commands_pose, commands_size, commands_symmetry
 
-    modules = (commands_batch, commands_file, commands_symmetry, commands_size, commands_assembly)
+    modules = (commands_batch, commands_file, commands_symmetry, commands_size, commands_assembly, commands_pose)
     function = next(getattr(module, options.function) for module in modules if hasattr(module, options.function))
     try:
         answer: Answer = function(options)

@@ -43,6 +43,10 @@ class Place:
     reflect: bool
     factor: float
 
+    def lies_at(self, frame_factor: float | None) -> bool:
+        """True where the replica lies in the frame itself, once that is brought to the target's size by frame_factor."""
+        return self.is_exact and self.factor == frame_factor
+
 
 @dataclass(frozen=True)
 class JointPlaces:

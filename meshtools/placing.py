@@ -33,6 +33,14 @@ def place_in(recipe: Recipe, element: Element, frame: str, register: Register) -
     return _place(recipe, element, [(finds[pose.find], pose) for pose in register.poses if pose.frame == frame and pose.find in finds])
 
 
+def mirrored_place(recipe: Recipe, frame: str, register: Register) -> Place | None:
+    """The place of a replica that is the reflection of a find in the frame, that of its other side; None for any other."""
+    pose = next((pose for pose in register.poses if pose.frame == frame and recipe.finds[:1] == (pose.find,)), None)
+    if pose is None or not recipe.reflect or not _is_from_its_bone(recipe):
+        return None
+    return Place(recipe.element, pose.find, pose.matrix, False, True, recipe.factor)
+
+
 def frame_factor(places: Iterable[Place], target: Target, register: Register) -> float | None:
     """How much larger the target is than the frame of these places: from its own animal's bones in it, or from a replica that lies in it."""
     finds = {find.find: find for find in register.finds}

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 
 import pytest
+import trimesh
 from dog_individuals import read_bone, warp, write_scan
-from six_bones import build, jobs_run_since, newest_ns
+from six_bones import bonewright, build, jobs_run_since, newest_ns
 
 HEAD = "find,element,side,organismID,scientificName,lifeStage,preserved_percent,scan,unit\n"
 IDENTITY = "1 0 0 0 0 1 0 0 0 0 1 0"
@@ -54,3 +56,14 @@ def test_a_row_with_a_foreign_vertebra_names_it_and_an_edited_pose_runs_its_own_
     rows = {row["joint"]: row for row in json.loads((batch / "results/mount/fit.json").read_text())["facts"]["rows"]}
     assert rows["lumbar-01 / lumbar-02"]["median_gap_mm"] == pytest.approx(3.0, abs=0.02)
     assert rows["lumbar-02 / lumbar-03"] == before
+    answer = bonewright("pose", "mount", "--batch", batch, "-o", batch / "row.glb", "--json")
+    assert answer.returncode == 0, answer.stderr
+    gaps = {row["b"]: row for row in json.loads(answer.stdout)["joints"]}
+    assert gaps["lumbar-02"]["median_gap_mm"] == pytest.approx(3.0, abs=0.02)
+    table = list(csv.DictReader((batch / "row.csv").open(encoding="utf-8")))
+    assert [(row["element"], row["basis"]) for row in table if row["kind"] == "bone"] == [
+        ("lumbar-01", "common frame"), ("lumbar-02", "common frame"), ("lumbar-03", "posed"), ("lumbar-04", "common frame"),
+    ]  # fmt: skip
+    assert len(trimesh.load_scene(batch / "row.glb").geometry) == 4
+    assert bonewright("pose", "mount", "--batch", batch, "-o", batch / "row.ply").returncode == 0
+    assert bonewright("pose", "mounted", "--batch", batch, "-o", batch / "row.ply").returncode == 2

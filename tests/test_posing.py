@@ -9,13 +9,13 @@ from solid_shapes import ball, box, together
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.joint_ends import measure_joint
-from meshtools.geometry.posing import JointAxes, joint_axes, leave_gap, seat, turn, turning_centre
+from meshtools.geometry.posing import JointAxes, joint_axes, leave_gap, pose_child, seat, turn, turning_centre
 from meshtools.geometry.registration_poses import rotations_from_vectors
 from meshtools.geometry.transform import apply_matrix, chain, move_points, scale
 from meshtools.model import FloatArray, JointPose, Mesh
 from meshtools.model_pose import JointPlaces, Place
 from meshtools.settings import FitSettings
-from meshtools.stages.joint import check_joint, pose_child
+from meshtools.stages.joint import check_joint
 
 HANGING = JointAxes(np.zeros(3), np.array([0.0, 1.0, 0.0]), np.array([-1.0, 0.0, 0.0]), np.array([0.0, 0.0, -1.0]))
 """The animal looks along x, its left is y, and the bone hangs down."""

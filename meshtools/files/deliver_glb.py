@@ -25,7 +25,7 @@ from meshtools.model import ColourArray, EvidenceClass, FloatArray, Mesh, Source
 METRES_PER_MM = 0.001
 _MAGIC, _VERSION, _JSON_CHUNK, _BINARY_CHUNK = 0x46546C67, 2, 0x4E4F534A, 0x004E4942
 _FLOAT, _UNSIGNED_BYTE, _UNSIGNED_INT = 5126, 5121, 5125
-_VERTEX_BUFFER, _INDEX_BUFFER = 34962, 34963
+VERTEX_BUFFER, INDEX_BUFFER = 34962, 34963
 Y_UP_FROM_Z_UP = np.array([[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0]])
 """A rotation, determinant +1: glTF's +Y is our +z."""
 
@@ -42,14 +42,18 @@ def encode_glb(
     part = recentre(mesh)
     # rounded to 32-bit once more in metres, per coordinate, so equal coordinates stay equal and the surface stays closed
     positions = (part.vertices.astype(np.float64) * METRES_PER_MM).astype("<f4")
-    colours = _vertex_colours(part, mesh.source[part.face_rows], sources)
     indices = part.faces.astype("<u4")
-    buffers: dict[str, NDArray[Any]] = {"POSITION": positions, "COLOR_0": _with_alpha(_linear(colours))}
+    buffers: dict[str, NDArray[Any]] = {"POSITION": positions, "COLOR_0": colour_buffer(part, mesh.source[part.face_rows], sources)}
     if mesh.colour is not None:
         buffers["_SCAN_COLOR"] = _with_alpha(mesh.colour[part.vertex_rows])
-    content = _container(_document(buffers, indices, _extras(mesh, label, sources)), buffers, indices)
+    content = glb_container(_document(buffers, indices, _extras(mesh, label, sources)), [*buffers.values(), indices])
     in_metres = np.diag([METRES_PER_MM, METRES_PER_MM, METRES_PER_MM, 1.0])
     return Delivery(content, Y_UP_FROM_Z_UP @ in_metres @ part.matrix @ scan_matrix(replica_from_scan))
+
+
+def colour_buffer(part: Recentred, source: NDArray[np.uint16], sources: Sequence[SourceEntry]) -> ColourArray:
+    """Linear colour (n, 4) of every vertex by evidence class; source (m,) of the part's faces. A vertex of two classes takes the lesser evidence."""
+    return _with_alpha(_linear(_vertex_colours(part, source, sources)))
 
 
 def _vertex_colours(part: Recentred, source: NDArray[np.uint16], sources: Sequence[SourceEntry]) -> ColourArray:
@@ -93,18 +97,12 @@ def _document(buffers: dict[str, NDArray[Any]], indices: NDArray[np.uint32], ext
     accessors: list[dict[str, Any]] = []
     offset = 0
     for name, values in buffers.items():
-        views.append({"buffer": 0, "byteOffset": offset, "byteLength": values.nbytes, "target": _VERTEX_BUFFER})
+        views.append({"buffer": 0, "byteOffset": offset, "byteLength": values.nbytes, "target": VERTEX_BUFFER})
         offset += values.nbytes
-        accessor: dict[str, Any] = {"bufferView": len(accessors), "count": len(values)}
-        if name == "POSITION":
-            bounds = {"min": [float(low) for low in values.min(axis=0)], "max": [float(high) for high in values.max(axis=0)]}
-            accessor |= {"componentType": _FLOAT, "type": "VEC3"} | bounds
-        else:
-            accessor |= {"componentType": _UNSIGNED_BYTE, "type": "VEC4", "normalized": True}
-        accessors.append(accessor)
+        accessors.append(accessor_of(name, values, len(accessors)))
     attributes = {name: number for number, name in enumerate(buffers)}
-    views.append({"buffer": 0, "byteOffset": offset, "byteLength": indices.nbytes, "target": _INDEX_BUFFER})
-    accessors.append({"bufferView": len(attributes), "count": indices.size, "componentType": _UNSIGNED_INT, "type": "SCALAR"})
+    views.append({"buffer": 0, "byteOffset": offset, "byteLength": indices.nbytes, "target": INDEX_BUFFER})
+    accessors.append(accessor_of("", indices, len(attributes)))
     primitive = {"attributes": attributes, "indices": len(attributes), "material": 0, "mode": 4}
     return {
         "asset": {"version": "2.0", "generator": "Bonewright"},
@@ -120,10 +118,22 @@ def _document(buffers: dict[str, NDArray[Any]], indices: NDArray[np.uint32], ext
     }
 
 
-def _container(document: dict[str, Any], buffers: dict[str, NDArray[Any]], indices: NDArray[np.uint32]) -> bytes:
+def accessor_of(attribute: str, values: NDArray[Any], view: int) -> dict[str, Any]:
+    """How the values of one buffer view are to be read: POSITION, a colour attribute, or, without a name, vertex numbers of triangles."""
+    if not attribute:
+        return {"bufferView": view, "count": values.size, "componentType": _UNSIGNED_INT, "type": "SCALAR"}
+    accessor: dict[str, Any] = {"bufferView": view, "count": len(values)}
+    if attribute != "POSITION":
+        return accessor | {"componentType": _UNSIGNED_BYTE, "type": "VEC4", "normalized": True}
+    bounds = {"min": [float(low) for low in values.min(axis=0)], "max": [float(high) for high in values.max(axis=0)]}
+    return accessor | {"componentType": _FLOAT, "type": "VEC3"} | bounds
+
+
+def glb_container(document: dict[str, Any], arrays: Sequence[NDArray[Any]]) -> bytes:
+    """The bytes of a GLB: the document, then the arrays one after another."""
     text = json.dumps(document, separators=(",", ":"), ensure_ascii=True).encode("ascii")
     text = text.ljust(-(-len(text) // 4) * 4)
-    binary = b"".join(values.tobytes() for values in (*buffers.values(), indices))
+    binary = b"".join(values.tobytes() for values in arrays)
     length = 12 + 8 + len(text) + 8 + len(binary)
     head = struct.pack("<IIIII", _MAGIC, _VERSION, length, len(text), _JSON_CHUNK)
     return head + text + struct.pack("<II", len(binary), _BINARY_CHUNK) + binary

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,8 +10,9 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.joint_ends import JointContact, Skin, measure_joint
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.registration import register
-from meshtools.geometry.transform import apply_matrix, chain, move_points, translation_matrix
-from meshtools.model import FloatArray, Mesh
+from meshtools.geometry.transform import apply_matrix, chain, move_points, reflection_matrix, scaling_matrix, translation_matrix
+from meshtools.model import FloatArray, JointPose, Mesh
+from meshtools.model_pose import Place
 
 ROUND_ENOUGH = 0.05  # a joint turns about the centre of a ball that fits a patch to this share of its radius. Our own choice
 LARGEST_RADIUS = 1.5  # of the patch's spread: a flatter joint turns about the middle of its patches. Dog hip and shoulder: 1.3 and 1.4 (measured)
@@ -27,6 +28,12 @@ class Seating:
     size_ratio: float
     is_trusted: bool
     reason: str
+
+    def in_scaled_frame(self, bone: Mesh, factor: float) -> Seating:
+        """The seating of the bone where the whole frame is scaled by factor: the bone's middle goes with the frame, its size stays."""
+        at = move_points(surface_middle(bone)[None], self.place_from_bone)[0]
+        moved = chain(self.place_from_bone, translation_matrix(tuple((factor - 1.0) * at)))
+        return replace(self, place_from_bone=moved, size_ratio=self.size_ratio / factor)
 
 
 def seat(bone: Mesh, model: Mesh) -> Seating:
@@ -51,6 +58,20 @@ def surface_middle(mesh: Mesh) -> FloatArray:
     if not areas.sum() > 0:
         raise GeometryError("a bone without a surface cannot be placed; check the scan")
     return np.asarray((areas[:, None] * mesh.vertices[mesh.faces].mean(axis=1)).sum(axis=0) / areas.sum())
+
+
+def exact_place(place: Place) -> FloatArray:
+    """Frame from replica (4, 4) of a replica whose own bone lies in the frame; the frame is reflected and scaled as the replica was."""
+    made = chain(*([reflection_matrix()] if place.reflect else []), scaling_matrix(place.factor))
+    return chain(np.linalg.inv(made).astype(np.float64), np.array(place.matrix, dtype=np.float64).reshape(4, 4), made)
+
+
+def left_of(pairs: list[tuple[Mesh, Mesh]]) -> FloatArray | None:
+    """The animal's left (3,), unit, from placed pairs of left and right bones; None without any."""
+    between = [surface_middle(left) - surface_middle(right) for left, right in pairs]
+    total = np.sum([vector / max(float(np.linalg.norm(vector)), 1e-300) for vector in between], axis=0) if between else np.zeros(3)
+    length = float(np.linalg.norm(total))
+    return np.asarray(total / length) if length > 0.5 else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,6 +156,22 @@ def leave_gap(parent: Mesh, child: Mesh, axis: FloatArray, gap_mm: float) -> Flo
             break
         shift = shift + (gap_mm - median) * axis
     return translation_matrix(tuple(shift))
+
+
+def pose_child(parent: Mesh, child: Mesh, row: JointPose, left: FloatArray | None) -> FloatArray:
+    """The motion (4, 4) of a placed child that its row asks for: first the turn, then the gap."""
+    contact = measure_joint(parent, child)
+    matrix = np.eye(4)
+    if row.is_turned:
+        if left is None:
+            raise GeometryError("the frame holds no pair of left and right bones, so the animal's left is not known and no joint can be turned in it")
+        axes = joint_axes(contact, child, left)
+        matrix = turn(axes, (row.flexion_deg, row.abduction_deg, row.rotation_deg), row.child.endswith("-right"))
+    if row.gap_mm is not None:
+        if contact.median_gap_mm is None:
+            raise GeometryError("no skin of one bone faces the other, so no gap can be left between them; look at their poses")
+        matrix = chain(matrix, leave_gap(parent, apply_matrix(child, matrix), contact.axis, row.gap_mm))
+    return matrix
 
 
 def _turn_about(axis: FloatArray, angle_deg: float, centre: FloatArray) -> FloatArray:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.files.mesh_ply import read_replica_ply
+from meshtools.geometry.posing import left_of
 from meshtools.geometry.transform import apply_matrix
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.jobs.siding import clean_surface
@@ -15,7 +16,7 @@ from meshtools.model import FloatArray, JointPose, Mesh, Record, status_of
 from meshtools.model_pose import JointPlaces
 from meshtools.plain import from_plain
 from meshtools.settings import FitSettings
-from meshtools.stages.joint import check_joint, left_of
+from meshtools.stages.joint import check_joint
 
 FILES = JobFiles(())
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.joint_ends import JointContact, measure_joint
-from meshtools.geometry.posing import Seating, joint_axes, leave_gap, seat, surface_middle, turn
-from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
+from meshtools.geometry.posing import Seating, exact_place, pose_child, seat
+from meshtools.geometry.transform import apply_matrix, chain, scaling_matrix
 from meshtools.model import Finding, FloatArray, JointPose, Mesh, Severity
 from meshtools.model_pose import JointPlaces, Place
 from meshtools.settings import FitSettings
@@ -71,29 +71,15 @@ def place_joint(places: JointPlaces, replicas: tuple[Mesh, Mesh], surfaces: Mapp
         return PlacedJoint(tuple(exact_place(place) for place, _ in sides), (None, None), None)  # type: ignore[arg-type]
     seatings = {place.slug: seat(mesh, placed_model(place, surfaces, 1.0)) for place, mesh in sides if not place.is_exact}
     factor = places.factor or float(np.exp(np.mean([np.log(seating.size_ratio) for seating in seatings.values()])))
-    found = tuple(_scaled_frame(seatings.get(place.slug), mesh, factor) for place, mesh in sides)
+    found = tuple(seatings[place.slug].in_scaled_frame(mesh, factor) if place.slug in seatings else None for place, mesh in sides)
     matrices = tuple(exact_place(place) if s is None else s.place_from_bone for (place, _), s in zip(sides, found, strict=True))
     models = tuple(apply_matrix(mesh, exact_place(p)) if p.is_exact else placed_model(p, surfaces, factor) for p, mesh in sides)
     return PlacedJoint(matrices, found, models)  # type: ignore[arg-type]
 
 
-def exact_place(place: Place) -> FloatArray:
-    """Frame from replica (4, 4) of a replica whose own bone lies in the frame; the frame is reflected and scaled as the replica was."""
-    made = chain(*([reflection_matrix()] if place.reflect else []), scaling_matrix(place.factor))
-    return chain(np.linalg.inv(made).astype(np.float64), _matrix(place), made)
-
-
 def placed_model(place: Place, surfaces: Mapping[str, Mesh], factor: float) -> Mesh:
     """The bone of the frame in its place, the whole frame scaled by `factor`."""
     return apply_matrix(surfaces[place.find], chain(_matrix(place), scaling_matrix(factor)))
-
-
-def left_of(pairs: list[tuple[Mesh, Mesh]]) -> FloatArray | None:
-    """The animal's left (3,), unit, from placed pairs of left and right bones; None without any."""
-    between = [surface_middle(left) - surface_middle(right) for left, right in pairs]
-    total = np.sum([vector / max(float(np.linalg.norm(vector)), 1e-300) for vector in between], axis=0) if between else np.zeros(3)
-    length = float(np.linalg.norm(total))
-    return np.asarray(total / length) if length > 0.5 else None
 
 
 def pose_joint(placed: PlacedJoint, places: JointPlaces, replicas: tuple[Mesh, Mesh], row: JointPose, left: FloatArray | None) -> PlacedJoint:
@@ -104,33 +90,6 @@ def pose_joint(placed: PlacedJoint, places: JointPlaces, replicas: tuple[Mesh, M
     moved = pose_child(parent, child, row, left)
     after = chain(child_from, moved)
     return PlacedJoint((after, placed.places[1]) if is_a_child else (placed.places[0], after), placed.seatings, placed.models)
-
-
-def pose_child(parent: Mesh, child: Mesh, row: JointPose, left: FloatArray | None) -> FloatArray:
-    """The motion (4, 4) of a placed child that its row asks for: first the turn, then the gap."""
-    contact = measure_joint(parent, child)
-    matrix = np.eye(4)
-    if row.is_turned:
-        if left is None:
-            raise GeometryError("the frame holds no pair of left and right bones, so the animal's left is not known and no joint can be turned in it")
-        axes = joint_axes(contact, child, left)
-        matrix = turn(axes, (row.flexion_deg, row.abduction_deg, row.rotation_deg), row.child.endswith("-right"))
-    if row.gap_mm is not None:
-        if contact.median_gap_mm is None:
-            raise GeometryError("no skin of one bone faces the other, so no gap can be left between them; look at their poses")
-        matrix = chain(matrix, leave_gap(parent, apply_matrix(child, matrix), contact.axis, row.gap_mm))
-    return matrix
-
-
-def _scaled_frame(seating: Seating | None, bone: Mesh, factor: float) -> Seating | None:
-    """A seating in the frame at its own size, as one in the frame scaled by factor: the bone's middle goes with the frame, its size stays."""
-    if seating is None:
-        return None
-    middle = surface_middle(bone)
-    at = seating.place_from_bone[:3, :3] @ middle + seating.place_from_bone[:3, 3]
-    matrix = seating.place_from_bone.copy()
-    matrix[:3, 3] += (factor - 1.0) * at
-    return Seating(matrix, seating.size_ratio / factor, seating.is_trusted, seating.reason)
 
 
 def _matrix(place: Place) -> FloatArray:
