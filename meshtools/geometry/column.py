@@ -9,8 +9,8 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.facing import unit_normals
+from meshtools.geometry.fitting import tukey_weight
 from meshtools.geometry.pieces import face_areas, label_pieces
-from meshtools.geometry.registration_search import tukey_weight
 from meshtools.model import FloatArray, IntArray, Mesh
 
 END_CONE_DEG = 40.0  # skin of an end face looks along the column within this angle. Our own choice; dog end faces are domed by up to 30 degrees
