@@ -19,7 +19,7 @@ from itertools import count
 from pathlib import Path
 
 import pytest
-from fault_injection.fault import plan_fault
+from fault_injection.fault import ERRORS, plan_fault
 from six_bones import BONEWRIGHT, bonewright, build, edit, result_hashes
 from tiny_batch import make_tiny_batch
 
@@ -128,25 +128,33 @@ def assert_says_it_in_a_sentence(done: subprocess.CompletedProcess[str]) -> None
         assert len(done.stderr.strip().splitlines()) == 1
 
 
-PLACES = {"write": (4, 12, 26), "rename": (9,), "fsync": (), "start": (1, 2, 3, 9), "open": (60,), "mkdir": (3,)}
+CHAIN = (("start", 1), ("write", 12), ("start", 3), ("rename", 9), ("start", 9), ("open", 60), ("mkdir", 3))
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", PLACES)
-def test_a_build_with_one_failure_says_so_and_the_next_one_ends_with_the_same_bytes(built_tiny: Path, tmp_path: Path, kind: str) -> None:
+def test_a_build_that_fails_again_and_again_says_so_each_time_and_ends_with_the_same_bytes(built_tiny: Path, tmp_path: Path) -> None:
     batch = make_tiny_batch(tmp_path / "batch")
-    for number in count(1) if EVERY else PLACES[kind]:
-        if EVERY:
-            shutil.rmtree(batch)
-            make_tiny_batch(batch)
-        has_fired, done = build_with_fault(batch, plan_fault(tmp_path / f"plan-{number}", kind, number, batch))
+    for kind, number in CHAIN:
+        _, done = build_with_fault(batch, plan_fault(tmp_path / f"{kind}-{number}", kind, number, batch))
         assert_says_it_in_a_sentence(done)
-        if EVERY or number == PLACES[kind][-1]:
-            build(batch)
-            assert (result_hashes(batch), unfinished_files(batch)) == (result_hashes(built_tiny), [])
+    build(batch)
+    assert (result_hashes(batch), unfinished_files(batch)) == (result_hashes(built_tiny), [])
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not EVERY, reason="every place takes an hour: make faults")
+@pytest.mark.parametrize("kind", ERRORS)
+def test_a_build_with_one_failure_anywhere_says_so_and_the_next_one_ends_with_the_same_bytes(built_tiny: Path, tmp_path: Path, kind: str) -> None:
+    for number in count(1):
+        batch = make_tiny_batch(tmp_path / f"{number}" / "batch")
+        has_fired, done = build_with_fault(batch, plan_fault(tmp_path / f"{number}", kind, number, batch))
+        assert_says_it_in_a_sentence(done)
+        build(batch)
+        assert (result_hashes(batch), unfinished_files(batch)) == (result_hashes(built_tiny), [])
         if not has_fired:
             return
         assert number < MOST_CALLS
+        shutil.rmtree(tmp_path / f"{number}")
 
 
 @contextlib.contextmanager
@@ -204,29 +212,35 @@ def test_in_a_folder_that_cannot_be_written_every_command_works_or_says_so_in_a_
 
 
 def processes_below(pid: int) -> dict[int, str]:
-    """Process ids below `pid` with their command lines."""
+    """Process ids below `pid` with their command lines, whichever thread started them."""
     found: dict[int, str] = {}
     waiting = [pid]
     while waiting:
-        with contextlib.suppress(OSError):
-            for child in Path(f"/proc/{waiting[-1]}/task/{waiting.pop()}/children").read_text().split():
-                with contextlib.suppress(OSError):
-                    found[int(child)] = Path(f"/proc/{child}/cmdline").read_bytes().replace(b"\0", b" ").decode()
-                waiting.append(int(child))
+        for children in Path(f"/proc/{waiting.pop()}/task").glob("*/children"):
+            with contextlib.suppress(OSError):
+                for child in map(int, children.read_text().split()):
+                    waiting.append(child)
+                    found[child] = Path(f"/proc/{child}/cmdline").read_bytes().replace(b"\0", b" ").decode()
     return found
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("victim", ["meshtools.worker", "snakemake", "meshtools.run_job"])
-def test_a_build_goes_on_after_a_process_of_it_was_killed_at_any_moment(built_tiny: Path, tmp_path: Path, victim: str) -> None:
-    batch, moments, n_killed = make_tiny_batch(tmp_path / "batch"), random.Random(victim), 0
-    for _ in range(8 if EVERY else 3):
+@pytest.mark.parametrize(
+    ("command", "n_before", "longest_wait_s"),
+    [("meshtools.worker", 0, 4.0), ("meshtools.worker", 1, 0.05), ("meshtools.run_job", 0, 0.02), ("snakemake", 0, 4.0)],
+    ids=["worker", "child of the worker", "job", "snakemake"],
+)
+def test_a_build_goes_on_after_a_process_of_it_was_killed_at_any_moment(
+    built_tiny: Path, tmp_path: Path, command: str, n_before: int, longest_wait_s: float
+) -> None:
+    batch, moments, n_killed = make_tiny_batch(tmp_path / "batch"), random.Random(command), 0
+    for _ in range(8 if EVERY else 2):
         process = subprocess.Popen([*BONEWRIGHT, "build", "--batch", str(batch)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         targets: list[int] = []
-        while not targets and process.poll() is None:
-            targets = [pid for pid, command in processes_below(process.pid).items() if f"-m {victim}" in command]
-            time.sleep(0.01)
-        time.sleep(moments.uniform(0.0, 0.3 if victim == "meshtools.run_job" else 4.0))
+        while len(targets) <= n_before and process.poll() is None:
+            targets = [pid for pid, words in processes_below(process.pid).items() if f"-m {command}" in words]
+            time.sleep(0.005)
+        time.sleep(moments.uniform(0.0, longest_wait_s))
         for pid in targets[-1:]:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
