@@ -107,7 +107,7 @@ def _restore(body: Body, fresh: Partner, prior: PosePrior, rows: Rows, scale: Sc
     posed, pose = _lay_on(body, fresh, prior, (3 * same, same))
     known, bent = body.is_false, posed
     for _ in range(2):
-        limit = max(_limit(body, bent, scale), same / 10)
+        limit = _limit(body, bent, scale)
         is_core = _without_small(body, find_false_faces(body.mesh, known, bent, Tolerance(limit, same)), known, scale)
         body = replace(body, is_false=is_core)
         posed, pose = _lay_on(body, _image_false(fresh, is_core), prior, (2 * same, same))
@@ -151,7 +151,7 @@ def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) ->
     is_fracture = body.is_false & ~known
     mean = (normals * areas[:, None])[is_fracture].sum(axis=0)
     along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
-    tolerance = Tolerance(_limit(body, bent, scale, FINEST), scale.mm(scale.settings.same_skin_percent))
+    tolerance = Tolerance(_limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent))
     is_false = grow_false_faces(body.mesh, body.is_false, bent, tolerance, along) | body.is_false
     is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known) & ~body.is_false
     return np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
@@ -170,9 +170,9 @@ def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale
 
 
 def _is_no_worse(one: _Attempt, other: _Attempt) -> bool:
-    """Whether one attempt covers as much of the partner's skin as the other, with no more skin removed and no more crossings."""
+    """Whether one attempt covers as much of the partner's skin as the other (to one sample), with no more skin removed and no more crossings."""
     is_sound = one.joined.n_tangled <= other.joined.n_tangled and one.joined.n_failed <= other.joined.n_failed
-    return is_sound and one.uncovered <= other.uncovered + SLIGHT_SHARE and one.removed <= other.removed + SLIGHT_SHARE
+    return is_sound and one.uncovered <= other.uncovered + 1.5 / N_POSE_SAMPLES and one.removed <= other.removed + SLIGHT_SHARE
 
 
 def _limit(body: Body, partner: Partner, scale: Scale, finest: float = FINE) -> float:
