@@ -27,7 +27,7 @@ from meshtools.geometry.mirror_candidates import (
     read_skin,
 )
 from meshtools.geometry.mirror_confidence import Evidence, Verdict, bound_angle, judge_plane, measure_facing, measure_jackknife
-from meshtools.geometry.mirror_fit import MEASURED_SPREAD, NARROW, SLIDE, WIDE, adapted_width, fine_score, fit_coarse, fit_fine, pair_by_tree, weigh
+from meshtools.geometry.mirror_fit import EXACT, NARROW, SLIDE, WIDE, adapted_width, fine_score, fit_coarse, fit_fine, pair_by_tree, weigh
 from meshtools.geometry.transform import move_points, reflection_matrix
 from meshtools.model import FloatArray, Mesh
 
@@ -133,7 +133,7 @@ def find_midsagittal_plane(mesh: Mesh, hint: PlaneHint | None = None, seed: int 
     if not is_matched.any():
         raise GeometryError("no part of the surface mirrors another; check that the scan shows the bone, or give another hint")
     found = _Found(float(scores[0]), ratio, jk_deg, rivals, is_midline or hint is not None)
-    exact = fit_fine(read_measured_skin(skin, seed), best, N_SAMPLES, N_MEASURED_STEPS, MEASURED_SPREAD)
+    exact = fit_fine(read_measured_skin(skin, seed), best, N_SAMPLES, N_MEASURED_STEPS, EXACT)
     return _report(skin, exact, np.abs(pairs.height[0]), is_matched, found)
 
 
@@ -232,7 +232,7 @@ def _search(skin: Skin, allowed: _Allowed, seed: int) -> tuple[FloatArray, Float
         raise GeometryError("no plane near the hint mirrors the surface; check the hint, or search without one")
     scores = probe_scores(skin, fitted, N_ROUGH_POINTS, 0.03)
     fitted = fitted[keep_distinct(fitted, scores, N_FINE, 3.0, 0.015)]
-    fine = np.array([fit_fine(skin, plane, N_ROUGH_POINTS, 6, spread=None) for plane in fitted])
+    fine = np.array([fit_fine(skin, plane, N_ROUGH_POINTS, 6, limits=None) for plane in fitted])
     fine = fine[allowed.mask(fine, 1.2)] if allowed.mask(fine, 1.2).any() else fine
     scores = np.array([fine_score(skin, plane, N_SCORE_POINTS) for plane in fine])
     order = np.argsort(-scores, kind="stable")

@@ -25,8 +25,20 @@ SLIDE = 0.02  # how far beside its image a partner may lie
 RESTS = 1e-6
 FARTHEST = 0.075  # of a pair in place and normal together: WIDEST + SLIDE in place, 45 degrees between the normals
 NARROWEST, WIDEST = 0.004, 0.04
-ROBUST_SPREAD, MEASURED_SPREAD = 3.0, 2.5  # Tukey's limit in standard deviations; the last fit starts so near that a tighter one helps
+ROBUST_SPREAD = 3.0  # Tukey's limit in standard deviations of the gaps
 MOST_TURN = 0.15  # radians a step
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Which pairs count: `spread` is Tukey's limit in standard deviations of the gaps, `slide` how far beside its image a partner may lie."""
+
+    spread: float = ROBUST_SPREAD
+    slide: float = SLIDE
+
+
+ROBUST = Limits()
+EXACT = Limits(2.0, 0.01)  # the last fit starts near; on thin noisy bones (a jaw) wrong pairs turn it more than what a tighter limit loses
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,14 +111,14 @@ def fit_coarse(skin: Skin, planes: FloatArray, widths: FloatArray, n_points: int
     return planes
 
 
-def fit_fine(skin: Skin, plane: FloatArray, n_points: int, n_steps: int, spread: float | None = ROBUST_SPREAD) -> FloatArray:
-    """Fit one plane (4,) by the tree until it rests: at limits of `spread` deviations of what the pairs show, or without it at ever tighter ones."""
+def fit_fine(skin: Skin, plane: FloatArray, n_points: int, n_steps: int, limits: Limits | None = ROBUST) -> FloatArray:
+    """Fit one plane (4,) by the tree until it rests: at limits that follow what the pairs show, or without `limits` at ever tighter ones."""
     chosen = slice(0, n_points)
     for step in range(n_steps):
         pairs = pair_by_tree(skin, plane, chosen)
-        width = adapted_width(pairs, spread) if spread else float(FINE_WIDTHS[min(step, len(FINE_WIDTHS) - 1)])
+        width = adapted_width(pairs, limits.spread) if limits else float(FINE_WIDTHS[min(step, len(FINE_WIDTHS) - 1)])
         before = plane
-        plane = improve(plane[None], skin.points[chosen], pairs, weigh(pairs, width, SLIDE + width))[0]
+        plane = improve(plane[None], skin.points[chosen], pairs, weigh(pairs, width, (limits or ROBUST).slide + width))[0]
         if np.abs(plane - before).max() < RESTS:
             break
     return plane
