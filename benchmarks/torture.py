@@ -29,7 +29,7 @@ from real_bones import DOG  # noqa: E402
 from torture_defects import DEFECTS, Damaged, diagonal_of  # noqa: E402
 
 from meshtools.errors import GeometryError  # noqa: E402
-from meshtools.model import EvidenceClass, Find, Finding, Mesh, RawScan, Recipe, Severity, Side, Unit  # noqa: E402
+from meshtools.model import EvidenceClass, Find, Finding, Mesh, RawScan, Recipe, Severity, Side, SourceEntry, Unit  # noqa: E402
 from meshtools.settings import CleanSettings, RebuildSettings  # noqa: E402
 from meshtools.stages.clean import clean_scan  # noqa: E402
 from meshtools.stages.rebuild import rebuild_element  # noqa: E402
@@ -47,6 +47,7 @@ class Outcome:
     mesh: Mesh | None
     is_deliverable: bool
     findings: tuple[Finding, ...]
+    sources: tuple[SourceEntry, ...] = ()
 
     @property
     def asked(self) -> frozenset[str]:
@@ -82,7 +83,7 @@ def make_replica(vertices: np.ndarray, faces: np.ndarray, tolerance_mm: float) -
         rebuilt = rebuild_element(recipe, [("bone", cleaned.mesh, cleaned.sources)], RebuildSettings(), ())
     except GeometryError as error:
         return Outcome(None, False, (Finding(Severity.FAILED, "refused", str(error)),))
-    return Outcome(rebuilt.mesh, bool(rebuilt.facts["deliverable"]), (*cleaned.findings, *rebuilt.findings))
+    return Outcome(rebuilt.mesh, bool(rebuilt.facts["deliverable"]), (*cleaned.findings, *rebuilt.findings), rebuilt.sources)
 
 
 def sample(vertices: np.ndarray, faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -166,11 +167,15 @@ def judge(truth: Truth, outcome: Outcome, damaged: Damaged) -> dict[str, object]
     return {"verdict": REFUSED if reasons else SILENT, "faults": faults, "why": reasons, **figures}
 
 
+def damage_bone(truth: Truth, name: str, defect: str, seed: int) -> Damaged:
+    """The bone with a defect at the place that belongs to the seed and the names."""
+    return DEFECTS[defect](truth.vertices, truth.faces, np.random.default_rng([seed, zlib.crc32(f"{name}/{defect}".encode())]))
+
+
 def run_case(truth: Truth, name: str, defect: str, seed: int) -> dict[str, object]:
     """One bone with one defect."""
-    random = np.random.default_rng([seed, zlib.crc32(f"{name}/{defect}".encode())])
     start = time.process_time()
-    damaged = DEFECTS[defect](truth.vertices, truth.faces, random)
+    damaged = damage_bone(truth, name, defect, seed)
     outcome = make_replica(damaged.vertices, damaged.faces, truth.spent_mm)
     return {"bone": name, "defect": defect, **judge(truth, outcome, damaged), "cpu_s": round(time.process_time() - start, 2)}
 

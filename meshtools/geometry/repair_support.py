@@ -107,12 +107,20 @@ def _as_support(
     looks_up = float((area_vectors(mesh.vertices, mesh.faces[is_member]) @ up).sum()) > 0
     if looks_up != _faces_outward(mesh, is_above, up, offset):
         return None
-    spread = centres[is_member] - centres[is_member].mean(axis=0)
-    frame = np.linalg.svd(spread - np.outer(spread @ up, up), full_matrices=False)[2][:2]
-    corners = mesh.vertices[np.unique(mesh.faces[is_member])] @ frame.T
-    widths = np.ptp(corners, axis=0)
     share = 100.0 * float(area[is_member].sum() / area.sum())
-    return Support(up, offset, share, (float(widths.max()), float(widths.min())), offset + ABOVE_PLANE * width)
+    widths = _rectangle(mesh.vertices[np.unique(mesh.faces[is_member])], up)
+    return Support(up, offset, share, widths, offset + ABOVE_PLANE * width)
+
+
+def _rectangle(points: FloatArray, up: FloatArray) -> tuple[float, float]:
+    """Longer and shorter side of the smallest rectangle around the points, seen along `up`, to a degree."""
+    flat = points @ np.linalg.svd(np.eye(3) - np.outer(up, up))[0][:, :2]
+    angles = np.radians(np.arange(90.0))
+    sides = np.stack([
+        np.ptp(flat @ np.stack([np.cos(angles), np.sin(angles)]), axis=0), np.ptp(flat @ np.stack([-np.sin(angles), np.cos(angles)]), axis=0),
+    ])  # fmt: skip
+    best = sides[:, int(np.prod(sides, axis=0).argmin())]
+    return float(best.max()), float(best.min())
 
 
 def _goes_beyond(
@@ -170,14 +178,14 @@ def cut_above(mesh: Mesh, normal: FloatArray, offset_mm: float) -> Mesh:
     return take_faces(whole, np.ones(len(whole.faces), dtype=bool))
 
 
-def without_fused_support(mesh: Mesh, find: Find, has_removed: bool) -> tuple[Mesh, list[Finding]]:
+def without_fused_support(mesh: Mesh, find: Find, has_loose: bool) -> tuple[Mesh, list[Finding]]:
     """The bone without the table that it is one surface with, where bones.csv says remove; else the mesh as it is and a proposal.
 
-    What is left below the cut's rim goes; the rim stays open for closing to decide about. has_removed: a loose support went already.
+    What is left below the cut's rim goes; the rim stays open for closing to decide about. has_loose: there is, or was, a loose support.
     """
-    support = find_support(mesh) if find.support != "keep" else None
+    support = find_support(mesh) if find.support != "keep" and not (has_loose and find.support != "remove") else None
     if support is None:
-        if find.support != "remove" or has_removed:
+        if find.support != "remove" or has_loose:
             return mesh, []
         message = f"{find.find}: bones.csv says that a support is to be removed, but the scan shows none; look at it and correct the row."
         return mesh, [Finding(Severity.REVIEW, "support-not-found", message)]

@@ -113,7 +113,8 @@ def _bone_pieces(
     floater_area = float(sum(pieces.area[k] for k, reason in enumerate(choice.reason) if reason == "floater"))
     facts = {"n_pieces_raw": len(pieces), "pieces": _piece_rows(pieces, choice), **counts}
     facts["floater_area_percent"] = round(100.0 * floater_area / float(pieces.area.sum()), 6)
-    bone, noted = without_fused_support(take_pieces(mesh, pieces, choice.kept), find, has_removed="support" in choice.reason)
+    has_loose = "support" in choice.reason or bool(choice.is_support_like.any())
+    bone, noted = without_fused_support(take_pieces(mesh, pieces, choice.kept), find, has_loose)
     return bone, facts | {"n_faces_support_cut": int(sum(pieces.n_faces[k] for k in choice.kept)) - len(bone.faces)}, findings + noted
 
 
@@ -203,10 +204,13 @@ def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) ->
 def _decimated(mesh: Mesh, tolerance_mm: float) -> tuple[Mesh, dict[str, Any]]:
     if tolerance_mm <= 0:
         return mesh, {"tolerance_mm": 0.0, "n_faces_full": len(mesh.faces)}
-    from meshtools.geometry.decimate import decimate_within
+    from meshtools.geometry.decimate import UNTOUCHED, decimate_within
 
-    result = decimate_within(mesh, tolerance_mm)
-    return result.mesh, {
+    # about its own middle, to whole mm, so that a scan far from the origin is decimated as it would be near it
+    middle = np.rint((mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2)
+    result = decimate_within(mesh.replaced(vertices=mesh.vertices - middle), tolerance_mm)
+    decimated = mesh if result.engine == UNTOUCHED else result.mesh.replaced(vertices=result.mesh.vertices + middle)
+    return decimated, {
         "tolerance_mm": tolerance_mm, "n_faces_full": result.n_faces_before, "decimation_bound_mm": round(result.bound_mm, 6),
         "forward_max_mm": round(result.forward_max_mm, 6), "backward_max_mm": round(result.backward_max_mm, 6), "decimation_engine": result.engine,
     }
