@@ -1,4 +1,4 @@
-# make setup | demo | test | check | faults | fuzz | bench | bench-symmetry. Everything lives in .venv; nothing is installed twice.
+# make setup | demo | test | check | faults | fuzz | bench | bench-symmetry | bench-torture. Everything lives in .venv; nothing is installed twice.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
@@ -54,6 +54,9 @@ bench: setup-test
 
 bench-symmetry: setup-test
 	$(BIN)/python benchmarks/symmetry.py
+
+bench-torture: setup-test
+	$(BIN)/python benchmarks/torture.py
 
 viewer:
 	cd viewer && npm install --no-package-lock && npm run build

@@ -184,19 +184,20 @@ def inverted_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Ge
 
 def self_intersection(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
     """The skin is folded over beside itself: a patch slides sideways by more than its own radius. Drawn again, at most 20 times, until
-    faces do cross: a patch that slides off the edge of a thin plate crosses nothing."""
-    before = _n_crossings(vertices, faces)
+    faces do cross: a patch that slides off the edge of a thin plate crosses nothing. Lost are the faces with a corner that slid and those
+    that the fold crosses; a repair may take the ring around them too."""
+    before = len(_crossing_faces(vertices, faces))
     for _ in range(20):
         damaged = _slid_patch(vertices, faces, random)
-        if _n_crossings(damaged.vertices, faces) > before:
+        if len(_crossing_faces(damaged.vertices, faces)) > before:
             break
     return damaged
 
 
-def _n_crossings(vertices: np.ndarray, faces: np.ndarray) -> int:
+def _crossing_faces(vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
     import igl.copyleft.cgal as cgal
 
-    return np.asarray(cgal.remesh_self_intersections(vertices, faces.astype(np.int64), detect_only=True)[2]).size
+    return np.unique(np.asarray(cgal.remesh_self_intersections(vertices, faces.astype(np.int64), detect_only=True)[2], dtype=np.int64))
 
 
 def _slid_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
@@ -210,7 +211,8 @@ def _slid_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Gener
     fall = np.maximum(0.0, 1.0 - (np.linalg.norm(vertices[rows] - centre, axis=1) / (1.3 * radius)) ** 2)
     moved = vertices.copy()
     moved[rows] += fall[:, None] * (1.8 * radius * way + 0.3 * radius * normal)
-    return Damaged(moved, faces, height_over_rim(vertices, faces, ring_around(faces, patch, 2)))
+    lost = np.union1d(ring_around(faces, patch), _crossing_faces(moved, faces))
+    return Damaged(moved, faces, height_over_rim(vertices, faces, ring_around(faces, lost)))
 
 
 def doubled_sheet(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import enclosed_volumes
 from meshtools.geometry.pieces import face_areas, label_pieces
 from meshtools.model import Find, Finding, FloatArray, Mesh, Severity
@@ -36,13 +37,15 @@ class Repair:
     refused_percent: float = 0.0
     refused_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
     why: str = ""
+    span_mm: float = 0.0
+    """Largest extent of one new patch of skin."""
 
     def row(self) -> dict[str, Any]:
         """The repair as plain figures for a record."""
         return {
             "kind": self.kind, "n_places": self.n_places, "removed_percent": round(self.removed_percent, 6),
             "invented_percent": round(self.invented_percent, 6), "volume_percent": round(self.volume_percent, 6),
-            "n_refused": self.n_refused, "refused_percent": round(self.refused_percent, 6),
+            "span_mm": round(self.span_mm, 6), "n_refused": self.n_refused, "refused_percent": round(self.refused_percent, 6),
         }  # fmt: skip
 
 
@@ -54,6 +57,13 @@ def surface_area(mesh: Mesh) -> float:
 def enclosed_volume(mesh: Mesh) -> float:
     """Volume in mm3 that the pieces enclose together, rims closed by fans; each piece counts as if it faced outwards."""
     return float(np.abs(enclosed_volumes(mesh, label_pieces(mesh.faces, len(mesh.vertices)))).sum()) if len(mesh.faces) else 0.0
+
+
+def span_of_new(mesh: Mesh, n_kept: int) -> float:
+    """Largest extent in mm of a patch among the faces from row n_kept on."""
+    labels = label_pieces(mesh.faces[n_kept:], len(mesh.vertices))
+    patches = [mesh.vertices[np.unique(mesh.faces[n_kept:][labels == number])] for number in range(int(labels.max(initial=-1)) + 1)]
+    return max((greatest_length(points) for points in patches), default=0.0)
 
 
 def over_budget(budget: RepairBudget, removed_percent: float, invented_percent: float, volume_percent: float) -> str:
@@ -78,8 +88,8 @@ WORDS = {
 }
 
 
-def repair_findings(find: Find, repairs: tuple[Repair, ...]) -> list[Finding]:
-    """A note for every kind of repair that was made, a question for every one that was not."""
+def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, most_span_percent: float) -> list[Finding]:
+    """A note for every kind of repair that was made, a question for every one that was not, or that spans much of the bone's length."""
     findings = []
     for repair in repairs:
         words = WORDS[repair.kind]
@@ -89,6 +99,13 @@ def repair_findings(find: Find, repairs: tuple[Repair, ...]) -> list[Finding]:
                 f"{repair.invented_percent:.3f} % filled; the volume changed by {repair.volume_percent:.3f} %."
             )
             findings.append(Finding(Severity.NOTE, f"repaired-{repair.kind}", message, repair.n_places, 0, "places"))
+        span_percent = 100.0 * repair.span_mm / length_mm if length_mm > 0 else 0.0
+        if span_percent > most_span_percent:
+            message = (
+                f"{find.find}: {words}: new skin spans {repair.span_mm:.1f} mm, {span_percent:.1f} % of the length, more than "
+                f"{most_span_percent:g} %, so the form there is a guess. Look at the clean surface, or scan again."
+            )
+            findings.append(Finding(Severity.REVIEW, "repair-span", message, round(span_percent, 6), most_span_percent, "%"))
         if repair.n_refused:
             x, y, z = repair.refused_mm
             message = (

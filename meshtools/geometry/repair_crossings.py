@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.pieces import face_areas, label_pieces
-from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, surface_area
+from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, span_of_new, surface_area
 from meshtools.geometry.seam_repair import respan
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.model import Mesh
@@ -31,10 +31,10 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
     if not tangled.n_pairs:
         return Repair("crossing", mesh)
     area, volume, n_places, why, before = surface_area(mesh), enclosed_volume(mesh), 0, "", mesh
-    removed = invented = 0.0
+    removed = invented = span = 0.0
     n_tries, place, faces, n_pairs = 0, 0, tangled.faces, tangled.n_pairs
     while place < len(clusters := _clusters(mesh, faces)) and n_tries < MOST_TRIES:
-        for is_cut in _cuts(mesh, clusters[place]):
+        for is_cut in _cuts(mesh, clusters[place], source_index):
             n_tries += 1
             following = respan(mesh, is_cut, source_index)
             if following is None or not _is_as_whole(mesh, following):
@@ -48,6 +48,7 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
             why = over_budget(budget, removed + gone, invented + made, change)
             if why:
                 continue
+            span = max(span, span_of_new(following, int((~is_cut).sum())))
             mesh, faces, n_pairs = following, left.faces, left.n_pairs
             removed, invented, n_places = removed + gone, invented + made, n_places + 1
             break
@@ -55,11 +56,11 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
             place += 1
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 and mesh is not before else 0.0
     if not len(faces):
-        return Repair("crossing", mesh, n_places, removed, invented, change)
+        return Repair("crossing", mesh, n_places, removed, invented, change, span_mm=span)
     middle = mesh.vertices[mesh.faces[clusters[0]]].mean(axis=(0, 1))
     share = 100.0 * float(face_areas(mesh.vertices, mesh.faces[faces]).sum()) / area
     why = why or "no refill was found that crosses less"
-    return Repair("crossing", mesh, n_places, removed, invented, change, len(clusters), share, middle, why)
+    return Repair("crossing", mesh, n_places, removed, invented, change, len(clusters), share, middle, why, span)
 
 
 def _clusters(mesh: Mesh, faces: NDArray[np.int32]) -> list[NDArray[np.int64]]:
@@ -75,8 +76,16 @@ def _clusters(mesh: Mesh, faces: NDArray[np.int32]) -> list[NDArray[np.int64]]:
     return sorted(groups, key=lambda group: (-len(group), int(group[0])))
 
 
-def _cuts(mesh: Mesh, cluster: NDArray[np.int64]) -> Iterator[NDArray[np.bool_]]:
-    """Sets of faces to cut out for one tangle: without the islands that a ring would leave in its middle."""
+def _cuts(mesh: Mesh, cluster: NDArray[np.int64], source_index: int) -> Iterator[NDArray[np.bool_]]:
+    """Sets of faces to cut out for one tangle: first only the caps that take part in it, to be spanned another way; then the tangle with
+    rings around it, and the islands that a ring would leave in its middle."""
+    fills = np.flatnonzero(mesh.source == source_index)
+    caps = label_pieces(mesh.faces[fills], len(mesh.vertices))
+    tangled = caps[np.isin(fills, cluster)]
+    if len(tangled):
+        is_cut = np.zeros(len(mesh.faces), dtype=bool)
+        is_cut[fills[np.isin(caps, tangled)]] = True
+        yield is_cut
     for n_rings in RINGS:
         is_cut = np.zeros(len(mesh.faces), dtype=bool)
         is_cut[cluster] = True

@@ -18,6 +18,7 @@ from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
 from meshtools.geometry.repair_dangling import remove_dangling
 from meshtools.geometry.repair_sheets import remove_second_layers
+from meshtools.geometry.repair_spikes import cut_spikes
 from meshtools.geometry.repair_support import support_findings, without_fused_support
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, starting_scale, unit_finding
@@ -56,15 +57,15 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     lengths, noted = check_lengths(turned.mesh.vertices, find, basis, settings)
     facts |= {"unit": find.unit.value, "lengths": lengths}
     findings += noted
-    mesh, rows, noted = _closed_holes(turned.mesh, find, settings, own, mm_per_unit)
+    mesh, rows, noted, spikes = _closed_holes(turned.mesh, find, settings, own, mm_per_unit)
     facts |= rows
     facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
     findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
     mesh, rows = _decimated(mesh, tolerance_mm)
     crossings = mend_crossings(mesh, FILL_SOURCE, repair_budget(settings))
-    mesh, repairs = crossings.mesh, (*repairs, crossings)
+    mesh, repairs = crossings.mesh, (*repairs, spikes, crossings)
     facts |= rows | {"repairs": [repair.row() for repair in repairs]} | _final_facts(mesh)
-    findings += repair_findings(find, repairs)
+    findings += repair_findings(find, repairs, greatest_length(mesh.vertices), settings.fill_span_review_percent)
     sources = (SourceEntry(EvidenceClass.OWN, find.find, Origin.SCANNED), SourceEntry(EvidenceClass.FILL, find.find, Origin.FILLED))
     return StageResult(mesh, sources, facts, tuple(findings))
 
@@ -163,12 +164,13 @@ def _turn_findings(find: Find, n_turned: int, n_pieces: int, is_first_unsure: bo
 
 def _closed_holes(
     mesh: Mesh, find: Find, settings: CleanSettings, openings: Sequence[Opening], mm_per_unit: float
-) -> tuple[Mesh, dict[str, Any], list[Finding]]:
-    """Spikes cut out, small and named holes closed; facts about every cap and every rim left; findings."""
+) -> tuple[Mesh, dict[str, Any], list[Finding], Repair]:
+    """Spikes cut out, small and named holes closed; facts about every cap and every rim left; findings; the repair of the spikes."""
     spacing = median_spacing(mesh)
     holes = [opening for opening in openings if opening.kind != "support"]
     spikes = find_spikes(mesh)
-    mesh = without_vertices(mesh, spikes)
+    cut = cut_spikes(mesh, spikes, FILL_SOURCE, repair_budget(settings))
+    mesh = cut.mesh if cut.n_places else without_vertices(mesh, spikes)
     n_faces = len(mesh.faces)
     for _ in range(RECUT_ROUNDS):
         choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
@@ -186,7 +188,7 @@ def _closed_holes(
         "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
         "rims_left": [rim_row(rim) for rim in (*choice.leave, *closing.refused)],
     }
-    return closing.mesh, facts, findings
+    return closing.mesh, facts, findings, cut
 
 
 def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> list[Finding]:
