@@ -11,7 +11,7 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: setup setup-test demo test check faults fuzz bench bench-symmetry viewer
+.PHONY: setup setup-test demo test check faults fuzz bench bench-symmetry bench-torture viewer
 
 setup: $(STAMP)
 

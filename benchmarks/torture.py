@@ -200,11 +200,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=1e9, help="stop after this long; the next run goes on")
-    parser.add_argument("--results", type=Path, default=Path("torture.jsonl"))
+    parser.add_argument("--results", type=Path, default=HERE.parent / "build" / "torture.jsonl")
     parser.add_argument("--every", type=int, default=1, help="only every n-th bone")
     parser.add_argument("--keep-faces", action="store_true", help="without decimation, which takes most of the time")
     parser.add_argument("--defect", choices=sorted(DEFECTS), action="append", help="only these defects")
     options = parser.parse_args()
+    options.results.parent.mkdir(parents=True, exist_ok=True)
     rows = [json.loads(line) for line in options.results.read_text().splitlines()] if options.results.is_file() else []
     done = {(row["bone"], row["defect"]) for row in rows}
     end = time.monotonic() + 60 * options.minutes

@@ -171,6 +171,17 @@ def test_spikes_beside_spikes_are_found():
     assert find_spikes(BONE.replaced(vertices=vertices)).tolist() == tips
 
 
+def test_the_points_of_a_star_are_its_form():
+    star = ball(10.0, n_splits=0)
+    assert len(find_spikes(star.replaced(vertices=star.vertices * [1, 1, 9]))) == 0
+
+
+@pytest.mark.parametrize("faces", [[[0, 1, 2]], [[0, 1, 2], [0, 2, 3], [0, 3, 1], [1, 3, 2]]], ids=["triangle", "tetrahedron"])
+def test_the_smallest_scans_are_cleaned_without_a_fault(faces):
+    result = clean_scan(scan_of(Mesh.create([[0, 0, 0], [9, 0, 0], [0, 9, 0], [0, 0, 9]], faces)), made_find(), CleanSettings(), (), 0.0)
+    assert len(result.mesh.faces) == len(faces)
+
+
 class TestSupport:
     """A capsule that lies 1 mm deep in a table or a block, united with it by the kernel."""
 

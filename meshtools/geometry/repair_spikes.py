@@ -21,7 +21,7 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
         return Repair("spike", mesh)
     is_cut = np.asarray(np.isin(mesh.faces, tips).any(axis=1))
     following = respan(mesh, is_cut, source_index)
-    if following is None:
+    if following is None or not len(following.faces):
         return Repair("spike", mesh)
     area = surface_area(following)
     n_kept = int((~is_cut).sum())

@@ -55,7 +55,7 @@ def find_support(mesh: Mesh) -> Support | None:
     for _ in range(MOST_PLANES):
         axis = heaviest_direction(normals, remaining, ANGLE_DEG)
         axis, is_member = _refined(vectors, centres, _heaviest_slab(normals, centres, remaining, axis, width), width)
-        if remaining[is_member].sum() < LEAST_SHARE * total:
+        if not is_member.any() or remaining[is_member].sum() < LEAST_SHARE * total:
             break
         for direction in (axis, -axis):
             support = _as_support(mesh, centres, area, is_member, direction, width)
@@ -81,6 +81,8 @@ def _refined(
     """The plane's direction from its own faces alone: twice, the faces nearer to their median height give a better one."""
     axis = np.array([0.0, 0.0, 1.0])
     for share in (1.0, 0.5, 0.25):
+        if not is_member.any():
+            break
         summed = vectors[is_member].sum(axis=0)
         axis = summed / max(float(np.linalg.norm(summed)), 1e-300)
         heights = centres @ axis

@@ -17,6 +17,8 @@ NEEDLES = ((2.0, 1.5), (3.5, 1.0))
 the 172 dog bones (dm_control 1.0.50) does; the nearest have 2.8 and 0.5, 2.5 and 1.3 (measured)."""
 MOST_ROUNDS = 3
 """Spikes beside spikes are found once the first are laid flat."""
+MOST_SHARE = 0.1
+"""Where more of the vertices than this are spikes, they are the form, as on a star, and no errors of a scan."""
 ROUGH_RATIO = 0.7
 """Only vertices whose area vectors add up to less than this share of their areas are looked at (a right-angled edge has 0.71)."""
 
@@ -37,7 +39,7 @@ def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
             ring = np.setdiff1d(mesh.faces[(mesh.faces == tip).any(axis=1)], found)
             vertices[tip] = mesh.vertices[ring].mean(axis=0) if len(ring) else vertices[tip]
         mesh = mesh.replaced(vertices=vertices)
-    return found
+    return found if len(found) <= MOST_SHARE * len(mesh.vertices) else found[:0]
 
 
 def _steep_vertices(mesh: Mesh) -> NDArray[np.int32]:
