@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.orient import open_half_edges
+from meshtools.geometry.pieces import label_pieces
 from meshtools.geometry.repair_budget import Repair
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -30,7 +31,9 @@ def close_cracks(mesh: Mesh) -> Repair:
         start, end, face = open_half_edges(mesh.faces, len(mesh.vertices))
         if len(start) == 0:
             break
-        on_edges = _vertices_on_edges(mesh.vertices, start, end)
+        piece = np.zeros(len(mesh.vertices), dtype=np.int64)
+        piece[mesh.faces.ravel()] = np.repeat(label_pieces(mesh.faces, len(mesh.vertices)), 3)
+        on_edges = _vertices_on_edges(mesh.vertices, start, end, piece)
         if not on_edges:
             break
         divided = _divided(mesh, start, end, face, on_edges)
@@ -41,8 +44,8 @@ def close_cracks(mesh: Mesh) -> Repair:
     return Repair("crack", mesh, n_places)
 
 
-def _vertices_on_edges(vertices: FloatArray, start: IntArray, end: IntArray) -> dict[int, list[int]]:
-    """For open edges (by place) the rim vertices that lie on them, in the order from start to end."""
+def _vertices_on_edges(vertices: FloatArray, start: IntArray, end: IntArray, piece: NDArray[np.int64]) -> dict[int, list[int]]:
+    """For open edges (by place) the rim vertices of the same piece that lie on them, in the order from start to end."""
     from scipy.spatial import cKDTree
 
     rim = np.unique(np.concatenate([start, end]))
@@ -52,7 +55,7 @@ def _vertices_on_edges(vertices: FloatArray, start: IntArray, end: IntArray) -> 
     near = cKDTree(vertices[rim]).query_ball_point((a + b) / 2, length / 2 + reach)
     edges = np.repeat(np.arange(len(start)), [len(rows) for rows in near])
     found = rim[np.array([row for rows in near for row in rows], dtype=np.int64)] if len(edges) else np.zeros(0, np.int32)
-    is_other = (found != start[edges]) & (found != end[edges])
+    is_other = (found != start[edges]) & (found != end[edges]) & (piece[found] == piece[start[edges]])
     edges, found = edges[is_other], found[is_other]
     along, whole = vertices[found] - a[edges], (b - a)[edges]
     share = np.einsum("ij,ij->i", along, whole) / np.maximum(length[edges] ** 2, 1e-300)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.audit import count_edges
 from meshtools.geometry.orient import points_inside
 from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume
@@ -44,6 +45,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays.
     """
     before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
+    whole_mm3 = enclosed_volume(mesh) if len(mesh.faces) else 0.0
     removed, n_places, left, left_share, place = 0.0, 0, [], 0.0, np.zeros(3)
     for _ in range(MOST_ROUNDS):
         parts = _find_parts(mesh)
@@ -54,7 +56,9 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
         share = 100.0 * parts.area / total
         by_size = sorted(needless, key=lambda part: (float(share[part]), part))
         n_going = int(np.searchsorted(removed + np.cumsum(share[by_size]), budget.removed_percent, side="right"))
-        going, left = by_size[:n_going], by_size[n_going:]
+        is_body = {part: _body_share(mesh, parts.label == part, whole_mm3) > budget.volume_percent for part in by_size[:n_going]}
+        going = [part for part in by_size[:n_going] if not is_body[part]]
+        left = [part for part in by_size if part not in going]
         if not going:
             left_share = float(share[left].sum())
             place = mesh.vertices[mesh.faces[parts.label == left[-1]]].mean(axis=(0, 1))
@@ -65,8 +69,16 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
         left = []
     volume = enclosed_volume(before) if n_places else 0.0
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
-    why = f"taking it off would remove more than {budget.removed_percent:g} % of the area" if left else ""
+    limits = f"{budget.removed_percent:g} % of the area or {budget.volume_percent:g} % of the volume"
+    why = f"taking it off would remove more than {limits}" if left else ""
     return Repair("dangling", mesh, n_places, removed, 0.0, change, len(left), left_share, place, why)
+
+
+def _body_share(mesh: Mesh, is_own: NDArray[np.bool_], whole_mm3: float) -> float:
+    """Percent of the volume that a part encloses by itself; 0 for one that is open by itself, which encloses nothing."""
+    if count_edges(mesh.faces[is_own], len(mesh.vertices))[0] or whole_mm3 <= 0:
+        return 0.0
+    return 100.0 * enclosed_volume(take_faces(mesh, is_own)) / whole_mm3
 
 
 def _find_parts(mesh: Mesh) -> _Parts | None:

@@ -9,7 +9,6 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.orient import open_half_edges
 from meshtools.geometry.pieces import area_vectors, face_areas, rank_pieces, take_faces
 from meshtools.geometry.repair_budget import Repair
-from meshtools.geometry.selection import solid_pieces
 from meshtools.model import FloatArray, Mesh
 
 ALONG = 0.5
@@ -22,13 +21,13 @@ MOST_ASTRAY = 0.05
 def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Repair:
     """Take off the open pieces whose points all lie within up_to_mm of larger pieces, over their skin and not over their holes.
 
-    Solid pieces (closed, or open by small holes only) are never layers. Layers of more than most_percent of the area are all left as
+    Closed pieces are never layers. Layers of more than most_percent of the area are all left as
     they are: which of the two lies right is then no small question.
     """
     pieces = rank_pieces(mesh)
     if len(pieces) < 2 or up_to_mm <= 0:
         return Repair("doubled-sheet", mesh)
-    loose = np.flatnonzero(~solid_pieces(mesh, pieces))
+    loose = np.unique(pieces.labels[open_half_edges(mesh.faces, len(mesh.vertices))[2]]).astype(np.int64)
     base_faces = np.isin(pieces.labels, loose[loose > 0], invert=True)
     if not len(loose[loose > 0]) or not base_faces.any():
         return Repair("doubled-sheet", mesh)
