@@ -120,7 +120,7 @@ def _restore(body: Body, fresh: Partner, prior: PosePrior, rows: Rows, scale: Sc
         is_unopposed = _unopposed_fills(body, bent, same)
         body, known = replace(body, is_false=body.is_false & ~is_unopposed), known & ~is_unopposed
         posed = _image_false(posed, body.is_false)
-    is_broken = _broken_beyond(body, known, bent, scale) if is_image else np.zeros_like(body.is_false)
+    is_broken = _broken_beyond(body, known, bent, scale) & ~body.is_false if is_image else np.zeros_like(body.is_false)
     done = _attempt(body, posed, is_broken, rows, scale)
     if is_broken.any():
         wide = _attempt(replace(body, is_false=body.is_false | is_broken), posed, is_broken, rows, scale)
@@ -146,13 +146,19 @@ def _unopposed_fills(body: Body, bent: Partner, same_mm: float) -> BoolArray:
 
 
 def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) -> BoolArray:
-    """Faces where the fracture goes on, in about its direction, over a place that both sides have lost; none where it would more than double."""
+    """Faces where the fracture goes on, in about its direction, over a place that both sides have lost; none where it would more than double.
+
+    It goes on from what is surely fracture, seen with a coarser eye: a single face of skin among it would take all skin beyond along.
+    """
+    limit, same = _limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent)
+    is_sure = _without_small(body, find_false_faces(body.mesh, known, bent, Tolerance(max(limit, same / 5), same)), known, scale)
+    is_sure = without_teeth(body.mesh, _without_small(body, grow_false_faces(body.mesh, is_sure, bent, Tolerance(limit, same)), known, scale), known)
+    body = replace(body, is_false=is_sure)
     normals, areas = unit_normals(body.mesh), face_areas(body.mesh.vertices, body.mesh.faces)
     is_fracture = body.is_false & ~known
     mean = (normals * areas[:, None])[is_fracture].sum(axis=0)
     along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
-    tolerance = Tolerance(_limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent))
-    is_false = grow_false_faces(body.mesh, body.is_false, bent, tolerance, along) | body.is_false
+    is_false = grow_false_faces(body.mesh, body.is_false, bent, Tolerance(limit, same), along) | body.is_false
     is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known) & ~body.is_false
     return np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
 
