@@ -216,13 +216,13 @@ def _joined_half_edges(mesh: Mesh, local: NDArray[np.int64], crowded: set[int]) 
     joined = []
     for key, half_edges in at_edge.items():
         if key in crowded:
-            joined += _match_around(mesh, half_edges)
+            joined += match_around(mesh, half_edges)
         elif len(half_edges) == 2:
             joined.append((half_edges[0], half_edges[1]))
     return joined
 
 
-def _match_around(mesh: Mesh, half_edges: list[int]) -> list[tuple[int, int]]:
+def match_around(mesh: Mesh, half_edges: list[int]) -> list[tuple[int, int]]:
     """Pair the faces around an edge as brackets close: a face whose matter lies behind it with the nearest before it that faces it."""
     face, corner = np.array(half_edges) // 3, np.array(half_edges) % 3
     start, end = mesh.faces[face, corner], mesh.faces[face, (corner + 1) % 3]

@@ -214,7 +214,7 @@ def _decimated(mesh: Mesh, tolerance_mm: float) -> tuple[Mesh, dict[str, Any]]:
     decimated = mesh if result.engine == UNTOUCHED else result.mesh.replaced(vertices=result.mesh.vertices + middle)
     return decimated, {
         "tolerance_mm": tolerance_mm, "n_faces_full": result.n_faces_before, "decimation_bound_mm": round(result.bound_mm, 6),
-        "forward_max_mm": round(result.forward_max_mm, 6), "backward_max_mm": round(result.backward_max_mm, 6), "decimation_engine": result.engine,
+        "decimation_engine": result.engine,
     }
 
 

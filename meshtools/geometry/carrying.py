@@ -1,0 +1,76 @@
+"""What a simplified surface takes over from its original: evidence, colour, and only those crossings that were there before."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.landing import Landing
+from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.model import Mesh
+
+RINGS = 2
+
+
+def carry_over(landing: Landing) -> Mesh:
+    """The coarse mesh with the source of the nearest fine face and the colour of the nearest fine surface point.
+
+    Nearest among the fine faces that land on a coarse face or within two rings of faces around it; lowest index on ties.
+    """
+    fine, coarse = landing.fine, landing.coarse
+    source: Any = fine.source[0]
+    if (fine.source != fine.source[0]).any():
+        source = _sources(landing)
+    colour = None
+    if fine.colour is not None:
+        nearest = Surface(fine).nearest(coarse.vertices)
+        colour = np.rint(np.einsum("ij,ijk->ik", nearest.weights, fine.colour[fine.faces[nearest.face]].astype(np.float64)))
+    return Mesh.create(coarse.vertices, coarse.faces, source, colour)
+
+
+def _sources(landing: Landing) -> Any:
+    """(m,) The source around each coarse face where it is the same all around; else that of the nearest fine face."""
+    fine, coarse = landing.fine, landing.coarse
+    lowest, highest = np.full(len(coarse.faces), np.iinfo(np.int64).max), np.full(len(coarse.faces), -1)
+    for k in range(3):
+        target = landing.face[fine.faces[:, k]]
+        np.minimum.at(lowest, target, fine.source)
+        np.maximum.at(highest, target, fine.source)
+    for _ in range(RINGS):
+        at_vertex = np.full(len(coarse.vertices), np.iinfo(np.int64).max), np.full(len(coarse.vertices), -1)
+        for k in range(3):
+            np.minimum.at(at_vertex[0], coarse.faces[:, k], lowest)
+            np.maximum.at(at_vertex[1], coarse.faces[:, k], highest)
+        lowest, highest = at_vertex[0][coarse.faces].min(axis=1), at_vertex[1][coarse.faces].max(axis=1)
+    source = highest.astype(fine.source.dtype)
+    unsure = np.flatnonzero(lowest != highest)
+    if len(unsure):
+        near = take_faces(fine, near_faces(landing, unsure))
+        source[unsure] = near.source[Surface(near).nearest(coarse.vertices[coarse.faces[unsure]].mean(axis=1)).face]
+    return source
+
+
+def near_faces(landing: Landing, faces: Any) -> Any:
+    """(m,) True for fine faces that land on one of these coarse faces, or within two rings of faces around it."""
+    coarse = landing.coarse
+    is_near = np.zeros(len(coarse.faces), bool)
+    is_near[faces] = True
+    for _ in range(RINGS):
+        at_vertex = np.zeros(len(coarse.vertices), bool)
+        at_vertex[coarse.faces[is_near]] = True
+        is_near = at_vertex[coarse.faces].any(axis=1)
+    return is_near[landing.face][landing.fine.faces].any(axis=1)
+
+
+def new_crossings(landing: Landing) -> Any:
+    """Coarse faces (k,) that cross another one, where more pairs of them do than of the fine faces near by; else none."""
+    found = count_self_intersections(landing.coarse)
+    if not found.n_pairs:
+        return np.empty(0, np.int64)
+    crossing = np.unique(found.faces)
+    near = take_faces(landing.fine, near_faces(landing, crossing))
+    before = count_self_intersections(near)
+    return crossing if found.n_pairs > before.n_pairs else np.empty(0, np.int64)

@@ -1,0 +1,163 @@
+"""Two versions of one surface, fine and coarse: where each vertex of the fine one lands on the coarse one, and what that proves.
+
+Fine to coarse: the distance to one triangle is convex, so a flat part whose corners all lie within d of one coarse face lies within d of it
+as a whole; fine faces are cut until that settles them. Coarse to fine: let the fine faces be carried along with their landing vertices. If
+the outline of those around a coarse face stays off that face, they cover it as many times as they cover any one point of it: the degree of
+a continuous map is constant away from the image of the boundary (Milnor 1965, Topology from the differentiable viewpoint, section 5; cited
+from memory). Once or more means that each point of the coarse face has a fine point at most the largest offset away that occurs over
+the face, from the carried point put flat on the face to the fine one. Both need a search tree of the coarse surface only, which is small.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.distance import Surface
+from meshtools.model import FloatArray, Mesh
+
+ROUNDS = 8  # a patch grows at most this often across edges that enter the coarse face
+
+
+class Landing:
+    """Every vertex of the fine mesh on its nearest point of the coarse one: distance_mm (n,), face (n,), point (n, 3)."""
+
+    def __init__(self, fine: Mesh, coarse: Mesh, across: Any) -> None:
+        """across: `face_neighbours` of the fine mesh, which does not change with the coarse one."""
+        self.fine, self._across = fine, across
+        self.distance_mm, self.face, self.point = np.empty(len(fine.vertices)), np.empty(len(fine.vertices), np.int32), np.empty((len(fine.vertices), 3))
+        self._land(coarse, slice(None))
+
+    def _land(self, coarse: Mesh, which: Any) -> None:
+        self.coarse, self.surface = coarse, Surface(coarse)
+        self.distance_mm[which], self.face[which], self.point[which] = self.surface.project(self.fine.vertices[which])
+
+    def move_to(self, coarse: Mesh, number: Any, is_settled: Any) -> Any:
+        """Land on a coarse mesh that differs in some faces. number (m,): where each old coarse face now stands, -1 if gone; is_settled (m,) False
+        for old faces whose fine vertices must land again. Returns (n,) True for these vertices. The others stay where they landed, which is on
+        the new mesh too, though perhaps not its nearest point."""
+        again = ~is_settled[self.face]
+        self.__dict__.pop("neighbours", None)
+        self.face[~again] = number[self.face[~again]]
+        self._land(coarse, again)
+        return again
+
+    @cached_property
+    def neighbours(self) -> Any:
+        """(m, 3) face across each edge of the coarse mesh, -1 where there is none."""
+        from meshtools.geometry.landing_kernels import face_neighbours
+
+        return face_neighbours(self.coarse.faces, len(self.coarse.vertices))
+
+    def prove_fine(self, is_todo: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
+        """Set upper_mm (m,) of the fine faces to do: a distance within which all of each has the coarse surface near; infinite if not shown."""
+        from meshtools.geometry.landing_kernels import prove_fine_faces
+
+        coarse = self.coarse
+        prove_fine_faces(
+            self.fine.vertices, self.fine.faces, is_todo, self.face, coarse.vertices, coarse.faces, self.neighbours, tolerance_mm, upper_mm
+        )  # fmt: skip
+
+    def prove_coarse(self, is_wanted: Any) -> FloatArray:
+        """For each wanted coarse face a distance (m,) within which all of it has the fine surface near; infinite where not shown."""
+        from meshtools.geometry.landing_kernels import coarse_frames, cover_first, cover_more
+
+        n = len(self.coarse.faces)
+        frames = coarse_frames(self.coarse.vertices, self.coarse.faces)
+        upper, count, is_spoilt = np.zeros(n), np.zeros(n, np.int64), np.isnan(frames[:, 0])
+        is_wanted = is_wanted & ~is_spoilt
+        fine, landing, found = (self.fine.vertices, self.fine.faces), (self.face, self.point), (upper, count, is_spoilt)
+        pairs = np.concatenate([cover_first(fine, self._across, landing, frames, is_wanted, found), self._seeds(is_wanted)])
+        known = np.empty(0, np.int64)
+        for _ in range(ROUNDS):
+            keys = _distinct(pairs[:, 0] * n + pairs[:, 1])
+            if len(known):
+                keys = keys[known[np.searchsorted(known, keys).clip(max=len(known) - 1)] != keys]
+            if not len(keys):
+                break
+            known = np.sort(np.concatenate([known, keys]))
+            pairs = cover_more(np.stack(np.divmod(keys, n), axis=1), fine, self._across, landing, frames, found)
+        else:
+            is_spoilt[pairs[:, 1]] = True
+        return np.where(is_wanted & ~is_spoilt & (count != 0), upper, np.inf)
+
+    def prove_coarse_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:
+        """The same for some coarse faces (k,) by cutting them into parts, each near to one fine face: slower, and it sees more.
+
+        upper_mm (m,) is set for them. Returns for each the place (k, 3) that failed, NaN where none did, and the fine face (k,) nearest to it,
+        -1 where none is near.
+        """
+        from meshtools.geometry.nearby_kernels import gather_at_corners, group_by
+
+        landed_on = group_by(self.face, len(self.coarse.faces))
+        lists = gather_at_corners(wanted, self.coarse.faces, self._coarse_at, landed_on, self._fine_at, len(self.fine.faces))
+        return _prove_nearby(wanted, self.coarse, self.fine, lists, tolerance_mm, upper_mm)
+
+    def prove_fine_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:
+        """The same for some fine faces (k,) against the coarse surface, where `prove_fine` has not looked far enough."""
+        from meshtools.geometry.nearby_kernels import gather_at_landing
+
+        lists = gather_at_landing(wanted, self.fine.faces, self.face, self.coarse.faces, self._coarse_at)
+        return _prove_nearby(wanted, self.fine, self.coarse, lists, tolerance_mm, upper_mm)
+
+    def prove_by_search(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
+        """The same for a few coarse faces (k,) against everything of the fine surface around them, wherever it lands."""
+        for face in wanted.tolist():
+            corners = self.coarse.vertices[self.coarse.faces[face]]
+            reach = self._longest_edge_mm + tolerance_mm
+            is_near = ((self.fine.vertices >= corners.min(axis=0) - reach) & (self.fine.vertices <= corners.max(axis=0) + reach)).all(axis=1)
+            near = np.flatnonzero(is_near[self.fine.faces].any(axis=1)).astype(np.int32)
+            lists = near, np.array([0, len(near)])
+            _prove_nearby(np.array([face]), self.coarse, self.fine, lists, tolerance_mm, upper_mm)
+
+    @cached_property
+    def _longest_edge_mm(self) -> float:
+        vertices, faces = self.fine.vertices, self.fine.faces
+        return float(max(np.linalg.norm(vertices[faces[:, k]] - vertices[faces[:, k - 1]], axis=1).max() for k in range(3)))
+
+    @property
+    def _coarse_at(self) -> Any:
+        from meshtools.geometry.nearby_kernels import group_by
+
+        return group_by(self.coarse.faces.ravel(), len(self.coarse.vertices))
+
+    @cached_property
+    def _fine_at(self) -> Any:
+        from meshtools.geometry.nearby_kernels import group_by
+
+        return group_by(self.fine.faces.ravel(), len(self.fine.vertices))
+
+    def _seeds(self, is_wanted: Any) -> Any:
+        """(k, 2) for coarse faces that no vertex lands on: a fine face near by, found through the neighbours' vertices."""
+        has_vertex = np.zeros(len(self.coarse.faces), bool)
+        has_vertex[self.face] = True
+        empty = np.flatnonzero(is_wanted & ~has_vertex)
+        if not len(empty):
+            return np.empty((0, 2), np.int64)
+        from scipy.spatial import cKDTree
+
+        is_near = np.zeros(len(self.coarse.vertices), bool)
+        is_near[self.coarse.faces[empty]] = True
+        close = np.flatnonzero(is_near[self.coarse.faces].any(axis=1)[self.face])
+        if not len(close):
+            return np.empty((0, 2), np.int64)
+        middles = self.coarse.vertices[self.coarse.faces[empty]].mean(axis=1)
+        nearest = close[cKDTree(self.fine.vertices[close]).query(middles)[1]]
+        order, starts = self._fine_at
+        return np.stack([order[starts[nearest]] // 3, empty], axis=1)
+
+
+def _prove_nearby(wanted: Any, mesh: Mesh, other: Mesh, lists: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:
+    from meshtools.geometry.nearby_kernels import prove_faces
+
+    place, face = np.full((len(wanted), 3), np.nan), np.full(len(wanted), -1, np.int64)
+    prove_faces(wanted, (mesh.vertices, mesh.faces), (other.vertices, other.faces), lists, tolerance_mm, upper_mm, place, face)
+    return place, face
+
+
+def _distinct(keys: Any) -> Any:
+    """Sorted, without repeats. np.unique takes ten times as long on millions of keys that come in steps (numpy 2.3 hashes them)."""
+    ordered = np.sort(keys)
+    return ordered[np.concatenate([np.ones(min(len(keys), 1), bool), ordered[1:] != ordered[:-1]])]
