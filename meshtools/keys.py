@@ -22,7 +22,7 @@ PACKAGE_DIR = Path(__file__).resolve().parent
 UNREADABLE = "unreadable"
 END_OF_MEMORY = "."
 COMPANION_SUFFIXES = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
-LIBRARIES = ("fast-simplification", "lib3mf", "libigl", "manifold3d", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "trimesh")
+LIBRARIES = ("fast-simplification", "lib3mf", "libigl", "manifold3d", "numba", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "trimesh")
 
 
 def sha256_of(value: Any) -> str:

@@ -44,7 +44,7 @@ def _sources(landing: Landing) -> Any:
         for k in range(3):
             np.minimum.at(at_vertex[0], coarse.faces[:, k], lowest)
             np.maximum.at(at_vertex[1], coarse.faces[:, k], highest)
-        lowest, highest = at_vertex[0][coarse.faces].min(axis=1), at_vertex[1][coarse.faces].max(axis=1)
+        lowest, highest = (np.asarray(at_vertex[0][coarse.faces].min(axis=1)), np.asarray(at_vertex[1][coarse.faces].max(axis=1)))
     source = highest.astype(fine.source.dtype)
     unsure = np.flatnonzero(lowest != highest)
     if len(unsure):
@@ -61,7 +61,7 @@ def near_faces(landing: Landing, faces: Any) -> Any:
     for _ in range(RINGS):
         at_vertex = np.zeros(len(coarse.vertices), bool)
         at_vertex[coarse.faces[is_near]] = True
-        is_near = at_vertex[coarse.faces].any(axis=1)
+        is_near = np.asarray(at_vertex[coarse.faces].any(axis=1))
     return is_near[landing.face][landing.fine.faces].any(axis=1)
 
 

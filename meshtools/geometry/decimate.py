@@ -166,9 +166,7 @@ def _typical_count(original: _Original) -> tuple[float, Any]:
     count = float(np.clip(START * _guess_count(original), 0.02 * n_faces, 0.5 * n_faces))
     finer = mesh
     for _ in range(N_TRIES):
-        candidate = simplify_around(finer, np.zeros(len(finer.faces), bool), count)
-        if candidate is None:
-            return count * 2.0, np.zeros(n_faces, bool)
+        candidate = simplify_around(finer, np.zeros(len(finer.faces), bool), count) or finer
         surface = Surface(candidate)
         used = float(np.quantile(surface.distance(probes)[0], TYPICAL)) / (TYPICAL_SHARE * original.tolerance_mm)
         if 0.8 <= used <= 1.05 or (used > 1.0 and count >= MAX_KEPT * n_faces):

@@ -139,13 +139,17 @@ def _without_flaps(mesh: Mesh) -> Mesh:
     order = np.lexsort(corners.T)
     same = (corners[order][1:] == corners[order][:-1]).all(axis=1)
     first, second = order[:-1][same], order[1:][same]
-    turns = [(rank[:, 0] < rank[:, 1]).astype(int) + (rank[:, 1] < rank[:, 2]) + (rank[:, 2] < rank[:, 0]) for rank in (mesh.faces[first], mesh.faces[second])]
-    is_flap = (turns[0] == 2) != (turns[1] == 2)
+    is_flap = _runs_upward(mesh.faces[first]) != _runs_upward(mesh.faces[second])
     if not is_flap.any() or n == 0:
         return mesh
     is_kept = np.ones(len(mesh.faces), bool)
     is_kept[first[is_flap]] = is_kept[second[is_flap]] = False
     return take_faces(mesh, is_kept)
+
+
+def _runs_upward(faces: Any) -> Any:
+    """(m,) True where the corners rise in turn, from whichever one starts."""
+    return (faces < np.roll(faces, -1, axis=1)).sum(axis=1) == 2
 
 
 def _part_once(mesh: Mesh, tolerance_mm: float) -> Mesh | None:

@@ -59,7 +59,7 @@ def split_faces(vertices: Any, faces: Any, neighbours: Any, wanted: Any, weights
         face, position, new = wanted[p], positions[p], len(vertices) + n_new
         if is_gone[face]:
             continue
-        edge = (np.argmin(weights[p]) + 1) % 3
+        edge = (int(np.argmin(weights[p])) + 1) % 3
         beyond = neighbours[face, edge]
         if weights[p].min() < NEAR_EDGE and beyond != -2 and (beyond < 0 or not is_gone[beyond]):
             back = _edge_back(faces, beyond, faces[face, edge], faces[face, (edge + 1) % 3]) if beyond >= 0 else 0

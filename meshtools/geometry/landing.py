@@ -27,7 +27,8 @@ class Landing:
     def __init__(self, fine: Mesh, coarse: Mesh, across: Any) -> None:
         """across: `face_neighbours` of the fine mesh, which does not change with the coarse one."""
         self.fine, self._across = fine, across
-        self.distance_mm, self.face, self.point = np.empty(len(fine.vertices)), np.empty(len(fine.vertices), np.int32), np.empty((len(fine.vertices), 3))
+        n = len(fine.vertices)
+        self.distance_mm, self.face, self.point = np.empty(n), np.empty(n, np.int32), np.empty((n, 3))
         self._land(coarse, slice(None))
 
     def _land(self, coarse: Mesh, which: Any) -> None:
@@ -140,7 +141,8 @@ class Landing:
 
         is_near = np.zeros(len(self.coarse.vertices), bool)
         is_near[self.coarse.faces[empty]] = True
-        close = np.flatnonzero(is_near[self.coarse.faces].any(axis=1)[self.face])
+        around = np.asarray(is_near[self.coarse.faces].any(axis=1))
+        close = np.flatnonzero(around[self.face])
         if not len(close):
             return np.empty((0, 2), np.int64)
         middles = self.coarse.vertices[self.coarse.faces[empty]].mean(axis=1)
