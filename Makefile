@@ -1,4 +1,4 @@
-# make setup | demo | test | check | faults | fuzz | bench | bench-symmetry | bench-torture. Everything lives in .venv; nothing is installed twice.
+# make setup | demo | test | check | faults | fuzz | bench | bench-batch | bench-symmetry | bench-torture. Everything lives in .venv; nothing is installed twice.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
@@ -7,11 +7,23 @@ STAMP := $(VENV)/.installed
 TEST_STAMP := $(VENV)/.installed-for-tests
 SECONDS ?= 60
 
+# make bench PEERS=FOLDER: sizes in millions of faces; PEERS_PYTHON is a Python that has the peers' libraries, else one is set up in the cache
+PEERS ?=
+SIZES ?= 0.25 1
+TOLERANCE_MM ?= 0.05
+REPEATS ?= 1
+FIGURES ?= .cache/bench.json
+SCANS ?=
+PEERS_ENV := .cache/peers-env
+PEERS_STAMP := $(PEERS_ENV)/.installed
+PEERS_PYTHON ?=
+PEERS_LIBRARIES := numpy scipy stl_reader pymeshfix fast_simplification manifold3d open3d lib3mf pyvista trimesh networkx lxml pymeshlab matplotlib
+
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: setup setup-test demo test check faults fuzz bench bench-symmetry bench-torture viewer
+.PHONY: setup setup-test demo test check faults fuzz bench bench-batch bench-symmetry bench-torture viewer
 
 setup: $(STAMP)
 
@@ -49,8 +61,22 @@ fuzz: setup-test
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[fuzz]' || echo "Without atheris: plain mutations."
 	$(BIN)/python tests/fuzz_readers.py $(SECONDS)
 
+ifeq ($(PEERS),)
 bench: setup-test
 	$(BIN)/python benchmarks/bench.py
+else
+bench: setup-test $(if $(PEERS_PYTHON),,$(PEERS_STAMP))
+	$(BIN)/python benchmarks/bench.py --peers '$(PEERS)' --peers-python '$(or $(PEERS_PYTHON),$(PEERS_ENV)/bin/python)' \
+	  --sizes '$(SIZES)' --tolerance-mm $(TOLERANCE_MM) --repeats $(REPEATS) --figures '$(FIGURES)' $(if $(SCANS),--scans '$(SCANS)')
+endif
+
+$(PEERS_STAMP):
+	$(PYTHON) -m venv --clear $(PEERS_ENV)
+	$(PEERS_ENV)/bin/python -m pip install --quiet --disable-pip-version-check $(PEERS_LIBRARIES)
+	touch $@
+
+bench-batch: setup-test
+	$(BIN)/python benchmarks/batch_cost.py
 
 bench-symmetry: setup-test
 	$(BIN)/python benchmarks/symmetry.py

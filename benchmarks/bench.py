@@ -1,4 +1,5 @@
-"""Benchmarks of the workflow, run by `make bench`: how long a build takes when there is nothing to do.
+"""Benchmarks of the workflow, run by `make bench`: how long a build takes when there is nothing to do, and, with `--peers`, what the
+chain costs beside other scripts for the same work (peers.py).
 
 250 elements with scans of 50 MB. The scans are sparse files and the records are written by this script with the right keys, so that what
 is timed is reading tables, planning, looking at every file and deciding that nothing is to be done.
@@ -6,17 +7,22 @@ is timed is reading tables, planning, looking at every file and deciding that no
 
 from __future__ import annotations
 
+import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
 
+from peers import Race, find_scans, run_race
+
 from meshtools.files.atomic import write_atomic
 from meshtools.jobs.run import record_path
 from meshtools.workspace import open_workspace
 
+CACHE = Path(__file__).resolve().parent.parent / ".cache"
 N_ELEMENTS = 250
 SCAN_BYTES = 50_000_000
 FILES_OF_STAGE = {
@@ -71,8 +77,8 @@ def time_build_s(folder: Path) -> float:
     return time.perf_counter() - start_s
 
 
-def main() -> None:
-    """Print the figures as one JSON object a line."""
+def time_nothing_to_do() -> None:
+    """Print the figures as one JSON object."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         make_batch(folder)
@@ -80,7 +86,26 @@ def main() -> None:
         time_build_s(folder)
         seconds = sorted(time_build_s(folder) for _ in range(5))
         what = "250 elements with 50 MB scans, nothing to do"
-        print(json.dumps({"what": what, "median_s": round(seconds[2], 2), "worst_s": round(seconds[-1], 2)}))
+        print(json.dumps({"what": what, "median_s": round(seconds[2], 2), "worst_s": round(seconds[-1], 2)}), flush=True)
+
+
+def main() -> None:
+    """Time builds with nothing to do, or race the chain with peers."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--peers", type=Path, help="folder of scripts to run beside the chain")
+    parser.add_argument("--peers-python", default=sys.executable, help="the Python that has the peers' libraries")
+    parser.add_argument("--scans", type=Path, help="folder of raw_SIZE.stl; by default data beside the peers, or made")
+    parser.add_argument("--sizes", default="0.25 1")
+    parser.add_argument("--tolerance-mm", type=float, default=0.05)
+    parser.add_argument("--repeats", type=int, default=1)
+    parser.add_argument("--figures", type=Path, default=CACHE / "bench.json", help="file that keeps the figures")
+    options = parser.parse_args()
+    if options.peers is None:
+        time_nothing_to_do()
+        return
+    python = os.path.abspath(options.peers_python)
+    scans = options.scans or find_scans(options.peers, python, CACHE)
+    run_race(Race(options.peers, python, scans, options.tolerance_mm, options.repeats, options.figures), options.sizes.split())
 
 
 if __name__ == "__main__":

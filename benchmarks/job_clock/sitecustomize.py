@@ -1,0 +1,73 @@
+"""Notes the CPU seconds of every job of a build and of the geometry in it. Python imports this file at its start when its folder is on
+PYTHONPATH; it does something only where BONEWRIGHT_JOB_CLOCK names the file to append to."""
+
+from __future__ import annotations
+
+import functools
+import importlib.abc
+import importlib.machinery
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from types import ModuleType
+from typing import Any
+
+GEOMETRY = {
+    "clean": ("clean_scan", "pieces_picture"),
+    "siding": ("check_siding",),
+    "rebuild": ("rebuild_element",),
+    "joint": ("check_joint", "left_of"),
+    "fit": ("check_fit", "end_widths"),
+    "report": ("view_mesh", "vertex_deviation", "weld_scan", "render_picture", "laid_out", "_deviation"),
+    "index": (),
+}
+PREFIX = "meshtools.jobs."
+
+
+def timed(function: Callable[..., Any], stage: str, part: str, path: str) -> Callable[..., Any]:
+    """The function, which now appends a line when it returns."""
+
+    @functools.wraps(function)
+    def measured(*arguments: Any, **named: Any) -> Any:
+        start_s = time.process_time()
+        try:
+            return function(*arguments, **named)
+        finally:
+            line = json.dumps({"stage": stage, "part": part, "cpu": time.process_time() - start_s}) + "\n"
+            descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
+            os.write(descriptor, line.encode())
+            os.close(descriptor)
+
+    return measured
+
+
+class JobClock(importlib.abc.MetaPathFinder):
+    """Finds the modules of the jobs as ever, and wraps their functions once they are loaded."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+
+    def find_spec(self, name: str, path: Sequence[str] | None, target: ModuleType | None = None) -> importlib.machinery.ModuleSpec | None:
+        """The usual module, loaded by a loader that wraps."""
+        stage = name.removeprefix(PREFIX)
+        if not name.startswith(PREFIX) or stage not in GEOMETRY:
+            return None
+        spec = importlib.machinery.PathFinder.find_spec(name, path, target)
+        if spec is not None and spec.loader is not None:
+            load = spec.loader.exec_module
+
+            def load_and_wrap(module: ModuleType) -> None:
+                load(module)
+                for function in GEOMETRY[stage]:
+                    if hasattr(module, function):
+                        setattr(module, function, timed(getattr(module, function), stage, function, self._path))
+                module.run = timed(module.run, stage, "job", self._path)  # type: ignore[attr-defined]
+
+            spec.loader.exec_module = load_and_wrap  # type: ignore[method-assign]
+        return spec
+
+
+if "BONEWRIGHT_JOB_CLOCK" in os.environ:
+    sys.meta_path.insert(0, JobClock(os.environ["BONEWRIGHT_JOB_CLOCK"]))
