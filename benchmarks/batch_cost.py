@@ -64,12 +64,15 @@ def time_build(folder: Path, notes: Path, cores: int) -> dict[str, float]:
 
 
 def sum_up(notes: Iterable[Mapping[str, Any]], cpu_s: float) -> dict[str, Any]:
-    """CPU seconds in the geometry, in the rest of the jobs and outside them, with their share of the whole, and the jobs by stage."""
+    """CPU seconds in the geometry, in the rest of the jobs and outside them, and their shares; the same by process and by stage."""
     jobs: dict[str, float] = defaultdict(float)
     geometry: dict[str, float] = defaultdict(float)
+    around: dict[str, float] = defaultdict(float)
     n_jobs: dict[str, int] = defaultdict(int)
     for note in notes:
-        if note["part"] == "job":
+        if note["part"] == "process":
+            around[note["stage"]] += note["cpu"]
+        elif note["part"] == "job":
             jobs[note["stage"]] += note["cpu"]
             n_jobs[note["stage"]] += 1
         else:
@@ -79,10 +82,12 @@ def sum_up(notes: Iterable[Mapping[str, Any]], cpu_s: float) -> dict[str, Any]:
     stages = {
         stage: {"n": n_jobs[stage], "job_cpu": round(jobs[stage], 2), "geometry_cpu": round(geometry[stage], 2)} for stage in sorted(jobs)
     }
+    around["worker and shells"] = cpu_s - whole - sum(around.values())
     return {
         "cpu": {name: round(value, 2) for name, value in parts.items()},
         "percent": {name: round(100.0 * value / cpu_s, 1) for name, value in parts.items()},
         "outside_geometry_percent": round(100.0 * (cpu_s - inside) / cpu_s, 1),
+        "outside_jobs_cpu": {name: round(value, 2) for name, value in sorted(around.items())},
         "stages": stages,
     }
 

@@ -1,8 +1,9 @@
-"""Notes the CPU seconds of every job of a build and of the geometry in it. Python imports this file at its start when its folder is on
+"""Notes the CPU seconds of every job of a build, of the geometry in it, and of the processes around the jobs. Python imports this file at its start when its folder is on
 PYTHONPATH; it does something only where BONEWRIGHT_JOB_CLOCK names the file to append to."""
 
 from __future__ import annotations
 
+import atexit
 import functools
 import importlib.abc
 import importlib.machinery
@@ -35,12 +36,25 @@ def timed(function: Callable[..., Any], stage: str, part: str, path: str) -> Cal
         try:
             return function(*arguments, **named)
         finally:
-            line = json.dumps({"stage": stage, "part": part, "cpu": time.process_time() - start_s}) + "\n"
-            descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
-            os.write(descriptor, line.encode())
-            os.close(descriptor)
+            note(path, stage, part, time.process_time() - start_s)
 
     return measured
+
+
+def note(path: str, stage: str, part: str, cpu_s: float) -> None:
+    """Append one line; short lines of several processes do not mix."""
+    line = json.dumps({"stage": stage, "part": part, "cpu": cpu_s}) + "\n"
+    descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
+    os.write(descriptor, line.encode())
+    os.close(descriptor)
+
+
+def note_process(path: str) -> None:
+    """The CPU seconds of this process without its children. A worker is killed and its forks leave at once, so neither comes here."""
+    arguments = sys.orig_argv
+    module = arguments[arguments.index("-m") + 1] if "-m" in arguments[:-1] else "other"
+    if module != "meshtools.jobs.run":
+        note(path, module, "process", time.process_time())
 
 
 class JobClock(importlib.abc.MetaPathFinder):
@@ -71,3 +85,4 @@ class JobClock(importlib.abc.MetaPathFinder):
 
 if "BONEWRIGHT_JOB_CLOCK" in os.environ:
     sys.meta_path.insert(0, JobClock(os.environ["BONEWRIGHT_JOB_CLOCK"]))
+    atexit.register(note_process, os.environ["BONEWRIGHT_JOB_CLOCK"])
