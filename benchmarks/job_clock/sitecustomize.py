@@ -1,5 +1,8 @@
-"""Notes the CPU seconds of every job of a build, of the geometry in it, and of the processes around the jobs. Python imports this file at its start when its folder is on
-PYTHONPATH; it does something only where BONEWRIGHT_JOB_CLOCK names the file to append to."""
+"""Notes the CPU seconds of every job of a build, of the geometry in it, and of the processes around the jobs.
+
+Python imports this file at its start when its folder is on PYTHONPATH; it does something only where BONEWRIGHT_JOB_CLOCK names the file
+to append to.
+"""
 
 from __future__ import annotations
 
