@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
+import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import trimesh
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "benchmarks"))
 
 from batch_cost import sum_up
-from figures import OURS, TOTAL, Run, comparison_table, least, phases, ratios, read_run, steps_table, stored
+from figures import ORDER, OURS, TOTAL, Run, comparison_table, least, phases, ratios, read_run, steps_table, stored
 from peers import last_run, read_history
 
+CHAIN = Path(__file__).resolve().parent.parent / "benchmarks" / "chain.py"
 OUR_LINES = """{"step": "imports", "s": 1.0, "cpu": 0.5, "peak_mb": 40}
 {"step": "read", "s": 0.5, "cpu": 0.25, "peak_mb": 60}
 {"step": "clean", "s": 9.0, "cpu": 6.0, "peak_mb": 300}
@@ -107,3 +111,16 @@ def test_the_cost_of_a_batch_is_split_into_geometry_the_rest_of_the_jobs_and_wha
     assert sums["outside_geometry_percent"] == 50.0
     assert sums["outside_jobs_cpu"] == {"snakemake": 1.5, "worker and shells": 0.5}
     assert sums["stages"]["clean"] == {"n": 1, "job_cpu": 5.0, "geometry_cpu": 4.0}
+
+
+@pytest.mark.slow
+def test_the_chain_takes_a_coloured_scan_to_a_closed_replica_and_prints_a_line_for_every_step(tmp_path: Path) -> None:
+    ball = trimesh.creation.icosphere(subdivisions=2, radius=20.0)
+    ball.visual.vertex_colors = np.tile(np.array([200, 150, 100, 255], dtype=np.uint8), (len(ball.vertices), 1))
+    ball.export(tmp_path / "ball.ply")
+    command = [sys.executable, str(CHAIN), str(tmp_path / "ball.ply"), str(tmp_path / "out"), "0.05"]
+    run = read_run(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+    assert run.total is not None
+    assert {name: run.total[name] for name in ("closed", "outward", "colour_kept", "n_pieces")} == {
+        "closed": True, "outward": True, "colour_kept": True, "n_pieces": 1}  # fmt: skip
+    assert set(phases(run)) == set(ORDER)
