@@ -120,10 +120,13 @@ def _restore(body: Body, fresh: Partner, prior: PosePrior, rows: Rows, scale: Sc
         is_unopposed = _unopposed_fills(body, bent, same)
         body, known = replace(body, is_false=body.is_false & ~is_unopposed), known & ~is_unopposed
         posed = _image_false(posed, body.is_false)
-    is_broken = _broken_beyond(body, known, bent, scale) & ~body.is_false if is_image else np.zeros_like(body.is_false)
+    none = np.zeros_like(body.is_false)
+    is_sure, is_broken = _broken_beyond(body, known, bent, scale) if is_image else (none, none)
+    is_broken &= ~body.is_false
     done = _attempt(body, posed, is_broken, rows, scale)
     if is_broken.any():
-        wide = _attempt(replace(body, is_false=body.is_false | is_broken), posed, is_broken, rows, scale)
+        is_all = without_teeth(body.mesh, body.is_false | is_sure | is_broken, known)
+        wide = _attempt(replace(body, is_false=is_all), posed, is_broken, rows, scale)
         done = wide if _is_no_worse(wide, done) else done
     left = replace(done.body, is_false=done.body.is_false | is_broken)
     steps = _steps_mm(left, done.joined.is_kept, _image_false(posed, left.is_false), same)
@@ -145,10 +148,10 @@ def _unopposed_fills(body: Body, bent: Partner, same_mm: float) -> BoolArray:
     return np.asarray(is_fill & (of_patch[np.maximum(labels, 0)] > 0))
 
 
-def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) -> BoolArray:
-    """Faces where the fracture goes on, in about its direction, over a place that both sides have lost; none where it would more than double.
+def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) -> tuple[BoolArray, BoolArray]:
+    """What is surely fracture, and where it goes on in about its direction, over a place that both sides have lost (but not to more than double).
 
-    It goes on from what is surely fracture, seen with a coarser eye: a single face of skin among it would take all skin beyond along.
+    Both are seen with a coarser eye: a single face of skin among the fracture would take all skin beyond along.
     """
     limit, same = _limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent)
     is_sure = _without_small(body, find_false_faces(body.mesh, known, bent, Tolerance(max(limit, same / 5), same)), known, scale)
@@ -160,7 +163,7 @@ def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) ->
     along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
     is_false = grow_false_faces(body.mesh, body.is_false, bent, Tolerance(limit, same), along) | body.is_false
     is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known) & ~body.is_false
-    return np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
+    return is_sure, np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
 
 
 def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale: Scale) -> _Attempt:
