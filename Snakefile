@@ -2,6 +2,7 @@
 from meshtools.glue import Batch
 
 batch = Batch.for_snakemake()
+workflow.global_resources.setdefault("mem_mb", batch.memory_limit_mb)  # `--resources mem_mb=N` wins
 
 
 onstart:

@@ -66,7 +66,7 @@ def _made_surface(workspace: Workspace, find: Find, job: Mapping[str, Any] | Non
     settings = workspace.register.settings.clean
     openings = tuple(opening for opening in workspace.register.openings if opening.find == find.find)
     tolerance_mm = job["tolerance_mm"] if job else settings.part_tolerance_mm / 4
-    result = clean_scan(read_scan_of(workspace.folder, find.scan), find, settings, openings, tolerance_mm)
+    result = clean_scan(read_scan_of(workspace.folder, find.scan, settings.most_faces), find, settings, openings, tolerance_mm)
     return _judged(result.mesh, plain(result.findings))
 
 

@@ -21,7 +21,8 @@ def clean_file(options: argparse.Namespace) -> Answer:
     if options.tolerance_mm <= 0:
         raise UsageError(f"--tolerance-mm {options.tolerance_mm:g}: the tolerance must be above 0.")
     find = Find(0, options.file.stem, "", Side.UNKNOWN, "", str(options.file), Unit(options.unit), unit_source="option --unit")
-    result = clean_scan(read_scan(options.file), find, _clean_settings(options.tolerance_mm), (), options.tolerance_mm)
+    settings = _clean_settings(options.tolerance_mm)
+    result = clean_scan(read_scan(options.file, settings.most_faces), find, settings, (), options.tolerance_mm)
     write_surface(options.output, result.mesh)
     needs_person = status_of(result.findings) != "ok"
     told = [f"  {f.severity.value}: {f.message}" for f in result.findings]

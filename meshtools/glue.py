@@ -8,13 +8,15 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from meshtools.batch_lock import lock_batch
 from meshtools.errors import UsageError
+from meshtools.fence import Limits, memory_limit_mb
 from meshtools.jobs.run import die_with_parent, record_path
+from meshtools.machine_memory import machine_memory
 from meshtools.run_job import SINGLE_THREAD
 from meshtools.worklist import Job
 from meshtools.workspace import Workspace, open_workspace
@@ -32,6 +34,9 @@ class Batch:
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
         self._jobs = workspace.worklist.jobs
+        self._limits: Mapping[str, Mapping[str, Limits]] = workspace.limits()
+        self.memory_limit_mb = memory_limit_mb(machine_memory())
+        """MB that all jobs at work may be expected to take together on this machine, now."""
 
     @classmethod
     def for_snakemake(cls) -> Batch:
@@ -58,6 +63,10 @@ class Batch:
     def key(self, stage: str, name: str) -> str:
         """Key of one job; an unknown name is not this batch's."""
         return self._workspace.worklist.key(stage, name)
+
+    def memory_mb(self, stage: str, name: str) -> int:
+        """Memory that one job is expected to take at most. A job that needs all there is, or more, runs alone."""
+        return min(self._limits[stage][name].memory_mb, self.memory_limit_mb)
 
     def clean_records(self, target: str, element: str) -> list[str]:
         """Records of the clean surfaces that an element is rebuilt from."""

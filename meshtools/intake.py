@@ -87,7 +87,7 @@ def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerd
     try:
         if not is_nameable(scan):
             raise ScanError(f"{file_label(Path(scan))} has a name that a table cannot hold: rename the file, in letters, digits and hyphens.")
-        raw = read_scan_of(workspace.folder, scan)
+        raw = read_scan_of(workspace.folder, scan, workspace.register.settings.clean.most_faces)
         mesh = weld_scan(raw.vertices * (mm_per_unit or 1.0), raw.faces, None).mesh
         return _judge(workspace, scan, name, mesh, mm_per_unit)
     except (ScanError, GeometryError) as error:

@@ -8,7 +8,7 @@ import importlib.util
 import json
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from functools import cache
 from importlib import metadata
@@ -68,6 +68,16 @@ class ContentHashes:
         self._remembered[relative_path] = [fingerprint, digest]
         self.changed = True
         return digest
+
+    def measured(self, relative_path: str, measure: Callable[[Path], list[int]]) -> list[int] | None:
+        """What `measure` finds at a file below the root, remembered with its hash. None where there is no such file."""
+        if self.of(relative_path) in (None, UNREADABLE):
+            return None
+        known = self._remembered[relative_path]
+        if len(known) < 3:
+            known.append(measure(self._root / relative_path))
+            self.changed = True
+        return list(known[2])
 
     def _leads_out(self, path: Path) -> bool:
         """As links.leads_out, asked once a folder where the file itself is no link."""

@@ -18,6 +18,7 @@ from meshtools.model_mesh import FloatArray as FloatArray
 from meshtools.model_mesh import IntArray as IntArray
 from meshtools.model_mesh import Mesh as Mesh
 from meshtools.model_mesh import RawScan as RawScan
+from meshtools.model_mesh import Reduction as Reduction
 from meshtools.model_mesh import SourceArray as SourceArray
 from meshtools.model_pose import JointPose as JointPose
 from meshtools.settings import Settings

@@ -71,6 +71,15 @@ def _check_mesh(mesh: Mesh) -> None:
         raise MeshShapeError(f"a face names vertex {mesh.faces.min()} or {mesh.faces.max()} of {n_vertices}")
 
 
+@dataclass(frozen=True)
+class Reduction:
+    """How a scan was reduced on reading: the edge of a grid cell in file units, and the faces of the file. No point moved by more than the
+    diagonal of a cell."""
+
+    cell: float
+    n_faces_file: int
+
+
 @dataclass(frozen=True, eq=False)
 class RawScan:
     """What a scan file holds, untouched: vertices (n, 3) float64 in file units, faces (m, 3) int32, colour or None.
@@ -84,3 +93,4 @@ class RawScan:
     file_format: str
     file_unit: Unit | None
     notes: tuple[str, ...] = ()
+    reduction: Reduction | None = None

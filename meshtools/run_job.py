@@ -13,6 +13,9 @@ import sys
 import time
 from pathlib import Path
 
+from meshtools.fence import STOPPED, Watch, read_limits, refusal
+from meshtools.machine_memory import machine_memory
+
 TRY_AGAIN = 75
 SINGLE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
@@ -21,14 +24,17 @@ def main(arguments: list[str]) -> int:
     """Send the job to the worker if there is one, else run it in a child process of our own."""
     stage, name, key = arguments
     worker = os.environ.get("BONEWRIGHT_WORKER")
-    code = _ask_worker(worker, stage, name, key) if worker else _run_child(stage, name, key)
+    limits = read_limits(Path(), stage, name)
+    code, sentence = STOPPED, refusal(stage, name, limits, machine_memory())
+    if not sentence:
+        code, sentence = _ask_worker(worker, stage, name, key) if worker else _run_child(stage, name, key)
     if code in (0, TRY_AGAIN):
         return code
     if not main_is_alive():
         return TRY_AGAIN
     from meshtools.jobs.run import write_crash_record
 
-    write_crash_record(Path(), stage, name, key, code)
+    write_crash_record(Path(), (stage, name, key), code, sentence)
     return 0
 
 
@@ -44,33 +50,45 @@ def main_is_alive() -> bool:
     return state not in ("Z", "X")  # dead, though nobody has taken note yet
 
 
-def _ask_worker(address: str, stage: str, name: str, key: str) -> int:
+def _ask_worker(address: str, stage: str, name: str, key: str) -> tuple[int, str]:
     with socket.socket(socket.AF_UNIX) as connection:
         try:
             connection.connect(address)
         except OSError:  # a worker that never came up; one that was killed takes this process with it
-            return _run_child(stage, name, key) if main_is_alive() else TRY_AGAIN
+            return _run_child(stage, name, key) if main_is_alive() else (TRY_AGAIN, "")
+        answer = b""
         try:
             connection.sendall(f"{stage} {name} {key}\n".encode())
-            answer = connection.recv(1)
+            while part := connection.recv(4096):
+                answer += part
         except OSError:
-            return TRY_AGAIN
-    return answer[0] if answer else TRY_AGAIN
+            return TRY_AGAIN, ""
+    return (answer[0], answer[1:].decode()) if answer else (TRY_AGAIN, "")
 
 
-def _run_child(stage: str, name: str, key: str) -> int:
+def _run_child(stage: str, name: str, key: str) -> tuple[int, str]:
     log = Path("logs") / f"{stage}-{name.replace('/', '-')}.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     log.unlink(missing_ok=True)  # never written through a link
     with log.open("xb") as stream:
         command = [sys.executable, "-P", "-m", "meshtools.jobs.run", stage, name, key]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD)
-        while child.poll() is None:
-            if not main_is_alive():
-                child.kill()
-                return TRY_AGAIN
-            time.sleep(0.02)
-    return child.returncode if child.returncode >= 0 else 128 - child.returncode
+        return watched_end(child, Watch(child.pid, (stage, name), read_limits(Path(), stage, name)))
+
+
+def watched_end(child: subprocess.Popen[bytes], watch: Watch) -> tuple[int, str]:
+    """Wait until a job's process ends or has to be ended. Returns its code, 128 + n for signal n, and the fence's sentence or an empty one."""
+    while child.poll() is None:
+        if not main_is_alive():
+            child.kill()
+            return TRY_AGAIN, ""
+        sentence = watch.broken()
+        if sentence:
+            watch.stop()
+            child.wait()
+            return STOPPED, sentence
+        time.sleep(0.02)
+    return child.returncode if child.returncode >= 0 else 128 - child.returncode, ""
 
 
 if __name__ == "__main__":

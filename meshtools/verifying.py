@@ -133,7 +133,7 @@ def _scan_in_place(workspace: Workspace, name: str, record: Mapping[str, Any]) -
         if find not in poses:  # a counterpart does not lie where its scan lies
             continue
         clean = read_record(workspace.folder / record_path("clean", find)) or {"facts": {}}
-        points, corners = _read_raw(workspace.folder / path, clean["facts"].get("n_faces_raw"))
+        points, corners = _read_raw(workspace.folder / path, clean["facts"])
         pose = np.array(poses[find], dtype=np.float64).reshape(4, 4)
         points = (points * float(clean["facts"]["mm_per_unit"])) @ pose[:3, :3].T + pose[:3, 3]
         sides = np.array([-1.0 if job["recipe"]["reflect"] else 1.0, 1.0, 1.0])
@@ -145,19 +145,20 @@ def _scan_in_place(workspace: Workspace, name: str, record: Mapping[str, Any]) -
     return DeliveredSurface(placed[used], numbers.reshape(-1, 3).astype(np.int64))
 
 
-def _read_raw(path: Path, n_faces: int | None) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Vertices in the unit of the file and faces: by a general library where it finds as many faces, else by the package's own reader."""
-    if path.suffix.lower() in (".stl", ".ply"):
+def _read_raw(path: Path, facts: Mapping[str, Any]) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Vertices in the unit of the file and faces: by a general library where it finds as many faces, else, and where the scan was too large
+    to be read as a whole, by the package's own reader."""
+    if path.suffix.lower() in (".stl", ".ply") and not facts.get("reduction"):
         import trimesh
 
         try:
             loaded = trimesh.load(path, force="mesh", process=False)
         except DAMAGE:
             loaded = None
-        if loaded is not None and len(getattr(loaded, "faces", ())) == n_faces:
+        if loaded is not None and len(getattr(loaded, "faces", ())) == facts.get("n_faces_raw"):
             return np.asarray(loaded.vertices, dtype=np.float64), np.asarray(loaded.faces, dtype=np.int64)
     try:
-        raw = read_scan(path)
+        raw = read_scan(path, facts.get("most_faces"))
     except ScanError as error:
         raise ScanError(f"{error} Its replica cannot be held against it.") from error
     return np.asarray(raw.vertices, dtype=np.float64), np.asarray(raw.faces, dtype=np.int64)

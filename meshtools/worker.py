@@ -1,7 +1,8 @@
 """A warm worker: imports the heavy libraries once and forks a child for each job.
 
 Usage: python -m meshtools.worker SOCKET BATCH. One request is one line, `STAGE NAME KEY`; the answer is one byte, the child's exit
-code. The worker ends with the process that started it, and its children end with the worker.
+code, and after it the sentence of the fence where that stopped the child. The worker ends with the process that started it, and its
+children end with the worker.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ import sys
 from importlib import import_module
 from pathlib import Path
 
-from meshtools.jobs.run import TRY_AGAIN, die_with_parent, job_log, run_job
+from meshtools.fence import STOPPED, WATCH_S, Watch, read_limits
+from meshtools.jobs.run import TRY_AGAIN, die_with_parent, job_log, offer_to_kernel, run_job
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "open3d", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
@@ -30,6 +32,8 @@ class Worker:
 
     def __init__(self, address: str) -> None:
         self._children: dict[int, socket.socket] = {}
+        self._watches: dict[int, Watch] = {}
+        self._sentences: dict[int, str] = {}
         self._selector = selectors.DefaultSelector()
         self._server = socket.socket(socket.AF_UNIX)
         self._server.bind(address)
@@ -43,12 +47,13 @@ class Worker:
     def serve(self) -> None:
         """Serve until killed."""
         while True:
-            for key, _ in self._selector.select():
+            for key, _ in self._selector.select(WATCH_S if self._children else None):
                 if key.fileobj is self._server:
                     self._start_child(self._server.accept()[0])
                 else:
                     os.read(self._bell, 512)
                     self._answer_finished()
+            self._stop_broken()
 
     def _start_child(self, connection: socket.socket) -> None:
         with connection.makefile("r", encoding="utf-8") as lines:
@@ -62,9 +67,22 @@ class Worker:
         if pid == 0:
             os._exit(self._run(words))
         self._children[pid] = connection
+        self._watches[pid] = self.watch(pid, words[0], words[1])
+
+    @staticmethod
+    def watch(pid: int, stage: str, name: str) -> Watch:
+        """The watch over a job's child."""
+        return Watch(pid, (stage, name), read_limits(Path(), stage, name))
+
+    def _stop_broken(self) -> None:
+        for pid, watch in self._watches.items():
+            if pid not in self._sentences and (sentence := watch.broken()):
+                self._sentences[pid] = sentence
+                watch.stop()
 
     def _run(self, words: list[str]) -> int:
         die_with_parent()
+        offer_to_kernel()
         signal.set_wakeup_fd(-1)
         stage, name, key = words
         log = Path(job_log(stage, name))
@@ -89,12 +107,14 @@ class Worker:
                 return
             code = os.waitstatus_to_exitcode(status)
             connection = self._children.pop(pid)
-            self._send(connection, code if code >= 0 else 128 - code)
+            del self._watches[pid]
+            sentence = self._sentences.pop(pid, "") if code != 0 else ""  # it may have ended by itself meanwhile
+            self._send(connection, STOPPED if sentence else code if code >= 0 else 128 - code, sentence)
 
     @staticmethod
-    def _send(connection: socket.socket, code: int) -> None:
+    def _send(connection: socket.socket, code: int, sentence: str = "") -> None:
         with contextlib.suppress(OSError):  # the client may be gone; the record, if any, stands
-            connection.sendall(bytes([code]))
+            connection.sendall(bytes([code]) + sentence.encode())
         connection.close()
 
 

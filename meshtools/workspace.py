@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.errors import UsageError
+from meshtools.fence import LIMITS_FILE, Limits
 from meshtools.files.atomic import write_atomic
 from meshtools.handover import read_hand_overs
+from meshtools.job_limits import job_limits, limits_rows
 from meshtools.jobs.index import plan_bytes
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import job_file, record_path
@@ -114,7 +116,13 @@ class Workspace:
         for stage, jobs in self.worklist.jobs.items():
             for name, job in jobs.items():
                 _write_changed(self.folder / job_file(stage, name), json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False).encode())
+        rows = json.dumps(limits_rows(self.limits()), sort_keys=True).encode()
+        _write_changed(self.folder / LIMITS_FILE, rows)
         self.save_hashes()
+
+    def limits(self) -> dict[str, dict[str, Limits]]:
+        """What each job may take in memory and time."""
+        return job_limits(self.worklist.jobs, self.hashes)
 
     def write_plan(self) -> None:
         """Bring results/plan.json up to date; its bytes change only when the plan does."""

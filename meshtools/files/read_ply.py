@@ -21,9 +21,9 @@ _TYPES = {
     "int": "i4", "int32": "i4", "uint": "u4", "uint32": "u4", "float": "f4", "float32": "f4", "double": "f8", "float64": "f8",
 }  # fmt: skip
 _FORMATS: dict[str, Order | Literal[""]] = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
-_CORNERS = ("vertex_indices", "vertex_index")
+CORNERS = ("vertex_indices", "vertex_index")
 COLOURS = (("red", "green", "blue"), ("diffuse_red", "diffuse_green", "diffuse_blue"), ("r", "g", "b"))
-_WANTED = frozenset(("x", "y", "z", *_CORNERS)).union(*COLOURS)
+_WANTED = frozenset(("x", "y", "z", *CORNERS)).union(*COLOURS)
 
 
 def read_ply(name: str, content: bytes) -> ScanParts:
@@ -117,7 +117,7 @@ def _scalars(columns: Columns, names: tuple[str, ...]) -> NDArray[Any] | None:
 def _faces(name: str, columns: Columns, kinds: dict[str, Element]) -> tuple[NDArray[Any], tuple[str, ...]]:
     if "face" not in kinds or kinds["face"].count == 0:
         return np.zeros((0, 3), dtype=np.int64), ()
-    for label in _CORNERS:
+    for label in CORNERS:
         column = columns.get(label)
         if isinstance(column, Ragged):
             faces, notes = fan_triangles(column.items, column.sizes)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +16,8 @@ from meshtools.files.read_obj import read_obj
 from meshtools.files.read_off import read_off
 from meshtools.files.read_ply import read_ply
 from meshtools.files.read_stl import read_stl
+from meshtools.files.reduced_scan import reduce_raw, reduce_scan
+from meshtools.files.scan_blocks import NotPlainError, blocks_of
 from meshtools.files.scan_format import SUFFIXES, format_of
 from meshtools.files.scan_parts import ScanParts, checked_scan, file_label, shown
 from meshtools.links import leads_out
@@ -22,20 +26,28 @@ from meshtools.model import RawScan
 MOST_FILE_BYTES = 4 << 30
 
 
-def read_scan(path: Path) -> RawScan:
+def read_scan(path: Path, most_faces: int | None = None) -> RawScan:
     """Read a scan file: STL, PLY, OBJ, OFF, GLB or 3MF, recognised by content.
 
-    Coordinates stay in the unit of the file. Raises ScanError, one sentence that names the file and what to do, for anything that
-    is missing, damaged, unknown, or holds no surface; nothing is guessed.
+    Coordinates stay in the unit of the file. A scan of more than `most_faces` faces is reduced on reading, and the RawScan says how; a binary
+    STL or PLY of triangles is then never in memory as a whole, any other is read first. Raises ScanError, one sentence that names the file
+    and what to do, for anything that is missing, damaged, unknown, or holds no surface; nothing is guessed.
     """
-    return scan_from(path, _content(path))
+    if most_faces is None:
+        return scan_from(path, _content(path))
+    blocks = blocks_of(path)
+    if blocks is not None and blocks.n_faces > most_faces:
+        with suppress(NotPlainError):
+            return _checked_name(path, reduce_scan(path, blocks, most_faces))
+    raw = scan_from(path, _content(path))
+    return raw if len(raw.faces) <= most_faces else reduce_raw(path, raw, most_faces)
 
 
-def read_scan_of(batch: Path, scan: str) -> RawScan:
+def read_scan_of(batch: Path, scan: str, most_faces: int | None = None) -> RawScan:
     """Read the scan at the path `scan` relative to the batch. Raises ScanError as read_scan, and for a link that leads out of the batch."""
     if leads_out(batch, batch / scan):
         raise ScanError(f"{file_label(Path(scan))} is a link that leads out of the batch: copy the scan itself there.")
-    return read_scan(batch / scan)
+    return read_scan(batch / scan, most_faces)
 
 
 def scan_from(path: Path, content: bytes) -> RawScan:
@@ -46,11 +58,20 @@ def scan_from(path: Path, content: bytes) -> RawScan:
 
 
 def _checked(path: Path, kind: str, parts: ScanParts) -> RawScan:
-    stated = SUFFIXES.get(path.suffix.lower())
-    if stated != kind:
-        note = f"The name ends in '{shown(path.suffix)}' but the content is {parts.file_format}, and was read as that."
-        parts = ScanParts(parts.vertices, parts.faces, parts.file_format, parts.colour, parts.file_unit, (note, *parts.notes))
+    if SUFFIXES.get(path.suffix.lower()) != kind:
+        parts = dataclasses.replace(parts, notes=(_name_note(path, parts.file_format), *parts.notes))
     return checked_scan(file_label(path), parts)
+
+
+def _checked_name(path: Path, raw: RawScan) -> RawScan:
+    """A scan that was read in blocks, with a note where its name says another format."""
+    if SUFFIXES.get(path.suffix.lower()) == raw.file_format.split()[0].lower():
+        return raw
+    return dataclasses.replace(raw, notes=(_name_note(path, raw.file_format), *raw.notes))
+
+
+def _name_note(path: Path, file_format: str) -> str:
+    return f"The name ends in '{shown(path.suffix)}' but the content is {file_format}, and was read as that."
 
 
 def _content(path: Path) -> bytes:

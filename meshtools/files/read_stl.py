@@ -14,7 +14,7 @@ from meshtools.model import FloatArray
 HEADER_BYTES = 84  # 80 of free text and the count of triangles
 TRIANGLE_BYTES = 50
 _MOST_TRAILING = 49  # less than one triangle: padding, said in a note; more is a count that lies
-_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _WORDS = (b"endfacet", b"endloop", b"facet", b"outer", b"loop", b"vertex")
 
 
@@ -52,7 +52,7 @@ def _read_binary(name: str, content: bytes) -> ScanParts:
         raise damaged(name, f"states {n_faces} triangles in its header but has room for {room // TRIANGLE_BYTES}")
     if n_faces == 0:
         raise ScanError(f"{name} states 0 triangles: export the mesh again and check that something was selected.")
-    records = np.frombuffer(content, dtype=_RECORD, count=n_faces, offset=HEADER_BYTES)
+    records = np.frombuffer(content, dtype=STL_RECORD, count=n_faces, offset=HEADER_BYTES)
     notes = [f"{trailing} bytes after the last triangle were left out."] if trailing else []
     if records["attribute"].any():
         notes.append("The attribute words of the STL triangles, which some programs use for colour, were not read.")

@@ -46,8 +46,8 @@ def _named(find: Find) -> str:
 def _cleaned(batch: Path, job: Mapping[str, Any], find: Find) -> StageResult:
     if job["scan_sha256"] not in (None, UNREADABLE) and hash_file(batch / job["scan"]) != job["scan_sha256"]:
         raise StaleInputError(f"{job['scan']}: the file changed while the build was running. Build again.")
-    raw = read_scan_of(batch, job["scan"])
     settings = from_plain(CleanSettings, job["settings"])
+    raw = read_scan_of(batch, job["scan"], settings.most_faces)
     openings = tuple(from_plain(Opening, {"row": 0} | opening) for opening in job["openings"])
     return clean_scan(raw, find, settings, openings, job["tolerance_mm"])
 

@@ -6,6 +6,7 @@ import ctypes
 import json
 import signal
 import sys
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -59,12 +60,25 @@ def run_job(batch: Path, stage: str, name: str, key: str) -> int:
     return 0
 
 
-def write_crash_record(batch: Path, stage: str, name: str, key: str, code: int) -> None:
-    """Record that a job's process ended by itself (a crash in native code, no memory), so that the other bones go on."""
-    reason = f"signal {code - 128}" if code > 128 else f"code {code}"
-    message = f"{name}: the {stage} job ended without a result ({reason}); see {job_log(stage, name)}. Build again, or report it."
+def write_crash_record(batch: Path, job: tuple[str, str, str], code: int, sentence: str = "") -> None:
+    """Record that the process of a job (stage, name, key) ended by itself (a crash in native code, no memory) or was stopped for the reason
+    that `sentence` gives, so that the other bones go on."""
+    stage, name, key = job
+    message = sentence or f"{name}: the {stage} job ended without a result ({_ending(code)}); see {job_log(stage, name)}. Build again, or report it."
     files = import_module(f"meshtools.jobs.{stage}").FILES
     write_results(batch, record_path(stage, name), failed_record(stage, key, "crash", message), {}, files)
+
+
+def _ending(code: int) -> str:
+    if code == 128 + signal.SIGKILL:
+        return "it was killed, most likely because the machine's memory ran out"
+    return f"signal {code - 128}" if code > 128 else f"code {code}"
+
+
+def offer_to_kernel() -> None:
+    """Make this process the one that the kernel ends where memory runs out, before snakemake and what else is at work on the machine (proc(5))."""
+    with suppress(OSError):
+        Path("/proc/self/oom_score_adj").write_text("500", encoding="ascii")
 
 
 def die_with_parent() -> None:
@@ -74,4 +88,5 @@ def die_with_parent() -> None:
 
 if __name__ == "__main__":
     die_with_parent()
+    offer_to_kernel()
     sys.exit(run_job(Path(), *sys.argv[1:4]))

@@ -54,6 +54,9 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     turned = turn_outward(mesh)
     findings += _turn_findings(find, turned.n_pieces_turned, len(turned.is_unsure), bool(turned.is_unsure[:1].any()))
     facts |= {"n_pieces_turned": turned.n_pieces_turned, "n_cavities": turned.n_cavities, "mm_per_unit": mm_per_unit, "scale_basis": basis}
+    rows, noted = _reduced(raw, find, settings, mm_per_unit)
+    facts |= rows
+    findings += noted
     lengths, noted = check_lengths(turned.mesh.vertices, find, basis, settings)
     facts |= {"unit": find.unit.value, "lengths": lengths}
     findings += noted
@@ -86,6 +89,22 @@ def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettin
     counts = {"n_fins_removed": n_fins, "n_edges_cut": n_cut, "n_faces_flipped": int(is_flipped.sum())}
     facts = {"n_vertices_raw": len(raw.vertices), "n_faces_raw": len(raw.faces)} | welded.counts | counts
     return layers.mesh, facts, (cracks, dangling, layers)
+
+
+def _reduced(raw: RawScan, find: Find, settings: CleanSettings, mm_per_unit: float) -> tuple[dict[str, Any], list[Finding]]:
+    """How the scan was reduced on reading, if it was, in mm."""
+    facts: dict[str, Any] = {"most_faces": settings.most_faces, "reduction": None}
+    if raw.reduction is None:
+        return facts, []
+    cell_mm = raw.reduction.cell * mm_per_unit
+    bound_mm = cell_mm * 3**0.5
+    facts["reduction"] = {"n_faces_file": raw.reduction.n_faces_file, "cell_mm": round(cell_mm, 6), "bound_mm": round(bound_mm, 6)}
+    message = (
+        f"{find.find}: the scan has {raw.reduction.n_faces_file} faces and was reduced on reading to {len(raw.faces)} by a grid with cells of "
+        f"{cell_mm:.3g} mm: no point was moved by more than {bound_mm:.3g} mm, and what is smaller is lost. Look whether that is fine enough, "
+        f"export the scan with fewer faces, or raise most_faces ({settings.most_faces}) in config.yaml."
+    )
+    return facts, [Finding(Severity.REVIEW, "reduced-on-reading", message, round(bound_mm, 6), None, "mm")]
 
 
 def repair_budget(settings: CleanSettings) -> RepairBudget:

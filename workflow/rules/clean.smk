@@ -6,5 +6,7 @@ rule clean:
         find="[a-z0-9][a-z0-9-]*",
     params:
         key=lambda w: batch.key("clean", w.find),
+    resources:
+        mem_mb=lambda w: batch.memory_mb("clean", w.find),
     shell:
         '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job clean {wildcards.find} {params.key}'

@@ -8,5 +8,7 @@ rule fit:
         target="(?!finds/)[a-z0-9][a-z0-9-]*",
     params:
         key=lambda w: batch.key("fit", w.target),
+    resources:
+        mem_mb=lambda w: batch.memory_mb("fit", w.target),
     shell:
         '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job fit {wildcards.target} {params.key}'

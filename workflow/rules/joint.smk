@@ -9,5 +9,7 @@ rule joint:
         joint="[a-z0-9][a-z0-9-]*__[a-z0-9][a-z0-9-]*",
     params:
         key=lambda w: batch.key("joint", f"{w.target}/joints/{w.joint}"),
+    resources:
+        mem_mb=lambda w: batch.memory_mb("joint", f"{w.target}/joints/{w.joint}"),
     shell:
         '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job joint {wildcards.target}/joints/{wildcards.joint} {params.key}'

@@ -9,5 +9,7 @@ rule rebuild:
         element="[a-z0-9][a-z0-9-]*",
     params:
         key=lambda w: batch.key("rebuild", f"{w.target}/{w.element}"),
+    resources:
+        mem_mb=lambda w: batch.memory_mb("rebuild", f"{w.target}/{w.element}"),
     shell:
         '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job rebuild {wildcards.target}/{wildcards.element} {params.key}'

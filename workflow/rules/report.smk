@@ -10,6 +10,8 @@ rule report:
         element="[a-z0-9][a-z0-9-]*",
     params:
         key=lambda w: batch.key("report", f"{w.target}/{w.element}"),
+    resources:
+        mem_mb=lambda w: batch.memory_mb("report", f"{w.target}/{w.element}"),
     shell:
         '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job report {wildcards.target}/{wildcards.element} {params.key}'
 
@@ -21,5 +23,7 @@ rule index:
         "results/index.json",
     params:
         key=batch.key("index", "index"),
+    resources:
+        mem_mb=batch.memory_mb("index", "index"),
     shell:
         '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job index index {params.key}'

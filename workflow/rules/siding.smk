@@ -8,5 +8,7 @@ rule siding:
         find="[a-z0-9][a-z0-9-]*",
     params:
         key=lambda w: batch.key("siding", w.find),
+    resources:
+        mem_mb=lambda w: batch.memory_mb("siding", w.find),
     shell:
         '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job siding {wildcards.find} {params.key}'

@@ -1,0 +1,80 @@
+"""What the machine has in memory and what a process and its children hold of it, from /proc and the control groups (Linux)."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import NamedTuple
+
+PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
+PROC = Path("/proc")
+CGROUPS = Path("/sys/fs/cgroup")
+
+
+class MachineMemory(NamedTuple):
+    """Memory in MB of 2**20 bytes: all that this process may ever use, and what of it is free for use now."""
+
+    total_mb: int
+    available_mb: int
+
+
+def machine_memory(proc: Path = PROC, cgroups: Path = CGROUPS) -> MachineMemory:
+    """The machine's memory, or that of the tightest control group around this process where it is less.
+
+    MemAvailable counts caches that the kernel gives back (proc(5)); in a control group the file pages that nobody uses are counted so too.
+    """
+    rows = dict(re.findall(r"(?m)^(\w+):\s+(\d+) kB", (proc / "meminfo").read_text(encoding="ascii")))
+    total, available = int(rows["MemTotal"]) << 10, int(rows["MemAvailable"]) << 10
+    for limit, used in _group_limits(proc, cgroups):
+        total, available = min(total, limit), min(available, max(limit - used, 0))
+    return MachineMemory(total >> 20, available >> 20)
+
+
+def _group_limits(proc: Path, cgroups: Path) -> Iterator[tuple[int, int]]:
+    """Limit and use, bytes, of every control group around this process that has a limit, in either version of the interface (cgroups(7))."""
+    with suppress(OSError):
+        for line in (proc / "self" / "cgroup").read_text(encoding="utf-8", errors="replace").splitlines():
+            _, controllers, path = line.split(":", 2)
+            if controllers == "":
+                yield from _limits_upwards(cgroups, path, ("memory.max", "memory.current", "inactive_file"))
+            elif "memory" in controllers.split(","):
+                yield from _limits_upwards(cgroups / "memory", path, ("memory.limit_in_bytes", "memory.usage_in_bytes", "total_inactive_file"))
+
+
+def _limits_upwards(root: Path, path: str, names: tuple[str, str, str]) -> Iterator[tuple[int, int]]:
+    """From the group at `path` to the root; in a container only the root may be there, and is the group itself."""
+    folder = root / path.strip("/")
+    for group in (folder, *folder.parents):
+        if group.is_relative_to(root):
+            with suppress(OSError, ValueError):  # no such group here, or `max`: no limit
+                limit, used = int((group / names[0]).read_text()), int((group / names[1]).read_text())
+                idle = re.search(rf"(?m)^{names[2]} (\d+)", (group / "memory.stat").read_text())
+                yield limit, used - (int(idle[1]) if idle else 0)
+
+
+def process_tree(pid: int, proc: Path = PROC) -> tuple[int, ...]:
+    """A process and all its descendants, parents first; empty where it is gone."""
+    children: dict[int, list[int]] = {}
+    seen = set()
+    for entry in os.listdir(proc):
+        if entry.isdigit():
+            with suppress(OSError, IndexError):  # one that ended meanwhile
+                parent = int((proc / entry / "stat").read_bytes().rpartition(b")")[2].split()[1])
+                children.setdefault(parent, []).append(int(entry))
+                seen.add(int(entry))
+    tree = [pid] if pid in seen else []
+    for one in tree:
+        tree += sorted(children.get(one, ()))
+    return tuple(tree)
+
+
+def resident_mb(pids: tuple[int, ...], proc: Path = PROC) -> int:
+    """Resident memory of some processes together, MB. Pages that they share count for each, so this leans to the large side."""
+    n_pages = 0
+    for pid in pids:
+        with suppress(OSError, IndexError):
+            n_pages += int((proc / str(pid) / "statm").read_bytes().split()[1])
+    return n_pages * PAGE_BYTES >> 20

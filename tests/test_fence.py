@@ -1,0 +1,301 @@
+"""A job that crashes, hangs or takes too much memory ends as a sentence in the record of its bone; two jobs never need more than the machine."""
+
+from __future__ import annotations
+
+import faulthandler
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from six_bones import bonewright, jobs_run_since, make_six_bones, newest_ns
+from tiny_batch import make_tiny_batch
+
+from meshtools.errors import ScanError
+from meshtools.fence import RESERVE_MB, STOPPED, Limits, Watch, memory_limit_mb, refusal, wall_s
+from meshtools.files.read_scan import read_scan
+from meshtools.job_limits import job_limits
+from meshtools.jobs.record import read_record
+from meshtools.jobs.run import record_path
+from meshtools.keys import ContentHashes
+from meshtools.machine_memory import MachineMemory, machine_memory, process_tree, resident_mb
+from meshtools.model import RawScan
+from meshtools.run_job import main, watched_end
+from meshtools.worker import Worker
+from meshtools.workspace import open_workspace
+
+SHORT = MachineMemory(16000, 100)
+AMPLE = MachineMemory(16000, 9000)
+ALLOCATES = "import time; held = b'x' * (200 << 20); print('held', flush=True); time.sleep(60)"
+PARENT = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {ALLOCATES!r}])"
+
+
+@pytest.fixture
+def child() -> Iterator[subprocess.Popen[bytes]]:
+    """A process whose own child holds 200 MB."""
+    with subprocess.Popen([sys.executable, "-c", PARENT], stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        yield process
+        for pid in process_tree(process.pid):
+            os.kill(pid, signal.SIGKILL)
+
+
+def watch_of(process: subprocess.Popen[bytes], limits: Limits) -> Watch:
+    return Watch(process.pid, ("clean", "a-skull"), limits, reserve_mb=500, least_mb=50)
+
+
+def test_memory_of_a_process_counts_that_of_its_children(child: subprocess.Popen[bytes]) -> None:
+    assert resident_mb((child.pid,)) < 100 < 200 <= resident_mb(process_tree(child.pid)) < 400
+
+
+def test_a_job_that_holds_twice_what_was_expected_on_a_short_machine_is_to_be_stopped_with_a_sentence(child: subprocess.Popen[bytes]) -> None:
+    sentence = watch_of(child, Limits(90, 60)).broken(lambda: SHORT)
+    assert all(words in sentence for words in ("a-skull", "90 MB", "100 MB left", "most_faces")), sentence
+
+
+@pytest.mark.parametrize(("limits", "machine"), [(Limits(90, 60), AMPLE), (Limits(150, 60), SHORT)], ids=["room left", "as expected"])
+def test_a_job_goes_on_while_the_machine_has_room_or_it_holds_what_was_expected(
+    child: subprocess.Popen[bytes], limits: Limits, machine: MachineMemory
+) -> None:
+    assert watch_of(child, limits).broken(lambda: machine) == ""
+
+
+def test_stopping_a_job_ends_its_children_too(child: subprocess.Popen[bytes]) -> None:
+    tree = process_tree(child.pid)
+    watch_of(child, Limits()).stop()
+    child.wait()
+    deadline_s = time.monotonic() + 5
+    while any(process_tree(pid) and resident_mb((pid,)) for pid in tree) and time.monotonic() < deadline_s:
+        time.sleep(0.01)
+    assert [pid for pid in tree if resident_mb((pid,))] == []
+
+
+def test_a_job_that_hangs_is_stopped_after_its_time() -> None:
+    with subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"]) as process:
+        code, sentence = watched_end(process, watch_of(process, Limits(500, 0.3)))
+    assert (code, "a-skull" in sentence, "minutes" in sentence, process.returncode) == (STOPPED, True, True, -signal.SIGKILL)
+
+
+def test_a_crash_in_native_code_is_told_by_its_signal() -> None:
+    with subprocess.Popen([sys.executable, "-c", "import os; os.kill(os.getpid(), 11)"]) as process:
+        assert watched_end(process, watch_of(process, Limits())) == (128 + signal.SIGSEGV, "")
+
+
+class InjectedWorker(Worker):
+    """A worker whose jobs crash, hang, allocate or end well, by their names, with little time and memory."""
+
+    def _run(self, words: list[str]) -> int:
+        faulthandler.disable()
+        held = b""
+        if words[1] == "crashes":
+            os.kill(os.getpid(), signal.SIGSEGV)
+        if words[1] == "allocates":
+            held = b"x" * (200 << 20)
+        if words[1] in ("hangs", "allocates"):
+            time.sleep(60)
+        return len(held)
+
+    @staticmethod
+    def watch(pid: int, stage: str, name: str) -> Watch:
+        """Reserve more than any machine has, so that memory counts as short."""
+        return Watch(pid, (stage, name), Limits(20, 0.5 if name == "hangs" else 60), reserve_mb=1 << 40, least_mb=resident_mb((os.getpid(),)) + 100)
+
+
+@pytest.fixture
+def worker(tmp_path: Path) -> Iterator[str]:
+    address = str(tmp_path / "worker")
+    pid = os.fork()
+    if pid == 0:
+        InjectedWorker(address).serve()
+    while not Path(address).exists():
+        time.sleep(0.01)
+    yield address
+    os.kill(pid, signal.SIGKILL)
+    os.waitpid(pid, 0)
+
+
+def test_jobs_of_a_warm_worker_that_crash_hang_or_allocate_fail_with_a_sentence_and_the_next_goes_on(
+    worker: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BONEWRIGHT_WORKER", worker)
+    monkeypatch.delenv("BONEWRIGHT_MAIN_PID", raising=False)
+    monkeypatch.chdir(tmp_path)
+    expected = {"crashes": "signal 11", "hangs": "had not ended after", "allocates": "MB of memory, more than the 20 MB", "ends": ""}
+    for name, words in expected.items():
+        assert main(["clean", name, "0" * 64]) == 0
+        record = read_record(tmp_path / record_path("clean", name))
+        told = [(f["code"], name in f["message"], words in f["message"]) for f in record["findings"]] if record else []
+        assert told == ([("crash", True, True)] if words else []), record
+
+
+def test_a_worker_that_stopped_a_job_waits_without_turning(worker: str) -> None:
+    """No child, no look at the machine: a resting worker takes no time."""
+    with socket.socket(socket.AF_UNIX) as connection:
+        connection.connect(worker)
+        connection.sendall(b"clean ends 0\n")
+        assert connection.recv(10) == b"\0"
+
+
+def test_a_scan_that_no_reduction_makes_small_enough_for_the_machine_is_refused_before_it_is_begun() -> None:
+    sentence = refusal("clean", "a-skull", Limits(9000, 60), MachineMemory(8000, 7000))
+    assert all(words in sentence for words in ("a-skull", "9000 MB", "8000 MB", "most_faces"))
+    assert refusal("clean", "a-skull", Limits(7500, 60), MachineMemory(8000, 100)) == refusal("report", "x", Limits(9000, 60), SHORT) == ""
+
+
+def test_the_limit_of_a_control_group_counts_where_it_is_lower_and_idle_pages_are_free(tmp_path: Path) -> None:
+    proc, groups = tmp_path / "proc", tmp_path / "groups"
+    (proc / "self").mkdir(parents=True)
+    (proc / "meminfo").write_text("MemTotal:       16777216 kB\nMemFree:  1 kB\nMemAvailable:    8388608 kB\n")
+    (proc / "self" / "cgroup").write_text("0::/batch/job\n")
+    assert machine_memory(proc, groups) == MachineMemory(16384, 8192)
+    for name, limit in (("batch/job", "max"), ("batch", str(4 << 30))):
+        (groups / name).mkdir(parents=True, exist_ok=True)
+        (groups / name / "memory.max").write_text(f"{limit}\n")
+        (groups / name / "memory.current").write_text(f"{3 << 30}\n")
+        (groups / name / "memory.stat").write_text(f"anon 1\ninactive_file {1 << 30}\n")
+    assert machine_memory(proc, groups) == MachineMemory(4096, 2048)
+    (proc / "self" / "cgroup").write_text("4:memory:/elsewhere\n")
+    (groups / "memory").mkdir()
+    for name, n in (("limit_in_bytes", 2 << 30), ("usage_in_bytes", 1 << 30)):
+        (groups / "memory" / f"memory.{name}").write_text(f"{n}\n")
+    (groups / "memory" / "memory.stat").write_text("cache 5\ntotal_inactive_file 0\n")
+    assert machine_memory(proc, groups) == MachineMemory(2048, 1024)
+
+
+def test_every_job_states_its_memory_from_the_headers_and_no_key_depends_on_it(tmp_path: Path) -> None:
+    workspace = open_workspace(make_six_bones(tmp_path / "batch"))
+    jobs = workspace.worklist.jobs
+    before = json.dumps(jobs, sort_keys=True)
+    limits = job_limits(jobs, workspace.hashes)
+    assert {stage: set(rows) for stage, rows in limits.items()} == {stage: set(items) for stage, items in jobs.items()}
+    assert json.dumps(jobs, sort_keys=True) == before
+    base = limits["index"]["index"]
+    assert base.wall_s == wall_s(0)
+    assert all(base.memory_mb < row.memory_mb for stage in ("clean", "rebuild", "report") for row in limits[stage].values())
+
+
+def test_sizes_are_remembered_until_the_scan_changes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    batch = make_tiny_batch(tmp_path / "batch")
+    workspace = open_workspace(batch)
+    first = workspace.limits()
+    workspace.save_hashes()
+    with monkeypatch.context() as patch:
+        patch.setattr("meshtools.job_limits._measured", lambda path: pytest.fail("measured again"))
+        assert open_workspace(batch).limits() == first
+    scan = batch / "scans/a-femur-left.stl"
+    scan.write_bytes(scan.read_bytes()[:80] + (100_000).to_bytes(4, "little") + bytes(50 * 100_000))
+    assert open_workspace(batch).limits()["clean"]["a-femur-left"].memory_mb > first["clean"]["a-femur-left"].memory_mb
+
+
+class FortyMillion(ContentHashes):
+    """Scans of 40 million triangles."""
+
+    def measured(self, relative_path: str, measure: Callable[[Path], list[int]]) -> list[int]:
+        """Faces, vertices, no colour, read in blocks."""
+        return [40_000_000, 120_000_000, 0, 1]
+
+
+def test_a_scan_beyond_the_most_faces_is_expected_to_take_what_its_reduction_takes(tmp_path: Path) -> None:
+    workspace = open_workspace(make_tiny_batch(tmp_path / "batch"))
+    limits = job_limits(workspace.worklist.jobs, FortyMillion(tmp_path))
+    assert 12_000 < limits["clean"]["a-femur-left"].memory_mb < 16_000
+
+
+def sphere(path: Path) -> Path:
+    """A coloured bowl of 20480 faces, in the format that the name says."""
+    import trimesh
+
+    shape = trimesh.creation.icosphere(subdivisions=5, radius=40)
+    points = np.asarray(shape.vertices) * (1.0, 0.7, 1.6)
+    mesh = trimesh.Trimesh(points, shape.faces, process=False)
+    if path.suffix == ".ply":
+        mesh.visual.vertex_colors = np.rint((points + 64) * 1.9).astype(np.uint8)
+    mesh.export(path)
+    return path
+
+
+def farthest_mm(a: RawScan, b: RawScan) -> float:
+    from scipy.spatial import cKDTree
+
+    return float(cKDTree(b.vertices).query(a.vertices)[0].max())
+
+
+@pytest.mark.parametrize("suffix", ["stl", "ply", "off"])
+def test_a_scan_too_large_is_reduced_to_measured_points_that_lie_within_a_cells_diagonal(tmp_path: Path, suffix: str) -> None:
+    path = sphere(tmp_path / f"a.{suffix}")
+    whole, reduced = read_scan(path), read_scan(path, 4000)
+    assert reduced.reduction is not None
+    assert (1500 < len(reduced.faces) <= 4000, reduced.reduction.n_faces_file, reduced.file_format) == (True, 20480, whole.file_format)
+    assert farthest_mm(reduced, whole) == 0.0
+    assert farthest_mm(whole, reduced) < reduced.reduction.cell * 3**0.5
+
+
+def test_the_first_point_of_a_cell_gives_its_colour(tmp_path: Path) -> None:
+    whole, reduced = read_scan(sphere(tmp_path / "a.ply")), read_scan(tmp_path / "a.ply", 4000)
+    assert whole.colour is not None
+    colour_at = {point.tobytes(): colour.tobytes() for point, colour in zip(whole.vertices, whole.colour, strict=True)}
+    assert reduced.colour is not None
+    assert all(colour_at[p.tobytes()] == c.tobytes() for p, c in zip(reduced.vertices, reduced.colour, strict=True))
+
+
+@pytest.mark.parametrize("suffix", ["stl", "ply"])
+def test_a_reduction_does_not_depend_on_the_size_of_the_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, suffix: str) -> None:
+    path = sphere(tmp_path / f"a.{suffix}")
+    at_once = read_scan(path, 4000)
+    monkeypatch.setattr("meshtools.files.scan_blocks.BLOCK_RECORDS", 777)
+    in_blocks = read_scan(path, 4000)
+    assert (at_once.vertices.tobytes(), at_once.faces.tobytes()) == (in_blocks.vertices.tobytes(), in_blocks.faces.tobytes())
+
+
+def test_a_scan_with_no_more_faces_than_allowed_is_read_as_it_is(tmp_path: Path) -> None:
+    whole, same = read_scan(sphere(tmp_path / "a.stl")), read_scan(tmp_path / "a.stl", 20480)
+    assert (same.reduction, same.vertices.tobytes()) == (None, whole.vertices.tobytes())
+
+
+def test_a_large_scan_with_a_number_that_is_none_is_refused_with_a_sentence(tmp_path: Path) -> None:
+    path = sphere(tmp_path / "a.stl")
+    content = bytearray(path.read_bytes())
+    content[84 + 50 * 9000 + 12 : 84 + 50 * 9000 + 16] = b"\xff" * 4
+    path.write_bytes(content)
+    with pytest.raises(ScanError, match="not a finite number"):
+        read_scan(path, 4000)
+
+
+@pytest.mark.slow
+def test_a_reduced_bone_is_built_and_says_so_on_its_page_for_review(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path / "batch")
+    sphere(batch / "scans/a-femur-left.stl")
+    (batch / "config/config.yaml").write_text("targets:\n  mount:\n    individual: ind-a\nclean:\n  most_faces: 4000\n")
+    done = bonewright("build", "--batch", batch, "--json")
+    rows = json.loads(done.stdout)["elements"]
+    page = json.loads((batch / "results/mount/femur-left/report.json").read_text())
+    found = {finding["code"]: finding for finding in page["findings"]}
+    assert [row["status"] for row in rows] == ["review", "review"], done.stderr
+    assert found["reduced-on-reading"]["severity"] == "review"
+    assert "reduced on reading" in (batch / "results/mount/femur-left/report.html").read_text()
+    assert bonewright("verify", "--batch", batch).returncode == 0
+
+
+@pytest.mark.slow
+def test_plain_snakemake_runs_jobs_larger_than_all_memory_alone_and_nothing_again_when_the_memory_differs(tmp_path: Path) -> None:
+    from meshtools.glue import SNAKEFILE
+
+    batch = make_tiny_batch(tmp_path / "plain")
+    command = [sys.executable, "-P", "-m", "snakemake", "-c2", "-s", str(SNAKEFILE), "--directory", str(batch)]
+    subprocess.run([*command, "--resources", "mem_mb=300"], check=True, capture_output=True, timeout=120)
+    assert (batch / "results/index.json").exists()
+    before_ns = newest_ns(batch)
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    assert jobs_run_since(batch, before_ns) == set()
+
+
+def test_what_all_jobs_may_take_leaves_the_reserve() -> None:
+    assert memory_limit_mb(AMPLE) == AMPLE.available_mb - RESERVE_MB
