@@ -12,6 +12,7 @@ PEERS ?=
 SIZES ?= 0.25 1
 TOLERANCE_MM ?= 0.05
 REPEATS ?= 1
+LONGEST_S ?= 3600
 FIGURES ?= .cache/bench.json
 SCANS ?=
 PEERS_ENV := .cache/peers-env
@@ -67,7 +68,7 @@ bench: setup-test
 else
 bench: setup-test $(if $(PEERS_PYTHON),,$(PEERS_STAMP))
 	$(BIN)/python benchmarks/bench.py --peers '$(PEERS)' --peers-python '$(or $(PEERS_PYTHON),$(PEERS_ENV)/bin/python)' \
-	  --sizes '$(SIZES)' --tolerance-mm $(TOLERANCE_MM) --repeats $(REPEATS) --figures '$(FIGURES)' $(if $(SCANS),--scans '$(SCANS)')
+	  --sizes '$(SIZES)' --tolerance-mm $(TOLERANCE_MM) --repeats $(REPEATS) --longest-s $(LONGEST_S) --figures '$(FIGURES)' $(if $(SCANS),--scans '$(SCANS)')
 endif
 
 $(PEERS_STAMP):

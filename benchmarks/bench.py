@@ -98,6 +98,7 @@ def main() -> None:
     parser.add_argument("--sizes", default="0.25 1")
     parser.add_argument("--tolerance-mm", type=float, default=0.05)
     parser.add_argument("--repeats", type=int, default=1)
+    parser.add_argument("--longest-s", type=float, default=3600.0, help="a script is ended after so many seconds")
     parser.add_argument("--figures", type=Path, default=CACHE / "bench.json", help="file that keeps the figures")
     options = parser.parse_args()
     if options.peers is None:
@@ -105,7 +106,8 @@ def main() -> None:
         return
     python = os.path.abspath(options.peers_python)
     scans = options.scans or find_scans(options.peers, python, CACHE)
-    run_race(Race(options.peers, python, scans, options.tolerance_mm, options.repeats, options.figures), options.sizes.split())
+    race = Race(options.peers, python, scans, options.tolerance_mm, options.repeats, options.figures, options.longest_s)
+    run_race(race, options.sizes.split())
 
 
 if __name__ == "__main__":

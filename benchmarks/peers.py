@@ -23,13 +23,13 @@ from figures import OURS, Run, comparison_table, least, read_run, steps_table, s
 from meshtools.files.atomic import write_atomic
 
 CHAIN = Path(__file__).resolve().parent / "chain.py"
-LONGEST_S = 3600
 MOST_KEPT = 50
 
 
 @dataclass(frozen=True)
 class Race:
-    """What is run: the peers' folder, their Python, the folder of scans, tolerance, how often, and the file that keeps the figures."""
+    """What is run: the peers' folder, their Python, the folder of scans, tolerance, how often, the file that keeps the
+    figures, and when a script is ended."""
 
     peers: Path
     python: str
@@ -37,6 +37,7 @@ class Race:
     tolerance_mm: float
     repeats: int
     kept: Path
+    longest_s: float = 3600.0
 
     def scripts(self) -> dict[str, list[str]]:
         """Name -> command without its arguments, ours first."""
@@ -68,18 +69,19 @@ def run_scripts(race: Race, scan: Path) -> dict[str, Run]:
     with tempfile.TemporaryDirectory() as folder:
         for _ in range(race.repeats):
             for name, command in race.scripts().items():
-                runs[name].append(run_script([*command, str(scan), str(Path(folder) / name), f"{race.tolerance_mm:g}"], name == OURS))
+                arguments = [*command, str(scan), str(Path(folder) / name), f"{race.tolerance_mm:g}"]
+                runs[name].append(run_script(arguments, name == OURS, race.longest_s))
     return {name: least(several) for name, several in runs.items()}
 
 
-def run_script(command: Sequence[str], is_ours: bool) -> Run:
-    """One run of one script. Others do not see the paths that Python was started with."""
+def run_script(command: Sequence[str], is_ours: bool, longest_s: float) -> Run:
+    """One run of one script; of one that takes too long, the steps that it came to. Others do not see the paths that Python was started with."""
     environment = {name: value for name, value in os.environ.items() if is_ours or name != "PYTHONPATH"}
     try:
-        done = subprocess.run(command, capture_output=True, text=True, env=environment, timeout=LONGEST_S, check=False)
-    except subprocess.TimeoutExpired:
-        return Run((), None, f"not done after {LONGEST_S} s")
-    return read_run(done.stdout, done.stderr)
+        done = subprocess.run(command, capture_output=True, env=environment, timeout=longest_s, check=False)
+    except subprocess.TimeoutExpired as error:
+        return read_run((error.stdout or b"").decode(errors="replace"), f"not done after {longest_s:g} s")
+    return read_run(done.stdout.decode(errors="replace"), done.stderr.decode(errors="replace"))
 
 
 def read_history(path: Path) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "benchmarks"))
 
 from batch_cost import sum_up
 from figures import ORDER, OURS, TOTAL, Run, comparison_table, least, phases, ratios, read_run, steps_table, stored
-from peers import last_run, read_history
+from peers import last_run, read_history, run_script
 
 CHAIN = Path(__file__).resolve().parent.parent / "benchmarks" / "chain.py"
 OUR_LINES = """{"step": "imports", "s": 1.0, "cpu": 0.5, "peak_mb": 40}
@@ -89,6 +89,12 @@ def test_a_peer_that_breaks_is_named_with_its_last_words_and_the_others_are_stil
     table = comparison_table("scan", both | {"broken": broken})
     assert "broken failed: ImportError: no such library" in table
     assert cells(table, "TOTAL")[-1] == "2.06"
+
+
+def test_a_script_that_takes_too_long_is_ended_and_the_steps_it_came_to_are_kept() -> None:
+    script = "import time; print('{\"step\": \"read\", \"s\": 1, \"cpu\": 1}', flush=True); time.sleep(60)"
+    run = run_script([sys.executable, "-c", script], is_ours=False, longest_s=4.0)
+    assert ([row["step"] for row in run.steps], run.total, run.error) == (["read"], None, "not done after 4 s")
 
 
 def test_the_next_run_compares_with_the_last_of_the_same_size_and_tolerance(both: dict[str, Run], tmp_path: Path) -> None:
