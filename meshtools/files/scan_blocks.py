@@ -17,7 +17,7 @@ from meshtools.files.scan_format import SNIFFED_BYTES, format_of
 from meshtools.files.scan_parts import as_colour, damaged, file_label
 from meshtools.model import ColourArray, FloatArray, RawScan, Unit
 
-BLOCK_RECORDS = 1 << 20
+BLOCK_RECORDS = 1 << 18  # about 100 MB while they are sorted into cells
 Points = tuple[FloatArray, NDArray[Any] | None]
 
 
