@@ -206,7 +206,7 @@ def _is_no_worse(original: _Original, candidate: Mesh) -> bool:
         return False
     if after.n_nonmanifold_edges > before.n_nonmanifold_edges or after.n_inconsistent_edges > before.n_inconsistent_edges:
         return False
-    if after.n_degenerate > before.n_degenerate or after.n_open_edges > before.n_open_edges or before.is_outward != after.is_outward:
+    if after.n_degenerate > before.n_degenerate or before.is_outward != after.is_outward:
         return False
     if before.is_closed and abs(after.volume_mm3 - before.volume_mm3) > original.tolerance_mm * before.area_mm2:
         return False

@@ -16,7 +16,11 @@ from meshtools.model import Mesh
 
 RINGS = (1, 0, 2, 3)
 """Rings of faces that go with a tangle, tried in this order."""
-MOST_TRIES = 80
+MOST_TRIES, FEWEST_TRIES = 80, 12
+MOST_FACES_TRIED = 4_000_000
+"""A try looks at the whole mesh: so many faces in all, within the numbers of tries above."""
+MOST_PLACES = 40
+"""A skin that passes through itself at more places is a matter for whoever scans: none of them is touched."""
 JOIN_RINGS = 1
 """Tangles this many rings of faces apart are one place."""
 
@@ -33,7 +37,10 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
     area, volume, n_places, why, before = surface_area(mesh), enclosed_volume(mesh), 0, "", mesh
     removed = invented = span = 0.0
     n_tries, place, faces, n_pairs = 0, 0, tangled.faces, tangled.n_pairs
-    while place < len(clusters := _clusters(mesh, faces)) and n_tries < MOST_TRIES:
+    most_tries = int(np.clip(MOST_FACES_TRIED // len(mesh.faces), FEWEST_TRIES, MOST_TRIES))
+    if tangled.n_places > MOST_PLACES:
+        why, place = f"there are more than {MOST_PLACES} such places", len(mesh.faces)
+    while place < len(clusters := _clusters(mesh, faces)) and n_tries < most_tries:
         for is_cut in _cuts(mesh, clusters[place], source_index):
             n_tries += 1
             following = respan(mesh, is_cut, source_index)

@@ -93,22 +93,39 @@ def _around(state: Untangled, cluster: NDArray[np.int32], n_rings: int, has_orig
     return is_cut & is_free
 
 
-def _clear_patch(left: Mesh, before: list[NDArray[np.int32]], loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
+class _Boxes:
+    """The boxes of a mesh's faces, sorted along x, so that those near a place are found without looking at all."""
+
+    def __init__(self, mesh: Mesh) -> None:
+        corners = mesh.vertices[mesh.faces]
+        low, high = corners.min(axis=1), corners.max(axis=1)
+        order = np.argsort(low[:, 0], kind="stable")
+        self._low, self._high, self._faces = low[order], high[order], mesh.faces[order]
+        self._widest = float((high - low)[:, 0].max(initial=0.0))
+
+    def near(self, low: NDArray[np.float64], high: NDArray[np.float64]) -> NDArray[np.int32]:
+        """Corners (k, 3) of the faces whose boxes meet the one from low to high."""
+        part = slice(*np.searchsorted(self._low[:, 0], [low[0] - self._widest, high[0]], side="right"))
+        meets = ((self._low[part] <= high) & (self._high[part] >= low)).all(axis=1)
+        return np.asarray(self._faces[part][meets])
+
+
+def _clear_patch(
+    left: Mesh, boxes: _Boxes, before: list[NDArray[np.int32]], loop: NDArray[np.int32], barred: NDArray[np.int64]
+) -> NDArray[np.int32] | None:
     """Faces that fill a loop and cross as little as is found: the longest inner edges of those that cross are barred, and it is spanned anew.
 
-    before: patches that fill other loops already. None where the loop cannot be filled at all.
+    boxes: of the mesh; before: patches that fill other loops already. None where the loop cannot be filled at all.
     """
-    faces = np.concatenate([left.faces, *before])
     low, high = left.vertices[loop].min(axis=0), left.vertices[loop].max(axis=0)
-    corners = left.vertices[faces]
-    near = faces[((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)]
+    near = np.concatenate([boxes.near(low, high), *before])
     sides = edge_keys(np.stack([loop, np.roll(loop, -1), loop], axis=1), len(left.vertices))
     best, fewest = None, np.inf
     for _ in range(MOST_SPANS):
         patch = span_polygon(left, loop, barred)
         if patch is None:
             break
-        pairs = find_meeting_pairs(Mesh.create(left.vertices, np.concatenate([near, patch])))
+        pairs = find_meeting_pairs(_compact(left, np.concatenate([near, patch])))
         bad = np.unique(pairs[pairs >= len(near)]) - len(near)
         if len(bad) < fewest:
             best, fewest = patch, len(bad)
@@ -117,6 +134,11 @@ def _clear_patch(left: Mesh, before: list[NDArray[np.int32]], loop: NDArray[np.i
             break
         barred = np.sort(np.concatenate([barred, bars]))
     return best
+
+
+def _compact(mesh: Mesh, faces: NDArray[np.int32]) -> Mesh:
+    used, corners = np.unique(faces, return_inverse=True)
+    return Mesh.create(mesh.vertices[used], corners.reshape(-1, 3))
 
 
 def _longest_inner_edges(mesh: Mesh, faces: NDArray[np.int32], sides: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -172,9 +194,10 @@ def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) ->
     left = state.mesh.replaced(faces=state.mesh.faces[~is_cut], source=state.mesh.source[~is_cut])
     rims = [rim for rim in find_rims(left) if rim.vertices.tobytes() not in known]
     barred = np.sort(edge_keys(left.faces, len(left.vertices)))
+    boxes = _Boxes(left)
     caps: list[NDArray[np.int32]] = []
     for rim in rims:
-        patch = _clear_patch(left, caps, rim.vertices, barred)
+        patch = _clear_patch(left, boxes, caps, rim.vertices, barred)
         if patch is None:
             return None
         caps.append(patch)

@@ -78,7 +78,9 @@ def _is_spike(mesh: Mesh, vectors: FloatArray, tip: int, faces_at: dict[int, lis
         return False
     points = mesh.vertices[ring]
     centre = points.mean(axis=0)
-    foot = np.cross(points - centre, np.roll(points, -1, axis=0) - centre).sum(axis=0)
+    x, y, z = (points - centre).T
+    u, v, w = (np.roll(axis, -1) for axis in (x, y, z))
+    foot = np.array([float((y * w - z * v).sum()), float((z * u - x * w).sum()), float((x * v - y * u).sum())])
     size = float(np.linalg.norm(foot))
     if size == 0.0:
         return False
