@@ -38,7 +38,7 @@ def make_batch(folder: Path, n_bones: int, n_faces: int) -> None:
     (folder / "scans").mkdir()
     count = max(4, round((n_faces / 2) ** 0.5))
     ball = trimesh.creation.uv_sphere(count=[count, count])
-    rows, width = ["find,element,side,organismID,scan,unit"], len(str(n_bones))
+    rows, width = ["find,element,side,organismID,scan,unit"], max(2, len(str(n_bones)))
     for number in range(1, n_bones + 1):
         rows.append(f"c-{number},caudal-{number:0{width}d},median,ind-a,c-{number}.stl,mm")
         vertices = np.asarray(ball.vertices) * rng.uniform(8.0, 20.0, 3)
