@@ -34,6 +34,7 @@ $(STAMP): pyproject.toml constraints.txt setup/system_libraries.sh
 	$(BIN)/python -m pip --version >/dev/null 2>&1 || $(PYTHON) -m venv --clear $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --compile -c constraints.txt -e .
 	$(BIN)/python -m compileall -q meshtools
+	$(BIN)/python -P -m meshtools.geometry.compiled
 	touch $@
 
 setup-test: $(TEST_STAMP)

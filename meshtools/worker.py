@@ -18,6 +18,7 @@ from importlib import import_module
 from pathlib import Path
 
 from meshtools.fence import STOPPED, WATCH_S, Watch, read_limits
+from meshtools.geometry.compiled import compile_all
 from meshtools.jobs.run import TRY_AGAIN, die_with_parent, job_log, offer_to_kernel, run_job
 
 WARM_MODULES = (
@@ -126,6 +127,7 @@ def main() -> None:
     worker = Worker(address)
     for name in WARM_MODULES:
         import_module(name)
+    compile_all()
     gc.freeze()
     worker.serve()
 

@@ -174,3 +174,17 @@ def test_a_tolerance_of_nothing_is_refused() -> None:
     """The tolerance must be above 0, and the message says so."""
     with pytest.raises(GeometryError, match="above 0"):
         decimate_within(ball(1.0, 1), 0.0)
+
+
+def test_installation_compiles_every_loop_that_decimation_calls() -> None:
+    """After `compile_all` each loop that is called from Python has machine code, so no job waits for the compiler."""
+    from meshtools.geometry import insertion_kernels, landing_kernels, nearby_kernels
+    from meshtools.geometry.compiled import compile_all
+
+    compile_all()
+    called = (
+        landing_kernels.prove_fine_faces, landing_kernels.face_neighbours, landing_kernels.coarse_frames, landing_kernels.cover_first,
+        landing_kernels.cover_more, nearby_kernels.group_by, nearby_kernels.gather_at_corners, nearby_kernels.gather_at_landing,
+        nearby_kernels.prove_faces, insertion_kernels.split_faces,
+    )  # fmt: skip
+    assert [loop.__name__ for loop in called if not loop.signatures] == []

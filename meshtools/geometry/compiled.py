@@ -12,4 +12,30 @@ def compiled(function: F) -> F:
     """The function as machine code. Without fast-math, so that results are those of IEEE arithmetic in the order written."""
     import numba
 
-    return cast(F, numba.njit(cache=True, nogil=True)(function))
+    try:
+        return cast(F, numba.njit(cache=True, nogil=True)(function))
+    except RuntimeError:  # no folder to keep the code in can be written: it is compiled anew in each process
+        return cast(F, numba.njit(nogil=True)(function))
+
+
+def compile_all() -> None:
+    """Compile every loop, or load it from where it is kept, by decimating a small knobbly ball. Done once at installation (half a minute) and
+    once in each worker (half a second), so that no job waits for it."""
+    import numpy as np
+
+    from meshtools.geometry.decimate import decimate_within
+    from meshtools.model import Mesh
+
+    n_rings, n_round = 24, 48
+    height = np.linspace(0.05, np.pi - 0.05, n_rings)[:, None]
+    round_ = np.linspace(0.0, 2.0 * np.pi, n_round, endpoint=False)[None, :]
+    radius = 10.0 + 0.3 * np.sin(9.0 * height) * np.cos(11.0 * round_)
+    points = np.stack([radius * np.sin(height) * np.cos(round_), radius * np.sin(height) * np.sin(round_), radius * np.cos(height)], axis=2)
+    here = (np.arange(n_rings - 1)[:, None] * n_round + np.arange(n_round)[None, :]).ravel()
+    right = (np.arange(n_rings - 1)[:, None] * n_round + (np.arange(n_round)[None, :] + 1) % n_round).ravel()
+    faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
+    decimate_within(Mesh.create(points.reshape(-1, 3), faces), 0.15)
+
+
+if __name__ == "__main__":
+    compile_all()
