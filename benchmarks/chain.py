@@ -99,7 +99,7 @@ def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[s
     forth, back = deviation["replica_to_scan"], deviation["scan_to_replica"]
     rms_um = [round(1e3 * way["rms_mm"], 1) for way in (forth, back) if way]
     clock.lap("deviation both ways", rms_um=rms_um)
-    view, _ = report.view_mesh(built.mesh, report.MOST_FACES, cleaned.facts["tolerance_mm"])
+    view, _ = report.light_version(built.mesh, report.MOST_FACES)
     clock.lap("light view", n_faces=len(view.faces))
     image = report.render_picture(report.laid_out(view), report.class_colours(view, sources), "oblique", report.PICTURE_PX)
     Path(f"{out}.png").write_bytes(report.encode_png(image))

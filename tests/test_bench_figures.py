@@ -110,7 +110,7 @@ def test_the_next_run_compares_with_the_last_of_the_same_size_and_tolerance(both
 
 def test_the_cost_of_a_batch_is_split_into_geometry_the_rest_of_the_jobs_and_what_is_outside_them() -> None:
     notes = [{"stage": "clean", "part": "job", "cpu": 5.0}, {"stage": "clean", "part": "clean_scan", "cpu": 4.0},
-             {"stage": "report", "part": "job", "cpu": 3.0}, {"stage": "report", "part": "view_mesh", "cpu": 1.0},
+             {"stage": "report", "part": "job", "cpu": 3.0}, {"stage": "report", "part": "light_version", "cpu": 1.0},
              {"stage": "snakemake", "part": "process", "cpu": 1.5}]  # fmt: skip
     sums = sum_up(notes, 10.0)
     assert sums["cpu"] == {"geometry": 5.0, "files_and_pages": 3.0, "outside_jobs": 2.0}

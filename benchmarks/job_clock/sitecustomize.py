@@ -24,7 +24,7 @@ GEOMETRY = {
     "rebuild": ("rebuild_element",),
     "joint": ("check_joint", "left_of"),
     "fit": ("check_fit", "end_widths"),
-    "report": ("view_mesh", "vertex_deviation", "weld_scan", "render_picture", "laid_out", "_deviation"),
+    "report": ("light_version", "vertex_deviation", "weld_scan", "render_picture", "laid_out", "_deviation"),
     "index": (),
 }
 PREFIX = "meshtools.jobs."

@@ -13,8 +13,8 @@ from meshtools.counted import plane_cell
 from meshtools.errors import ScanError
 from meshtools.files.mesh_ply import read_replica_ply
 from meshtools.files.read_scan import read_scan_of
-from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface, measure_deviation
+from meshtools.geometry.lightening import light_version
 from meshtools.geometry.picture import encode_png, render_picture
 from meshtools.geometry.pieces import take_faces, vertex_normals
 from meshtools.geometry.transform import apply_matrix, reflect, scale
@@ -112,7 +112,7 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     if hash_file(path) not in {entry["sha256"] for entry in rebuild["files"]}:
         raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
     replica = read_replica_ply(path)
-    view, error_mm = view_mesh(replica, min(job["settings"]["viewer_faces"], MOST_FACES), job["part_tolerance_mm"] / 4)
+    view, error_mm = light_version(replica, min(job["settings"]["viewer_faces"], MOST_FACES))
     scan = _scan_in_place(batch, job, records)
     deviation_mm = vertex_deviation(view, scan, sources) if scan is not None else None
     extra: dict[str, Any] = {
@@ -156,17 +156,6 @@ def plane_picture(mesh: Mesh, normal: FloatArray, offset_mm: float) -> Any:
     turned = mesh.replaced(vertices=centred @ np.stack([normal, np.cross(up, normal), up]).T)
     is_beyond = mesh.vertices[mesh.faces].mean(axis=1) @ normal > offset_mm
     return render_picture(turned, SIDE_GREYS[is_beyond.astype(np.intp)], "front", PLANE_PX)
-
-
-def view_mesh(replica: Mesh, most_faces: int, tolerance_mm: float) -> tuple[Mesh, float]:
-    """A surface light enough for a page and how far it may lie from the replica, mm (0 where it is the replica)."""
-    if len(replica.faces) <= most_faces:
-        return replica, 0.0
-    while True:
-        simpler = decimate_within(replica, tolerance_mm)
-        if len(simpler.mesh.faces) <= most_faces:
-            return simpler.mesh, simpler.bound_mm
-        tolerance_mm *= 1.7
 
 
 def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> Mesh | None:
