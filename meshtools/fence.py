@@ -35,7 +35,7 @@ class Limits(NamedTuple):
 
 
 def wall_s(n_faces: int) -> float:
-    """Seconds after which a job on so many faces is taken to hang. Our own figures, some twenty times what jobs took in trials."""
+    """Seconds after which a job on so many faces is taken to hang. Our own figures, generous on purpose."""
     return BASE_WALL_S + WALL_S_PER_MILLION_FACES * n_faces / 1e6
 
 
