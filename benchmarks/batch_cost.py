@@ -55,7 +55,7 @@ def time_build(folder: Path, notes: Path, cores: int) -> dict[str, float]:
     environment = os.environ | {"PYTHONPATH": paths, "BONEWRIGHT_JOB_CLOCK": str(notes)}
     before, start_s = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     command = [sys.executable, "-P", "-m", "meshtools.cli", "build", "--batch", str(folder), "--cores", str(cores)]
-    done = subprocess.run(command, capture_output=True, text=True, env=environment, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", env=environment, check=False)
     if done.returncode > 1:
         raise SystemExit(f"The build ended with {done.returncode}: {done.stderr.strip()[-800:]}")
     after = resource.getrusage(resource.RUSAGE_CHILDREN)

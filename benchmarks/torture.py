@@ -206,7 +206,7 @@ def main() -> None:
     parser.add_argument("--defect", choices=sorted(DEFECTS), action="append", help="only these defects")
     options = parser.parse_args()
     options.results.parent.mkdir(parents=True, exist_ok=True)
-    rows = [json.loads(line) for line in options.results.read_text().splitlines()] if options.results.is_file() else []
+    rows = [json.loads(line) for line in options.results.read_text(encoding="utf-8").splitlines()] if options.results.is_file() else []
     done = {(row["bone"], row["defect"]) for row in rows}
     end = time.monotonic() + 60 * options.minutes
     with options.results.open("a") as out:

@@ -299,7 +299,7 @@ def fuzz_in_child(name: str, seconds: float) -> int:
     """Fuzz one reader in a process of its own, and print how many inputs it took or how it ended. Returns its exit code."""
     with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
         command = [sys.executable, __file__, "--one", name, str(seconds), folder]
-        done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
+        done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", errors="replace", check=False)
     lines = (done.stdout + done.stderr).splitlines()
     told = [line for line in lines if line.startswith(f"{name}: ")]
     counts = [line.split()[-1] for line in lines if line.startswith("stat::number_of_executed_units")]

@@ -101,7 +101,7 @@ def make_six_bones_tables(folder: Path, lengths_mm: Mapping[str, float] | None =
 
 def bonewright(*arguments: str | Path, timeout_s: float = 300) -> subprocess.CompletedProcess[str]:
     """Run the command as a user would."""
-    return subprocess.run([*BONEWRIGHT, *map(str, arguments)], capture_output=True, text=True, timeout=timeout_s, check=False)
+    return subprocess.run([*BONEWRIGHT, *map(str, arguments)], capture_output=True, text=True, encoding="utf-8", timeout=timeout_s, check=False)
 
 
 def build(batch: Path, *arguments: str) -> dict[str, Any]:
@@ -109,7 +109,7 @@ def build(batch: Path, *arguments: str) -> dict[str, Any]:
     done = bonewright("build", "--batch", batch, "--json", *arguments)
     assert done.returncode in (0, 1), done.stderr
     answer: dict[str, Any] = json.loads(done.stdout)
-    assert not answer["run_error"], answer["run_error"] + (batch / "logs" / "snakemake.log").read_text()
+    assert not answer["run_error"], answer["run_error"] + (batch / "logs" / "snakemake.log").read_text(encoding="utf-8")
     return answer
 
 

@@ -13,7 +13,7 @@ from six_bones import bonewright, build, edit, make_six_bones
 
 def sign_off(batch: Path, element: str) -> None:
     """Sign the evidence that the page of an element shows today."""
-    key = json.loads((batch / f"results/mount/{element}/report.json").read_text())["facts"]["evidence_key"]
+    key = json.loads((batch / f"results/mount/{element}/report.json").read_text(encoding="utf-8"))["facts"]["evidence_key"]
     with (batch / "config/decisions.csv").open("a", encoding="utf-8") as stream:
         stream.write(f"mount,{element},,sign-off,yes,A. Curator,2026-03-01,looked at page and bone,{key}\n")
 
@@ -52,7 +52,7 @@ def test_a_change_after_the_hand_over_names_the_recipient_and_raises_the_revisio
     assert given.returncode == 0, given.stderr
     edit(batch / "config/config.yaml", "part_tolerance_mm: 0.4", "part_tolerance_mm: 1.6")
     build(batch)
-    page = json.loads((batch / "results/mount/skull/report.json").read_text())
+    page = json.loads((batch / "results/mount/skull/report.json").read_text(encoding="utf-8"))
     assert any("Shop 2" in finding["message"] for finding in page["findings"])
     assert (page["facts"]["revision"], page["facts"]["sign_off"]["state"]) == ("2", "lapsed")
 

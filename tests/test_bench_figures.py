@@ -125,7 +125,7 @@ def test_the_chain_takes_a_coloured_scan_to_a_closed_replica_and_prints_a_line_f
     ball.visual.vertex_colors = np.tile(np.array([200, 150, 100, 255], dtype=np.uint8), (len(ball.vertices), 1))
     ball.export(tmp_path / "ball.ply")
     command = [sys.executable, str(CHAIN), str(tmp_path / "ball.ply"), str(tmp_path / "out"), "0.05"]
-    run = read_run(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+    run = read_run(subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=True).stdout)
     assert run.total is not None
     assert {name: run.total[name] for name in ("closed", "outward", "colour_kept", "n_pieces")} == {
         "closed": True, "outward": True, "colour_kept": True, "n_pieces": 1}  # fmt: skip

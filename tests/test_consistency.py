@@ -90,7 +90,7 @@ def test_the_command_line_never_imports_snakemake() -> None:
     import sys
 
     code = "import sys, meshtools.cli, meshtools.commands_batch, meshtools.commands_file, meshtools.glue; print('snakemake' in sys.modules)"
-    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == "False"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8", check=True).stdout.strip() == "False"
 
 
 def test_no_file_names_a_path_of_one_machine_or_a_registry_host() -> None:

@@ -12,8 +12,8 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "sample_meshes" / "demo"
-TRUTH = {entry["find"]: entry for entry in json.loads((DEMO / "truth.json").read_text())["finds"]}
-ROWS = {row["find"]: row for row in csv.DictReader((DEMO / "config" / "bones.csv").read_text().splitlines())}
+TRUTH = {entry["find"]: entry for entry in json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["finds"]}
+ROWS = {row["find"]: row for row in csv.DictReader((DEMO / "config" / "bones.csv").read_text(encoding="utf-8").splitlines())}
 
 
 @pytest.fixture

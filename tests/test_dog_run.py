@@ -108,7 +108,7 @@ SLUGS = (
 @pytest.mark.parametrize("slug", SLUGS)
 def test_a_replica_lies_within_the_stated_tolerance_of_the_withheld_truth_outside_filled_faces(batch: Path, slug: str) -> None:
     folder = batch / "results" / "mount" / slug
-    sources = json.loads((folder / "record.json").read_text())["sources"]
+    sources = json.loads((folder / "record.json").read_text(encoding="utf-8"))["sources"]
     mesh = read_replica_ply(folder / "replica.ply")
     is_bone = np.array([source["class"] not in ("FILL", "MADE") for source in sources])[mesh.source]
     on_bone = mesh.vertices[np.unique(mesh.faces[is_bone])]
@@ -124,7 +124,7 @@ def test_a_delivered_file_is_closed_and_outward_in_a_second_reader(batch: Path, 
 
 @pytest.mark.slow
 def test_every_element_of_the_target_is_planned_from_the_evidence_that_exists(batch: Path) -> None:
-    plan = json.loads((batch / "results" / "plan.json").read_text())
+    plan = json.loads((batch / "results" / "plan.json").read_text(encoding="utf-8"))
     classes = {row["element"]: row["class"] for row in plan["elements"]}
     expected = {
         "femur-left": "OWN",

@@ -283,11 +283,11 @@ def test_a_reduced_bone_is_built_and_says_so_on_its_page_for_review(tmp_path: Pa
     (batch / "config/config.yaml").write_text("targets:\n  mount:\n    individual: ind-a\nclean:\n  most_faces: 4000\n")
     done = bonewright("build", "--batch", batch, "--json")
     rows = json.loads(done.stdout)["elements"]
-    page = json.loads((batch / "results/mount/femur-left/report.json").read_text())
+    page = json.loads((batch / "results/mount/femur-left/report.json").read_text(encoding="utf-8"))
     found = {finding["code"]: finding for finding in page["findings"]}
     assert [row["status"] for row in rows] == ["review", "review"], done.stderr
     assert found["reduced-on-reading"]["severity"] == "review"
-    assert "reduced on reading" in (batch / "results/mount/femur-left/report.html").read_text()
+    assert "reduced on reading" in (batch / "results/mount/femur-left/report.html").read_text(encoding="utf-8")
     assert bonewright("verify", "--batch", batch).returncode == 0
 
 

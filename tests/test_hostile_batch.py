@@ -67,7 +67,7 @@ def make_hostile_batch(folder: Path) -> Path:
     rewrite(batch / "config/skeleton.csv", {}, ("region",), kept)
     rewrite(batch / "config/measurements.csv", {"ind-a": INDIVIDUAL}, ("measurementMethod", "measurementDeterminedBy"))
     config = batch / "config/config.yaml"
-    config.write_text(config.read_text().replace("individual: ind-a", f"individual: {json.dumps(INDIVIDUAL)}"), encoding="utf-8")
+    config.write_text(config.read_text(encoding="utf-8").replace("individual: ind-a", f"individual: {json.dumps(INDIVIDUAL)}"), encoding="utf-8")
     (batch / "scans" / "link.stl").symlink_to(outside(folder) / "secret.stl")
     (batch / "scans" / "-rf =1+1 line\nbreak.stl").write_bytes(b"solid\n")
     (batch / "logs").mkdir()

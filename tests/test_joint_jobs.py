@@ -41,7 +41,7 @@ def make_row(folder: Path) -> Path:
 def test_a_row_with_a_foreign_vertebra_names_it_and_an_edited_pose_runs_its_own_joint_alone(tmp_path: Path) -> None:
     batch = make_row(tmp_path / "batch")
     answer = build(batch)
-    rows = {row["joint"]: row for row in json.loads((batch / "results/mount/fit.json").read_text())["facts"]["rows"]}
+    rows = {row["joint"]: row for row in json.loads((batch / "results/mount/fit.json").read_text(encoding="utf-8"))["facts"]["rows"]}
     own, before, after = (rows[f"lumbar-0{k} / lumbar-0{k + 1}"] for k in (1, 2, 3))
     assert (own["gap_basis"], own["verdict"], own["overlap_mm"]) == ("common frame", "one source", 0.0)
     assert own["gap_mm"] == pytest.approx(0.17, abs=0.15)  # of the dog; cleaning may move the skin by 0.125 mm
@@ -53,7 +53,7 @@ def test_a_row_with_a_foreign_vertebra_names_it_and_an_edited_pose_runs_its_own_
     (batch / "config/pose.csv").write_text("parent,child,gap_mm\nlumbar-01,lumbar-02,3\n", encoding="utf-8")
     build(batch)
     assert jobs_run_since(batch, moment) == {"joint-mount-joints-lumbar-01__lumbar-02", "fit-mount", "index-index"}
-    rows = {row["joint"]: row for row in json.loads((batch / "results/mount/fit.json").read_text())["facts"]["rows"]}
+    rows = {row["joint"]: row for row in json.loads((batch / "results/mount/fit.json").read_text(encoding="utf-8"))["facts"]["rows"]}
     assert rows["lumbar-01 / lumbar-02"]["median_gap_mm"] == pytest.approx(3.0, abs=0.02)
     assert rows["lumbar-02 / lumbar-03"] == before
     answer = bonewright("pose", "mount", "--batch", batch, "-o", batch / "row.glb", "--json")

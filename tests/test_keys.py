@@ -71,7 +71,7 @@ def test_a_remembered_digest_is_the_fresh_one_and_a_torn_memory_is_not_believed(
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"} | {"PYTHONPYCACHEPREFIX": str(tmp_path)}
     digests = []
     for _ in range(3):
-        digests.append(subprocess.run(command, env=environment, capture_output=True, text=True, check=True).stdout)
+        digests.append(subprocess.run(command, env=environment, capture_output=True, text=True, encoding="utf-8", check=True).stdout)
         memories = list(tmp_path.rglob("*.tree"))
         if len(digests) == 2:
             for memory in memories:

@@ -407,9 +407,9 @@ def test_the_template_is_a_batch_without_problems_and_so_are_its_examples(tmp_pa
     shutil.copytree(TEMPLATE, tmp_path / "config")
     assert [finding.code for finding in load_register(tmp_path).findings] == ["no-target", "no-finds"]
     for path in sorted((tmp_path / "config").glob("*.csv")):
-        path.write_text(re.sub(r"^#(?! )", "", path.read_text(), flags=re.MULTILINE))
+        path.write_text(re.sub(r"^#(?! )", "", path.read_text(encoding="utf-8"), flags=re.MULTILINE))
     config = tmp_path / "config" / "config.yaml"
-    text = re.sub(r"^#  ", "  ", config.read_text(), flags=re.MULTILINE)
+    text = re.sub(r"^#  ", "  ", config.read_text(encoding="utf-8"), flags=re.MULTILINE)
     config.write_text(text.replace("targets: {}", "targets:").replace("folders: {}", "folders:"))
     register = load_register(tmp_path)
     assert {finding.code for finding in register.findings} == {"scan-missing", "model-missing"}
@@ -417,11 +417,11 @@ def test_the_template_is_a_batch_without_problems_and_so_are_its_examples(tmp_pa
 
 
 def test_every_column_and_every_setting_is_explained_in_the_readme_with_its_default_and_bounds() -> None:
-    text = (TEMPLATE / "README.md").read_text()
+    text = (TEMPLATE / "README.md").read_text(encoding="utf-8")
     for shape in SHAPES:
         section = text.split(f"## {shape.name}")[1].split("\n## ")[0]
         assert re.findall(r"^\| `(\w+)` \| (?=\S)", section, re.MULTILINE)[: len(shape.columns)] == list(shape.columns)
-        assert (TEMPLATE / shape.name).read_text().splitlines()[0].split(",") == list(shape.columns)
+        assert (TEMPLATE / shape.name).read_text(encoding="utf-8").splitlines()[0].split(",") == list(shape.columns)
     for stage in dataclasses.fields(Settings):
         for field in () if stage.name in GROUP_SECTIONS else dataclasses.fields(getattr(Settings(), stage.name)):
             default = f"[{', '.join(field.default)}]" if isinstance(field.default, tuple) else str(field.default)

@@ -37,7 +37,7 @@ class Outcome:
 def read_watched(requests: Sequence[dict[str, Any]]) -> list[Outcome]:
     """Run all requests, one after the other."""
     lines = "".join(json.dumps(request) + "\n" for request in requests)
-    done = subprocess.run([sys.executable, __file__], input=lines, capture_output=True, text=True, check=False)
+    done = subprocess.run([sys.executable, __file__], input=lines, capture_output=True, text=True, encoding="utf-8", check=False)
     assert done.returncode == 0, done.stderr
     return [Outcome(**json.loads(line)) for line in done.stdout.splitlines()]
 

@@ -30,7 +30,7 @@ class Fault:
     """One planned failure."""
 
     def __init__(self, folder):
-        plan = json.loads((folder / "plan.json").read_text())
+        plan = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
         self.kind, self.number, self.watch = plan["kind"], plan["number"], plan["watch"]
         self.errno = ERRORS[self.kind]
         self._folder = folder
