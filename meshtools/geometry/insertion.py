@@ -113,13 +113,6 @@ def _halves(corners: Any, edge: int, new: int) -> list[list[int]]:
     return [[start, new, apex], [new, end, apex]]
 
 
-def _keeps_side(mesh: Mesh, normal: FloatArray, faces: list[list[int]], new: int, position: FloatArray) -> bool:
-    corners = np.array([[position if vertex == new else mesh.vertices[vertex] for vertex in face] for face in faces])
-    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    sizes = np.linalg.norm(across, axis=1)
-    return bool((across @ normal > 1e-6 * sizes * np.linalg.norm(normal)).all() and (sizes > 1e-12 * np.linalg.norm(normal)).all())
-
-
 def part_shared_edges(mesh: Mesh, tolerance_mm: float) -> Mesh:
     """Give each of several sheets that share one edge a middle of its own there, moved a little into the matter, so that every edge again has
     two faces. Edges with an odd number of faces stay."""

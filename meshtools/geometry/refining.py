@@ -43,9 +43,10 @@ class Refining:
         for _ in range(ROUNDS):
             self.landing.prove_fine(self._is_todo, self.tolerance_mm, self.fine_mm)
             fine_points = self._fine_points()
-            astray, coarse_points = self._coarse_points()
+            astray, coarse_points, lost = self._coarse_points()
             points = _joined(fine_points, coarse_points)
-            left = np.concatenate([self.coarse.vertices[self.coarse.faces[points.face]].mean(axis=1), self.coarse.vertices[astray[0]]])
+            open_faces = self.coarse.faces[np.concatenate([points.face, lost])]
+            left = np.concatenate([self.coarse.vertices[open_faces].mean(axis=1), self.coarse.vertices[astray[0]]])
             is_slow = len(left) > SLOWEST * n_before
             if not len(left) or (is_slow and (len(left) > FEW or least_facing == ANY_WAY)):
                 break
@@ -72,22 +73,25 @@ class Refining:
         within = self._at_places(face[is_open][~is_far], place[is_open][~is_far], place[is_open][~is_far])
         return _joined(self._at_vertices(np.unique(farthest[is_far])), within)
 
-    def _coarse_points(self) -> tuple[tuple[Any, FloatArray], Points]:
-        """Corners of the coarse mesh that are themselves too far off, with the nearest fine points; and places within faces that fail."""
+    def _coarse_points(self) -> tuple[tuple[Any, FloatArray], Points, Any]:
+        """Corners of the coarse mesh that are themselves too far off, with the nearest fine points; places within faces that fail; and faces
+        that have no fine face near them at all."""
         fine, coarse = self.landing.fine, self.coarse
         wanted = np.flatnonzero(self.coarse_mm > self.tolerance_mm)
         place, near = self.landing.prove_coarse_nearby(wanted, self.tolerance_mm, self.coarse_mm)
         few = wanted[self.coarse_mm[wanted] > self.tolerance_mm]
         if len(few) <= SEARCHED:
             self.landing.prove_by_search(few, self.tolerance_mm, self.coarse_mm)
-        is_open = (self.coarse_mm[wanted] > self.tolerance_mm) & (near >= 0)
+        is_open = self.coarse_mm[wanted] > self.tolerance_mm
+        lost, is_open = wanted[is_open & (near < 0)], is_open & (near >= 0)
         wanted, place = wanted[is_open], place[is_open]
         corners = fine.vertices[fine.faces[near[is_open]]]
         target = np.einsum("ij,ijk->ik", barycentric_weights(place, corners), corners)
         is_corner = (coarse.vertices[coarse.faces[wanted]] == place[:, None]).all(axis=2)
         at_corner = is_corner.any(axis=1)
         astray, first = np.unique(coarse.faces[wanted][is_corner], return_index=True)
-        return (astray, target[at_corner][first]), self._at_places(wanted[~at_corner], place[~at_corner], target[~at_corner])
+        within = self._at_places(wanted[~at_corner], place[~at_corner], target[~at_corner])
+        return (astray, target[at_corner][first]), within, lost
 
     def _at_places(self, face: Any, place: FloatArray, position: FloatArray) -> Points:
         """One point for each coarse face, with its foot near a place."""
@@ -117,8 +121,9 @@ class Refining:
         is_gone = inserted.number < 0
         if not is_gone.any():
             return False
-        neighbours = self.landing.neighbours
-        is_settled = ~is_gone & ~(is_gone[neighbours] & (neighbours >= 0)).any(axis=1)
+        is_at_change = np.zeros(len(self.coarse.vertices), bool)
+        is_at_change[self.coarse.faces[is_gone].ravel()] = True  # a fine face was judged against all faces with a corner in common with its own
+        is_settled = ~is_at_change[self.coarse.faces].any(axis=1)
         again = self.landing.move_to(inserted.mesh, inserted.number, is_settled)
         is_again = again[self.landing.fine.faces].any(axis=1)
         self.fine_mm[is_again] = np.inf

@@ -62,29 +62,3 @@ def _fast_simplification(mesh: Mesh, count: int) -> Mesh | None:
         return mesh
     vertices, faces = fast_simplification.simplify(mesh.vertices.copy(), mesh.faces.copy(), target_count=count, preserve_border=True)
     return compacted(vertices, faces)
-
-
-def manifold_simplified(mesh: Mesh, fineness: float) -> Mesh | None:
-    """A closed mesh with features below 1 / `fineness` mm taken away, by manifold3d; None where it does not take the mesh for a solid."""
-    import manifold3d
-
-    centre = mesh.vertices.mean(axis=0)
-    solid = manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices - centre, mesh.faces.astype(np.uint64)))
-    if solid.status() != manifold3d.Error.NoError:
-        return None
-    result = solid.simplify(1.0 / fineness).to_mesh64()
-    return compacted(np.asarray(result.vert_properties)[:, :3] + centre, np.asarray(result.tri_verts))
-
-
-def quadric_simplified(mesh: Mesh, fineness: float) -> Mesh | None:
-    """The mesh with about `fineness` faces, border held, by pymeshlab's quadric edge collapse."""
-    import pymeshlab
-
-    centre = mesh.vertices.mean(axis=0)
-    shelf = pymeshlab.MeshSet()
-    shelf.add_mesh(pymeshlab.Mesh(mesh.vertices - centre, mesh.faces))
-    shelf.meshing_decimation_quadric_edge_collapse(
-        targetfacenum=int(fineness), preserveboundary=True, boundaryweight=10.0, preservenormal=True, preservetopology=True
-    )
-    result = shelf.current_mesh()
-    return compacted(result.vertex_matrix() + centre, result.face_matrix())
