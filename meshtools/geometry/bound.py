@@ -18,7 +18,6 @@ from meshtools.model import FloatArray, IntArray, Mesh
 BLOCK = 1 << 14  # pairs worked on at once, so that they stay in the processor's cache
 BATCH = 100_000  # pieces quartered at once
 MAX_PIECES = 1_500_000  # after this many pieces more than faces the bound is reported as it stands
-MAX_PIECES_TO_ACCEPT = 1_000_000  # the same where the question is only whether a tolerance holds
 RELATIVE_SLACK = 0.01
 ABSOLUTE_SLACK_MM = 1e-4
 FAN = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])  # corners 0-2, then an inner point
@@ -39,11 +38,10 @@ class DistanceField(Protocol):
 
 @dataclass(frozen=True)
 class DeviationBound:
-    """Largest distance found, and a distance that no point of the surface exceeds, in mm; loose (k, 3): middles of the pieces not settled."""
+    """Largest distance found, and a distance that no point of the surface exceeds, in mm."""
 
     max_mm: float
     bound_mm: float
-    loose: FloatArray
 
 
 @dataclass(eq=False)
@@ -72,25 +70,21 @@ class _Pieces:
         )
 
 
-def bound_deviation(
-    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, accept_mm: float = 0.0, upper_mm: FloatArray | None = None
-) -> DeviationBound:
+def bound_deviation(mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, upper_mm: FloatArray | None = None) -> DeviationBound:
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 
     `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face. The search ends when the bound is
-    within 1 % or 1e-4 mm of the largest distance found, or, where `accept_mm` is above 0, when each piece is shown to lie within that or
-    to come within 1 % of it; or early, with a loose but true bound, at the limit of pieces. True up to rounding of double precision.
+    within 1 % or 1e-4 mm of the largest distance found; or early, with a loose but true bound, at the limit of pieces. True up to rounding
+    of double precision.
     """
     pieces = _faces_as_pieces(mesh, surface, upper_mm)
     largest = max(known_mm, float(pieces.distance.max(initial=0.0)))
-    largest = max(largest, _tighten(pieces, surface, _threshold(largest, accept_mm)))
-    settled, n_left, refuted = 0.0, MAX_PIECES_TO_ACCEPT if accept_mm > 0 else MAX_PIECES, []
+    largest = max(largest, _tighten(pieces, surface, _threshold(largest)))
+    settled, n_left = 0.0, MAX_PIECES
     while True:
-        loose = pieces.upper > _threshold(largest, accept_mm)
-        is_refuted = loose & (pieces.distance.max(axis=1) > (1 - RELATIVE_SLACK) * accept_mm) & (accept_mm > 0)
-        refuted.append(pieces.corners[is_refuted].mean(axis=1))
-        settled = max(settled, float(pieces.upper[~loose | is_refuted].max(initial=0.0)))
-        pieces = pieces.take(loose & ~is_refuted)
+        loose = pieces.upper > _threshold(largest)
+        settled = max(settled, float(pieces.upper[~loose].max(initial=0.0)))
+        pieces = pieces.take(loose)
         if not len(pieces) or n_left <= 0:
             break
         chosen = np.ones(len(pieces), bool)
@@ -99,14 +93,13 @@ def bound_deviation(
         children = _split(pieces.take(chosen), surface)
         n_left -= len(children)
         largest = max(largest, float(children.distance.max()))
-        largest = max(largest, _tighten(children, surface, _threshold(largest, accept_mm)))
+        largest = max(largest, _tighten(children, surface, _threshold(largest)))
         pieces = pieces.take(~chosen).joined(children)
-    bound = max(largest, settled, float(pieces.upper.max(initial=0.0)))
-    return DeviationBound(largest, bound, np.concatenate([*refuted, pieces.corners.mean(axis=1)]))
+    return DeviationBound(largest, max(largest, settled, float(pieces.upper.max(initial=0.0))))
 
 
-def _threshold(largest: float, accept_mm: float) -> float:
-    return accept_mm if accept_mm > 0 else largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM)
+def _threshold(largest: float) -> float:
+    return largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM)
 
 
 def _faces_as_pieces(mesh: Mesh, surface: DistanceField, upper_mm: FloatArray | None) -> _Pieces:

@@ -170,12 +170,12 @@ class Comparison:
 def measure_deviation(mesh: Surface, other: Surface, seed: int = 0, n_samples: int = N_SAMPLES) -> Deviation:
     """How far one surface strays from another: even samples with a fixed seed, all vertices, and a bound on the maximum."""
     from meshtools.geometry.bound import bound_deviation
-    from meshtools.geometry.cover import cover_bounds
+    from meshtools.geometry.landing import cover_bounds
     from meshtools.geometry.sample import sample_surface
 
     points, _ = sample_surface(mesh.mesh, n_samples, seed)
     distances, _ = other.distance(points)
-    shown = cover_bounds(mesh, other) if len(mesh.mesh.faces) < len(other.mesh.faces) else None
+    shown = cover_bounds(mesh, other.mesh) if len(mesh.mesh.faces) < len(other.mesh.faces) else None
     bound = bound_deviation(mesh.mesh, other, known_mm=float(distances.max()), upper_mm=shown)
     p95, p99 = np.quantile(distances, [0.95, 0.99])
     return Deviation(

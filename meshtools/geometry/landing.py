@@ -24,15 +24,15 @@ ROUNDS = 8  # a patch grows at most this often across edges that enter the coars
 class Landing:
     """Every vertex of the fine mesh on its nearest point of the coarse one: distance_mm (n,), face (n,), point (n, 3)."""
 
-    def __init__(self, fine: Mesh, coarse: Mesh, across: Any) -> None:
+    def __init__(self, fine: Mesh, coarse: Surface, across: Any) -> None:
         """across: `face_neighbours` of the fine mesh, which does not change with the coarse one."""
         self.fine, self._across = fine, across
         n = len(fine.vertices)
         self.distance_mm, self.face, self.point = np.empty(n), np.empty(n, np.int32), np.empty((n, 3))
         self._land(coarse, slice(None))
 
-    def _land(self, coarse: Mesh, which: Any) -> None:
-        self.coarse, self.surface = coarse, Surface(coarse)
+    def _land(self, coarse: Surface, which: Any) -> None:
+        self.coarse, self.surface = coarse.mesh, coarse
         self.distance_mm[which], self.face[which], self.point[which] = self.surface.project(self.fine.vertices[which])
 
     def move_to(self, coarse: Mesh, number: Any, is_settled: Any) -> Any:
@@ -42,7 +42,7 @@ class Landing:
         again = ~is_settled[self.face]
         self.__dict__.pop("neighbours", None)
         self.face[~again] = number[self.face[~again]]
-        self._land(coarse, again)
+        self._land(Surface(coarse), again)
         return again
 
     @cached_property
@@ -149,6 +149,14 @@ class Landing:
         nearest = close[cKDTree(self.fine.vertices[close]).query(middles)[1]]
         order, starts = self._fine_at
         return np.stack([order[starts[nearest]] // 3, empty], axis=1)
+
+
+def cover_bounds(coarse: Surface, fine: Mesh) -> FloatArray:
+    """For each face of the coarse surface a distance in mm (m,) within which all of it has the fine one near; infinite where not shown."""
+    from meshtools.geometry.landing_kernels import face_neighbours
+
+    landing = Landing(fine, coarse, face_neighbours(fine.faces, len(fine.vertices)))
+    return landing.prove_coarse(np.ones(len(coarse.mesh.faces), bool))
 
 
 def _prove_nearby(wanted: Any, mesh: Mesh, other: Mesh, lists: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:

@@ -10,6 +10,7 @@ from meshtools.geometry.compiled import compiled
 
 MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and their neighbours
 MOST_PIECES = 24  # parts that one fine face may be cut into before it is left open
+FIRST_LENGTH = 1024  # of a list that grows as it fills
 TOUCH = 1e-9  # a landing point this little beyond an edge, in barycentric weight, counts as on it
 PROBE_SECOND, PROBE_THIRD = 0.3293, 0.3336  # the point of a coarse face at which the cover is counted, off all symmetric places
 
@@ -318,6 +319,25 @@ def _lands_on(faces: Any, row: int, landed: Any, target: int) -> bool:
 
 
 @compiled
+def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames: Any, found: Any, work: Any, growth: Any, n: int) -> Any:
+    """Carry one fine face over to a coarse one, and list the pairs by which the patch must grow; returns the list and its length."""
+    faces, landed, is_spoilt = fine[1], landing[0], found[2]
+    _carry_over(row, target, fine, landing, frames, found, work)
+    for i in range(3):
+        if not _edge_enters(work[0], i):
+            continue
+        beyond = across[row, i]
+        if beyond < 0:
+            is_spoilt[target] = True
+        elif not _lands_on(faces, beyond, landed, target):
+            if n == len(growth):
+                growth = np.concatenate((growth, np.empty((n, 2), np.int64)))
+            growth[n, 0], growth[n, 1] = beyond, target
+            n += 1
+    return growth, n
+
+
+@compiled
 def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: Any, found: Any) -> Any:
     """Every fine face into the patch of each wanted coarse face that one of its corners lands on.
 
@@ -325,49 +345,23 @@ def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: An
     the number of times covered, and whether the proof is spoilt. Returns (k, 2) int64: pairs of a fine and a coarse face by which patches
     must grow, because an edge between them enters the coarse face.
     """
-    growth = np.empty((1024, 2), np.int64)
-    n = 0
+    growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
     work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
-    faces, landed, is_spoilt = fine[1], landing[0], found[2]
+    faces, landed = fine[1], landing[0]
     for row in range(len(faces)):
         for k in range(3):
             target = landed[faces[row, k]]
-            if not is_wanted[target] or (k > 0 and landed[faces[row, 0]] == target) or (k > 1 and landed[faces[row, 1]] == target):
-                continue
-            _carry_over(row, target, fine, landing, frames, found, work)
-            for i in range(3):
-                if not _edge_enters(work[0], i):
-                    continue
-                beyond = across[row, i]
-                if beyond < 0:
-                    is_spoilt[target] = True
-                elif not _lands_on(faces, beyond, landed, target):
-                    if n == len(growth):
-                        larger = np.empty((2 * n, 2), np.int64)
-                        larger[:n] = growth
-                        growth = larger
-                    growth[n, 0], growth[n, 1] = beyond, target
-                    n += 1
+            is_seen = (k > 0 and landed[faces[row, 0]] == target) or (k > 1 and landed[faces[row, 1]] == target)
+            if is_wanted[target] and not is_seen:
+                growth, n = _take_in(row, target, fine, across, landing, frames, found, work, growth, n)
     return growth[:n]
 
 
 @compiled
 def cover_more(pairs: Any, fine: Any, across: Any, landing: Any, frames: Any, found: Any) -> Any:
     """The same for given pairs (k, 2) of a fine and a coarse face. Returns the pairs by which the patches must grow next."""
-    growth = np.empty((3 * len(pairs), 2), np.int64)
-    n = 0
+    growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
     work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
-    faces, landed, is_spoilt = fine[1], landing[0], found[2]
     for p in range(len(pairs)):
-        row, target = pairs[p, 0], pairs[p, 1]
-        _carry_over(row, target, fine, landing, frames, found, work)
-        for i in range(3):
-            if not _edge_enters(work[0], i):
-                continue
-            beyond = across[row, i]
-            if beyond < 0:
-                is_spoilt[target] = True
-            elif not _lands_on(faces, beyond, landed, target):
-                growth[n, 0], growth[n, 1] = beyond, target
-                n += 1
+        growth, n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, frames, found, work, growth, n)
     return growth[:n]

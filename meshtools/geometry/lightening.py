@@ -32,7 +32,7 @@ def light_version(mesh: Mesh, most_faces: int) -> tuple[Mesh, float]:
         return mesh, 0.0
     parted = part_shared_edges(lighter, 0.0)
     lighter = parted if len(parted.faces) <= most_faces else lighter
-    landing = Landing(mesh, lighter, face_neighbours(mesh.faces, len(mesh.vertices)))
+    landing = Landing(mesh, Surface(lighter), face_neighbours(mesh.faces, len(mesh.vertices)))
     tolerance_mm = max(float(landing.distance_mm.max()) * MARGIN, 1e-6)
     whole_mm, light_mm = np.full(len(mesh.faces), np.inf), np.full(len(lighter.faces), np.inf)
     landing.prove_fine(np.ones(len(mesh.faces), bool), tolerance_mm, whole_mm)

@@ -30,6 +30,21 @@ def group_by(keys: Any, n: int) -> Any:
 
 
 @compiled
+def _note(face: int, w: int, stamp: Any, nearby: Any, n: int, start: int) -> int:
+    """Add a face to the list of the w-th wanted one, unless it is there or the list is full; returns the new length."""
+    if stamp[face] == w or n - start >= MOST_NEARBY:
+        return n
+    stamp[face] = w
+    nearby[n] = face
+    return n + 1
+
+
+@compiled
+def _with_room(nearby: Any, n: int) -> Any:
+    return nearby if n + MOST_NEARBY <= len(nearby) else np.concatenate((nearby, np.empty(len(nearby), np.int32)))
+
+
+@compiled
 def gather_at_corners(wanted: Any, faces: Any, at_corner: Any, landed_on: Any, fine_at: Any, n_fine: int) -> Any:
     """For coarse faces (k,): the fine faces at the vertices that land on one of them or on a face that shares a corner with it.
 
@@ -41,8 +56,7 @@ def gather_at_corners(wanted: Any, faces: Any, at_corner: Any, landed_on: Any, f
     (corner_order, corner_starts), (landed_order, landed_starts), (fine_order, fine_starts) = at_corner, landed_on, fine_at
     n = 0
     for w in range(len(wanted)):
-        if n + MOST_NEARBY > len(nearby):
-            nearby = np.concatenate((nearby, np.empty(len(nearby), np.int32)))
+        nearby = _with_room(nearby, n)
         for k in range(3):
             vertex = faces[wanted[w], k]
             for i in range(corner_starts[vertex], corner_starts[vertex + 1]):
@@ -50,11 +64,7 @@ def gather_at_corners(wanted: Any, faces: Any, at_corner: Any, landed_on: Any, f
                 for j in range(landed_starts[ring], landed_starts[ring + 1]):
                     fine_vertex = landed_order[j]
                     for h in range(fine_starts[fine_vertex], fine_starts[fine_vertex + 1]):
-                        fine = fine_order[h] // 3
-                        if stamp[fine] != w and n - starts[w] < MOST_NEARBY:
-                            stamp[fine] = w
-                            nearby[n] = fine
-                            n += 1
+                        n = _note(fine_order[h] // 3, w, stamp, nearby, n, starts[w])
         starts[w + 1] = n
     return nearby[:n], starts
 
@@ -67,18 +77,13 @@ def gather_at_landing(wanted: Any, fine_faces: Any, landed: Any, faces: Any, at_
     corner_order, corner_starts = at_corner
     n = 0
     for w in range(len(wanted)):
-        if n + MOST_NEARBY > len(nearby):
-            nearby = np.concatenate((nearby, np.empty(len(nearby), np.int32)))
+        nearby = _with_room(nearby, n)
         for k in range(3):
             face = landed[fine_faces[wanted[w], k]]
             for j in range(3):
                 vertex = faces[face, j]
                 for i in range(corner_starts[vertex], corner_starts[vertex + 1]):
-                    near = corner_order[i] // 3
-                    if stamp[near] != w and n - starts[w] < MOST_NEARBY:
-                        stamp[near] = w
-                        nearby[n] = near
-                        n += 1
+                    n = _note(corner_order[i] // 3, w, stamp, nearby, n, starts[w])
         starts[w + 1] = n
     return nearby[:n], starts
 

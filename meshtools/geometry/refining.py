@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.distance import barycentric_weights
+from meshtools.geometry.distance import Surface, barycentric_weights
 from meshtools.geometry.insertion import Inserted, Points, flip_longest_edges, insert_points, move_corners
 from meshtools.geometry.landing import Landing
 from meshtools.model import FloatArray, Mesh
@@ -24,7 +24,7 @@ class Refining:
 
     def __init__(self, fine: Mesh, coarse: Mesh, across: Any, tolerance_mm: float) -> None:
         """across: `face_neighbours` of the fine mesh."""
-        self.tolerance_mm, self.landing = tolerance_mm, Landing(fine, coarse, across)
+        self.tolerance_mm, self.landing = tolerance_mm, Landing(fine, Surface(coarse), across)
         self.fine_mm = np.full(len(fine.faces), np.inf)
         self.coarse_mm = self.landing.prove_coarse(np.ones(len(coarse.faces), bool))
         self._is_todo = np.ones(len(fine.faces), bool)
