@@ -24,7 +24,6 @@ import numpy as np
 
 HOOK = Path(__file__).resolve().parent / "job_clock"
 N_BONES, N_FACES, SEED = 250, 500, 7
-OUTSIDE_LIMIT_PERCENT = 10.0
 SKELETON = "element,pairing,series,position,region,group\ncaudal,median,caudal,1-{n},tail,axial\n"
 CONFIG = "targets:\n  mount:\n    individual: ind-a\n"
 

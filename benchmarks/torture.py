@@ -206,7 +206,9 @@ def main() -> None:
     parser.add_argument("--defect", choices=sorted(DEFECTS), action="append", help="only these defects")
     options = parser.parse_args()
     options.results.parent.mkdir(parents=True, exist_ok=True)
-    rows = [json.loads(line) for line in options.results.read_text(encoding="utf-8").splitlines()] if options.results.is_file() else []
+    kept = [json.loads(line) for line in options.results.read_text(encoding="utf-8").splitlines()] if options.results.is_file() else []
+    trial = {"seed": options.seed, "keep_faces": options.keep_faces}
+    rows = [row for row in kept if {key: row.get(key) for key in trial} == trial]  # those of another seed are another table
     done = {(row["bone"], row["defect"]) for row in rows}
     end = time.monotonic() + 60 * options.minutes
     with options.results.open("a") as out:
@@ -218,7 +220,7 @@ def main() -> None:
             for defect in waiting:
                 if time.monotonic() > end:
                     break
-                rows.append(run_case(truth, name, defect, options.seed))
+                rows.append(run_case(truth, name, defect, options.seed) | trial)
                 out.write(json.dumps(rows[-1]) + "\n")
                 out.flush()
     print(table(rows))

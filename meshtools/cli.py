@@ -144,7 +144,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except OSError as error:
         reason = error.strerror or error
-        print(f"{error.filename or 'a file'}: {reason}; look at its place, its rights and the space left, then run again.", file=sys.stderr)
+        print(visible(f"{error.filename or 'a file'}: {reason}; look at its place, its rights and the space left, then run again."), file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         print("Interrupted; what was finished stands, and the same command goes on from there.", file=sys.stderr)

@@ -16,10 +16,11 @@ from meshtools.answer import DONE, PERSON_NEEDED, RUN_FAILED, Answer
 from meshtools.batch_lock import lock_batch
 from meshtools.counted import counted
 from meshtools.errors import UsageError
+from meshtools.fence import job_log
 from meshtools.handover import HandOver, freeze, frozen_problems
 from meshtools.intake import intake
 from meshtools.jobs.record import read_record
-from meshtools.jobs.run import job_log, record_path
+from meshtools.jobs.run import record_path
 from meshtools.model import Severity, plain
 from meshtools.register_checks import place_of
 from meshtools.worklist import plan_json

@@ -18,8 +18,9 @@ from meshtools.errors import GeometryError, UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.jobs.joint import replica_surface
 from meshtools.jobs.record import StaleInputError, read_record
-from meshtools.model import Element, FloatArray, Mesh, Side, SourceEntry, Target
-from meshtools.placing import frame_factor, left_pairs, mirrored_place, place_in
+from meshtools.joints import neighbour_pairs
+from meshtools.model import FloatArray, Mesh, Side, SourceEntry, Target
+from meshtools.placing import frame_factor, left_pairs, mirrored_place, place_in, rows_of
 from meshtools.plain import from_plain
 from meshtools.workspace import Workspace, open_workspace
 
@@ -56,15 +57,13 @@ def pose(options: argparse.Namespace) -> Answer:
     replicas, left_out = _replicas(workspace, target.name)
     chosen = _choose_frame(workspace, target, replicas)
     frame = _frame(workspace, target, chosen)
-    rows = [row for row in workspace.register.joint_poses if row.target in ("", target.name)]
-    own = {frozenset((row.parent, row.child)) for row in rows if row.target}
-    rows = [row for row in rows if row.target or frozenset((row.parent, row.child)) not in own]
+    rows = rows_of(target.name, workspace.register.joint_poses)
     bones, without = pose_skeleton(workspace.register.elements, replicas, frame, rows)
     if not bones:
         raise UsageError(f"{target.name}: no replica has a place in frame {chosen.name}. {next(iter(sorted(without.values())), '')}".rstrip())
     joints = _joints(workspace, replicas, bones)
     _write(output, workspace, target.name, replicas, bones)
-    table = output.with_suffix(".csv")
+    table = output.with_name(f"{output.stem}-places.csv")  # never the name of a table that somebody wrote, such as pose.csv
     write_atomic(table, _table(bones, left_out | without, joints).encode())
     return _answer(output, table, chosen.name, bones, left_out | without, joints)
 
@@ -151,10 +150,8 @@ def _joints(workspace: Workspace, replicas: Mapping[str, Mesh], bones: Sequence[
     from meshtools.geometry.transform import apply_matrix
 
     placed = {bone.slug: apply_matrix(replicas[bone.slug], bone.matrix) for bone in bones}
-    elements: dict[str, Element] = {element.slug: element for element in workspace.register.elements}
-    pairs = sorted({(min(a, b), max(a, b)) for a in placed for b in elements[a].joins if b in placed})
     found = []
-    for a, b in pairs:
+    for a, b in neighbour_pairs(placed, workspace.register.elements):
         joint = measure_joint(placed[a], placed[b])
         found.append({"a": a, "b": b, "gap_mm": round(joint.min_gap_mm, 4), "overlap_mm": round(joint.overlap_mm, 4),
                       "median_gap_mm": None if joint.median_gap_mm is None else round(joint.median_gap_mm, 4)})  # fmt: skip

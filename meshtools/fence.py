@@ -23,6 +23,7 @@ LEAST_STOPPED_MB = 1024  # a job that holds less is never stopped for its memory
 WATCH_S = 0.25
 BASE_WALL_S = 30 * 60
 WALL_S_PER_MILLION_FACES = 10 * 60
+TRY_AGAIN = 75  # exit code of a job that wrote nothing, because an input changed meanwhile or the machine failed
 STOPPED = 76  # a worker's answer where the fence ended the job; a sentence follows
 WHAT_TO_DO = "Export the scan with fewer triangles, lower `most_faces` in config.yaml or give the machine more memory, then build again."
 
@@ -37,6 +38,11 @@ class Limits(NamedTuple):
 def wall_s(n_faces: int) -> float:
     """Seconds after which a job on so many faces is taken to hang. Our own figures, generous on purpose."""
     return BASE_WALL_S + WALL_S_PER_MILLION_FACES * n_faces / 1e6
+
+
+def job_log(stage: str, name: str) -> str:
+    """Path inside the batch of what a job's process said."""
+    return f"logs/{stage}-{name.replace('/', '-')}.log"
 
 
 def read_limits(batch: Path, stage: str, name: str) -> Limits:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 
 from meshtools.comparisons import looks_whole
@@ -35,14 +35,18 @@ class Joint:
         return f"{self.a}__{self.b}"
 
 
+def neighbour_pairs(slugs: Container[str], elements: Iterable[Element]) -> list[tuple[str, str]]:
+    """Pairs of these elements that meet in a joint, each in the order of its names, in order."""
+    return sorted({(min(e.slug, other), max(e.slug, other)) for e in elements if e.slug in slugs for other in e.joins if other in slugs})
+
+
 def joints_of(target: str, recipes: Iterable[Recipe], register: Register) -> tuple[Joint, ...]:
     """The joints of a target between replicas of different individuals or factors, and those that a frame shows. recipes: those that are built."""
     mine = {recipe.element: recipe for recipe in recipes if recipe.target == target}
     elements = {element.slug: element for element in register.elements}
     finds = {find.find: find for find in register.finds}
-    pairs = sorted({(min(slug, other), max(slug, other)) for slug in mine if slug in elements for other in elements[slug].joins if other in mine})
     joints = []
-    for a, b in pairs:
+    for a, b in neighbour_pairs(mine, register.elements):
         is_mixed = _source(mine[a], finds) != _source(mine[b], finds)
         places = joint_places(mine[a], mine[b], (elements[a], elements[b]), register)
         if is_mixed or places:

@@ -114,7 +114,7 @@ def _module_digest(name: str) -> tuple[str, tuple[str, ...]]:
     path = path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
     source = path.read_bytes()
     remembered = Path(importlib.util.cache_from_source(str(path))).with_suffix(".tree")
-    fingerprint = hashlib.sha256(source + sys.version.encode()).hexdigest()
+    fingerprint = hashlib.sha256(source + _own_source() + sys.version.encode()).hexdigest()
     try:
         lines = remembered.read_text(encoding="utf-8").split()
     except (OSError, ValueError):
@@ -123,6 +123,12 @@ def _module_digest(name: str) -> tuple[str, tuple[str, ...]]:
         lines = [fingerprint, *_digest_of_source(source), END_OF_MEMORY]
         _remember(remembered, "\n".join(lines))
     return lines[1], tuple(n for n in lines[2:-1] if _is_module(n))
+
+
+@cache
+def _own_source() -> bytes:
+    """This module: what it remembers of others hangs on how it reads them."""
+    return Path(__file__).read_bytes()
 
 
 def _remember(path: Path, text: str) -> None:

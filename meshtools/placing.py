@@ -55,10 +55,19 @@ def left_pairs(frame: str, register: Register) -> tuple[tuple[str, str], ...]:
     return tuple((by_place[name, Side.LEFT], by_place[name, Side.RIGHT]) for name in lefts[:MOST_PAIRS])
 
 
+def rows_of(target: str, rows: Iterable[JointPose]) -> list[JointPose]:
+    """The rows of pose.csv that hold for a target, one for each joint: one of the target itself goes before one for all."""
+    by_joint: dict[frozenset[str], JointPose] = {}
+    for row in rows:
+        joint = frozenset((row.parent, row.child))
+        if row.target == target or (not row.target and joint not in by_joint):
+            by_joint[joint] = row
+    return list(by_joint.values())
+
+
 def row_of(target: str, a: str, b: str, rows: Iterable[JointPose]) -> JointPose | None:
     """The row of pose.csv for a joint; one of the target itself goes before one for all."""
-    mine = [row for row in rows if {row.parent, row.child} == {a, b} and row.target in ("", target)]
-    return max(mine, key=lambda row: row.target != "", default=None)
+    return next((row for row in rows_of(target, rows) if {row.parent, row.child} == {a, b}), None)
 
 
 Placed = list[tuple[Find, Pose]]

@@ -13,10 +13,10 @@ import sys
 import time
 from pathlib import Path
 
-from meshtools.fence import STOPPED, Watch, read_limits, refusal
+from meshtools.fence import STOPPED, TRY_AGAIN, Limits, Watch, job_log, read_limits, refusal
 from meshtools.machine_memory import machine_memory
 
-TRY_AGAIN = 75
+Job = tuple[str, str, str]  # stage, name, key
 SINGLE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
@@ -27,7 +27,7 @@ def main(arguments: list[str]) -> int:
     limits = read_limits(Path(), stage, name)
     code, sentence = STOPPED, refusal(stage, name, limits, machine_memory())
     if not sentence:
-        code, sentence = _ask_worker(worker, stage, name, key) if worker else _run_child(stage, name, key)
+        code, sentence = _ask_worker(worker, (stage, name, key), limits) if worker else _run_child((stage, name, key), limits)
     if code in (0, TRY_AGAIN):
         return code
     if not main_is_alive():
@@ -50,15 +50,15 @@ def main_is_alive() -> bool:
     return state not in ("Z", "X")  # dead, though nobody has taken note yet
 
 
-def _ask_worker(address: str, stage: str, name: str, key: str) -> tuple[int, str]:
+def _ask_worker(address: str, job: Job, limits: Limits) -> tuple[int, str]:
     with socket.socket(socket.AF_UNIX) as connection:
         try:
             connection.connect(address)
         except OSError:  # a worker that never came up; one that was killed takes this process with it
-            return _run_child(stage, name, key) if main_is_alive() else (TRY_AGAIN, "")
+            return _run_child(job, limits) if main_is_alive() else (TRY_AGAIN, "")
         answer = b""
         try:
-            connection.sendall(f"{stage} {name} {key}\n".encode())
+            connection.sendall(f"{' '.join(job)}\n".encode())
             while part := connection.recv(4096):
                 answer += part
         except OSError:
@@ -66,14 +66,15 @@ def _ask_worker(address: str, stage: str, name: str, key: str) -> tuple[int, str
     return (answer[0], answer[1:].decode()) if answer else (TRY_AGAIN, "")
 
 
-def _run_child(stage: str, name: str, key: str) -> tuple[int, str]:
-    log = Path("logs") / f"{stage}-{name.replace('/', '-')}.log"
+def _run_child(job: Job, limits: Limits) -> tuple[int, str]:
+    stage, name, _ = job
+    log = Path(job_log(stage, name))
     log.parent.mkdir(parents=True, exist_ok=True)
     log.unlink(missing_ok=True)  # never written through a link
     with log.open("xb") as stream:
-        command = [sys.executable, "-P", "-m", "meshtools.jobs.run", stage, name, key]
+        command = [sys.executable, "-P", "-m", "meshtools.jobs.run", *job]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD)
-        return watched_end(child, Watch(child.pid, (stage, name), read_limits(Path(), stage, name)))
+        return watched_end(child, Watch(child.pid, (stage, name), limits))
 
 
 def watched_end(child: subprocess.Popen[bytes], watch: Watch) -> tuple[int, str]:

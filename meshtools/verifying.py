@@ -52,9 +52,10 @@ def verify_results(workspace: Workspace) -> Verification:
                 problems.append(f"{record_path(stage, name)}: the record lacks some of its parts. Delete it and build again.")
                 continue
             n_files += len(record["files"])
-            problems += _altered_files(workspace.folder, record)
+            altered = list(_altered_files(workspace.folder, record))
+            problems += altered
             if stage == "rebuild" and record["status"] != "failed":
-                problems += _delivery_problems(workspace, name, record)
+                problems += _delivery_problems(workspace, name, record, is_intact=not altered)
     problems += _altered_records(workspace)
     if not workspace.is_plan_written():
         problems.append(f"{PLAN}: it is not the plan of the tables as they are. Run `bonewright plan`.")
@@ -75,20 +76,25 @@ def _altered_records(workspace: Workspace) -> Iterator[str]:
     index = read_record(workspace.folder / record_path("index", "index"))
     if index is None or index["key"] != workspace.worklist.key("index", "index"):
         return
-    seen = index.get("facts", {}).get("records", {})
+    seen = index.get("facts", {}).get("records")
+    if seen is None:
+        yield f"{record_path('index', 'index')}: the index was not made. Build again."
+        return
     for stage, jobs in workspace.worklist.jobs.items():
         for path in (record_path(stage, name) for name in jobs if stage != "index"):
             if (workspace.folder / path).is_file() and hash_file(workspace.folder / path) != seen.get(path):
                 yield f"{path}: the record was altered after the index was made. Delete it and build again."
 
 
-def _delivery_problems(workspace: Workspace, name: str, record: Mapping[str, Any]) -> list[str]:
-    """What is wrong with the deliveries of one part, each sentence with the part's name."""
+def _delivery_problems(workspace: Workspace, name: str, record: Mapping[str, Any], is_intact: bool) -> list[str]:
+    """What is wrong with the deliveries of one part, each sentence with the part's name. Only files as they were made are measured again."""
     try:
         problems = [finding.message for finding in check_written(workspace.folder, record)]
-    except (KeyError, TypeError, ValueError):
-        return [f"{record_path('rebuild', name)}: the record lacks figures that it must have. Delete it and build again."]
-    problems += [] if problems else _strays(workspace, name, record)
+        problems += _strays(workspace, name, record) if is_intact and not problems else []
+    except ScanError as error:
+        problems = [str(error)]
+    except (LookupError, TypeError, ValueError):
+        return [f"{record_path('rebuild', name)}: the record, or one that it builds on, lacks figures. Delete it and build again."]
     return [f"{name}: {problem}" for problem in problems]
 
 

@@ -17,9 +17,10 @@ import sys
 from importlib import import_module
 from pathlib import Path
 
-from meshtools.fence import STOPPED, WATCH_S, Watch, read_limits
+from meshtools.errors import is_passing
+from meshtools.fence import STOPPED, TRY_AGAIN, WATCH_S, Watch, job_log, read_limits
 from meshtools.geometry.compiled import compile_all
-from meshtools.jobs.run import TRY_AGAIN, die_with_parent, job_log, offer_to_kernel, run_job
+from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "open3d", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
@@ -59,6 +60,9 @@ class Worker:
     def _start_child(self, connection: socket.socket) -> None:
         with connection.makefile("r", encoding="utf-8") as lines:
             words = lines.readline().split()
+        if len(words) != 3:  # the client died before it had asked
+            connection.close()
+            return
         try:
             pid = os.fork()
         except OSError as error:  # no memory or no process left: this job is for another build, the worker goes on
@@ -86,20 +90,28 @@ class Worker:
         offer_to_kernel()
         signal.set_wakeup_fd(-1)
         stage, name, key = words
-        log = Path(job_log(stage, name))
-        log.parent.mkdir(parents=True, exist_ok=True)
-        log.unlink(missing_ok=True)  # never written through a link
-        descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
-        os.dup2(descriptor, 1)
-        os.dup2(descriptor, 2)
         code = 1
         try:
+            self._log_to(Path(job_log(stage, name)))
             code = run_job(Path(), stage, name, key)
+        except OSError as error:
+            if not is_passing(error):
+                raise
+            code = TRY_AGAIN
         finally:
             if code not in (0, TRY_AGAIN):
                 sys.excepthook(*sys.exc_info())
             sys.stderr.flush()
             os._exit(code)
+
+    @staticmethod
+    def _log_to(log: Path) -> None:
+        """What the job says from now on goes to its log."""
+        log.parent.mkdir(parents=True, exist_ok=True)
+        log.unlink(missing_ok=True)  # never written through a link
+        descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+        os.dup2(descriptor, 1)
+        os.dup2(descriptor, 2)
 
     def _answer_finished(self) -> None:
         while self._children:
@@ -116,6 +128,7 @@ class Worker:
     def _send(connection: socket.socket, code: int, sentence: str = "") -> None:
         with contextlib.suppress(OSError):  # the client may be gone; the record, if any, stands
             connection.sendall(bytes([code]) + sentence.encode())
+            connection.shutdown(socket.SHUT_WR)  # children forked meanwhile hold the socket too: closing it here would end nothing
         connection.close()
 
 

@@ -102,6 +102,7 @@ class InjectedWorker(Worker):
             held = b"x" * (200 << 20)
         if words[1] in ("hangs", "allocates"):
             time.sleep(60)
+        time.sleep({"short": 0.5, "long": 30.0}.get(words[1], 0.0))
         return len(held)
 
     @staticmethod
@@ -135,6 +136,28 @@ def test_jobs_of_a_warm_worker_that_crash_hang_or_allocate_fail_with_a_sentence_
         record = read_record(tmp_path / record_path("clean", name))
         told = [(f["code"], name in f["message"], words in f["message"]) for f in record["findings"]] if record else []
         assert told == ([("crash", True, True)] if words else []), record
+
+
+def asked(worker: str, request: bytes) -> socket.socket:
+    connection = socket.socket(socket.AF_UNIX)
+    connection.settimeout(10)
+    connection.connect(worker)
+    connection.sendall(request)
+    return connection
+
+
+def test_the_client_of_a_job_that_ended_is_let_go_while_a_job_begun_later_still_runs(worker: str) -> None:
+    """The later child has a copy of the first one's connection, which must not keep it open."""
+    with asked(worker, b"clean short 0\n") as short:
+        time.sleep(0.1)
+        with asked(worker, b"clean long 0\n"):
+            assert (short.recv(10), short.recv(10)) == (b"\0", b"")
+
+
+def test_a_client_that_dies_before_it_asks_leaves_the_worker_and_its_jobs_as_they_were(worker: str) -> None:
+    asked(worker, b"").close()
+    with asked(worker, b"clean ends 0\n") as connection:
+        assert connection.recv(10) == b"\0"
 
 
 def test_a_worker_that_stopped_a_job_waits_without_turning(worker: str) -> None:

@@ -60,7 +60,7 @@ def test_a_row_with_a_foreign_vertebra_names_it_and_an_edited_pose_runs_its_own_
     assert answer.returncode == 0, answer.stderr
     gaps = {row["b"]: row for row in json.loads(answer.stdout)["joints"]}
     assert gaps["lumbar-02"]["median_gap_mm"] == pytest.approx(3.0, abs=0.02)
-    table = list(csv.DictReader((batch / "row.csv").open(encoding="utf-8")))
+    table = list(csv.DictReader((batch / "row-places.csv").open(encoding="utf-8")))
     assert [(row["element"], row["basis"]) for row in table if row["kind"] == "bone"] == [
         ("lumbar-01", "common frame"), ("lumbar-02", "common frame"), ("lumbar-03", "posed"), ("lumbar-04", "common frame"),
     ]  # fmt: skip

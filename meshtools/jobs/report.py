@@ -170,16 +170,15 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
     for find, (path, sha256) in sorted(job["scans"].items()):
         if sha256 is None or hash_file(batch / path) != sha256:
             raise StaleInputError(f"{path}: the file changed while the build was running. Build again.")
+        if find not in places:  # a counterpart does not lie where its scan lies
+            continue
         facts = records[f"clean/{find}"]["facts"]
         try:
             raw = read_scan_of(batch, path, facts["most_faces"])
         except ScanError:
             return None
-        factor = facts["mm_per_unit"]
-        if find not in places:  # a counterpart does not lie where its scan lies
-            continue
         # merged, or every triangle of an STL would be a piece of its own
-        mesh = apply_matrix(weld_scan(raw.vertices * factor, raw.faces, None).mesh, places[find])
+        mesh = apply_matrix(weld_scan(raw.vertices * facts["mm_per_unit"], raw.faces, None).mesh, places[find])
         mesh = reflect(mesh) if job["recipe"]["reflect"] else mesh
         parts.append(scale(mesh, job["recipe"]["factor"]))
     return concatenate(parts)

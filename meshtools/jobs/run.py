@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.errors import is_passing
+from meshtools.fence import TRY_AGAIN, job_log
 from meshtools.jobs.record import StaleInputError, failed_record, write_results
 
 RECORD_PATHS = {
@@ -23,7 +24,6 @@ RECORD_PATHS = {
     "fit": "results/{name}/fit.json",
     "index": "results/index.json",
 }
-TRY_AGAIN = 75
 PR_SET_PDEATHSIG = 1
 
 
@@ -35,11 +35,6 @@ def record_path(stage: str, name: str) -> str:
 def job_file(stage: str, name: str) -> str:
     """Path inside the batch of the plain dict that a job runs on."""
     return f".snakemake/bonewright/{stage}/{name.replace('/', '--')}.json"
-
-
-def job_log(stage: str, name: str) -> str:
-    """Path inside the batch of what a job's process said."""
-    return f"logs/{stage}-{name.replace('/', '-')}.log"
 
 
 def run_job(batch: Path, stage: str, name: str, key: str) -> int:
