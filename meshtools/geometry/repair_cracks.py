@@ -39,7 +39,7 @@ def close_cracks(mesh: Mesh) -> Repair:
         divided = _divided(mesh, start, end, face, on_edges)
         if divided is None:
             break
-        n_places += sum(len(vertices) for vertices in on_edges.values())
+        n_places += len(divided.faces) - len(mesh.faces)
         mesh = divided
     return Repair("crack", mesh, n_places)
 

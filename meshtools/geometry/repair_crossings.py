@@ -40,11 +40,12 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
     most_tries = int(np.clip(MOST_FACES_TRIED // len(mesh.faces), FEWEST_TRIES, MOST_TRIES))
     if tangled.n_places > MOST_PLACES:
         why, place = f"there are more than {MOST_PLACES} such places", len(mesh.faces)
+    whole = _wholeness(mesh)
     while place < len(clusters := _clusters(mesh, faces)) and n_tries < most_tries:
         for is_cut in _cuts(mesh, clusters[place], source_index):
             n_tries += 1
             following = respan(mesh, is_cut, source_index)
-            if following is None or not _is_as_whole(mesh, following):
+            if following is None or _wholeness(following) != whole:
                 continue
             left = count_self_intersections(following)
             if left.n_pairs >= n_pairs:
@@ -52,8 +53,9 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
             gone = 100.0 * float(face_areas(mesh.vertices, mesh.faces[is_cut]).sum()) / area
             made = gone + 100.0 * (surface_area(following) - surface_area(mesh)) / area
             change = 100.0 * abs(enclosed_volume(following) - volume) / volume if volume > 0 else 0.0
-            why = over_budget(budget, removed + gone, invented + made, change)
-            if why:
+            excess = over_budget(budget, removed + gone, invented + made, change)
+            if excess:
+                why = excess
                 continue
             span = max(span, span_of_new(following, int((~is_cut).sum())))
             mesh, faces, n_pairs = following, left.faces, left.n_pairs
@@ -61,6 +63,8 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
             break
         else:
             place += 1
+    if n_tries >= most_tries:
+        why = why or "the number of tries ran out"
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 and mesh is not before else 0.0
     if not len(faces):
         return Repair("crossing", mesh, n_places, removed, invented, change, span_mm=span)
@@ -124,8 +128,6 @@ def _with_islands(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return wider
 
 
-def _is_as_whole(before: Mesh, after: Mesh) -> bool:
-    """Whether as many edges are open or crowded and the pieces are as many."""
-    edges = [count_edges(mesh.faces, len(mesh.vertices)) for mesh in (before, after)]
-    pieces = [int(label_pieces(mesh.faces, len(mesh.vertices)).max(initial=-1)) for mesh in (before, after)]
-    return edges[0] == edges[1] and pieces[0] == pieces[1]
+def _wholeness(mesh: Mesh) -> tuple[int, ...]:
+    """Edges that are open, crowded or inconsistent, and pieces: what a refill must leave as it was."""
+    return (*count_edges(mesh.faces, len(mesh.vertices)), int(label_pieces(mesh.faces, len(mesh.vertices)).max(initial=-1)))

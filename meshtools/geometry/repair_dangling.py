@@ -47,6 +47,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
     whole_mm3 = enclosed_volume(mesh) if len(mesh.faces) else 0.0
     removed, n_places, left, left_share, place = 0.0, 0, [], 0.0, np.zeros(3)
+    enclosed = 0.0  # percent of the volume that the parts taken off enclosed by themselves
     for _ in range(MOST_ROUNDS):
         parts = _find_parts(mesh)
         needless = [] if parts is None else np.flatnonzero(_needless_parts(mesh, parts)).tolist()
@@ -56,9 +57,13 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
         share = 100.0 * parts.area / total
         by_size = sorted(needless, key=lambda part: (float(share[part]), part))
         n_going = int(np.searchsorted(removed + np.cumsum(share[by_size]), budget.removed_percent, side="right"))
-        is_body = {part: _body_share(mesh, parts.label == part, whole_mm3) > budget.volume_percent for part in by_size[:n_going]}
-        going = [part for part in by_size[:n_going] if not is_body[part]]
-        left = [part for part in by_size if part not in going]
+        going = []
+        for part in by_size[:n_going]:
+            own = _body_share(mesh, parts.label == part, whole_mm3)
+            if enclosed + own <= budget.volume_percent:
+                going.append(part)
+                enclosed += own
+        left = np.setdiff1d(by_size, going).tolist()
         if not going:
             left_share = float(share[left].sum())
             place = mesh.vertices[mesh.faces[parts.label == left[-1]]].mean(axis=(0, 1))

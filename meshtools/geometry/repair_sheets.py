@@ -19,7 +19,7 @@ MOST_ASTRAY = 0.05
 
 
 def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Repair:
-    """Take off the open pieces whose points all lie within up_to_mm of larger pieces, over their skin and not over their holes.
+    """Take off the open pieces all but 5 % of whose points lie within up_to_mm of larger pieces, over their skin and not over their holes.
 
     Closed pieces are never layers. Layers of more than most_percent of the area are all left as
     they are: which of the two lies right is then no small question.
