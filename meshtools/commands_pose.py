@@ -109,7 +109,7 @@ def _choose_frame(workspace: Workspace, target: Target, replicas: Mapping[str, M
 def _frame(workspace: Workspace, target: Target, chosen: _Chosen) -> Frame:
     from meshtools.stages.pose import Frame
 
-    factor = frame_factor(chosen.places.values(), target, workspace.register)
+    factor = frame_factor([*chosen.places.values(), *chosen.mirrored.values()], target, workspace.register)
     poses = {pose.find: pose for pose in workspace.register.poses if pose.frame == chosen.name}
     pairs = left_pairs(chosen.name, workspace.register)
     needed = {place.find for place in chosen.places.values() if not place.lies_at(factor)}

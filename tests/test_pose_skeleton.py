@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from dog_individuals import read_bone
 from test_posing import shake
 
+from meshtools.commands_pose import _Chosen, _frame
+from meshtools.geometry.column import end_face
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.joint_ends import measure_joint
-from meshtools.geometry.transform import apply_matrix, move_points, reflect, reflection_matrix, scale
-from meshtools.model import Element, FloatArray, JointPose, Mesh, Side
+from meshtools.geometry.posing import surface_middle
+from meshtools.geometry.transform import apply_matrix, move_points, reflect, reflection_matrix, scale, translation_matrix
+from meshtools.model import Element, Find, FloatArray, JointPose, Mesh, Side, Target, Unit
 from meshtools.model_pose import Place
-from meshtools.stages.pose import Frame, beyond, pose_skeleton
+from meshtools.stages.pose import Frame, beyond, pose_skeleton, stack_on
 
 L, M = Side.LEFT, Side.MEDIAN
 SKELETON = (
@@ -58,11 +64,13 @@ def test_a_hind_limb_is_bent_at_knee_and_hip_and_the_knee_keeps_its_gap_when_the
     assert gaps[2][2] < gaps[1][2] < gaps[0][2]  # the dog looks along x: both turns take the shin backward
 
 
-def test_a_vertebra_that_the_frame_lacks_is_stacked_on_its_neighbour_where_it_belongs() -> None:
+@pytest.mark.parametrize("is_listed", [False, True], ids=["no bone of it lies in the frame", "the scan of its bone in the frame cannot be used"])
+def test_a_vertebra_that_the_frame_lacks_is_stacked_on_its_neighbour_where_it_belongs(is_listed: bool) -> None:
     """L_3 of the dog, thrown about and in no frame, behind L_1 and L_2. It lies as far behind L_2 as that behind L_1 (bar: 1 mm, 5 degrees)."""
     names = {f"lumbar-0{k}": f"L_{k}" for k in (1, 2, 3)}
     replicas, frame = frame_of(names, {"lumbar-03": shake(4)})
-    lacking = Frame({slug: place for slug, place in frame.places.items() if slug != "lumbar-03"}, {}, {}, 1.0, None, None)
+    places = frame.places if is_listed else {slug: place for slug, place in frame.places.items() if slug != "lumbar-03"}
+    lacking = Frame({slug: replace(place, is_exact=slug != "lumbar-03") for slug, place in places.items()}, {}, {}, 1.0, None, None)
     bones, left_out = pose_skeleton(SKELETON, replicas, lacking, [])
     (stacked,) = (bone for bone in bones if bone.slug == "lumbar-03")
     assert (stacked.basis, left_out) == ("stacked", {})
@@ -84,6 +92,36 @@ def test_a_replica_reflected_from_a_placed_bone_goes_where_that_lands_across_the
     true = scale(Mesh.create(*read_bone("humerus_R")), factor)
     assert np.linalg.det(bone.matrix[:3, :3]) == pytest.approx(1.0)
     assert Surface(true).distance(move_points(replica.vertices, bone.matrix))[0].max() < 0.05
+
+
+def test_where_two_vertebrae_overlap_the_next_is_stacked_with_the_same_overlap_not_with_a_gap() -> None:
+    """L_1 to L_3 of the dog, L_2 pushed into L_1 until their end faces overlap by 1.5 mm."""
+    farther, neighbour, bone = (Mesh.create(*read_bone(f"L_{k}")) for k in (1, 2, 3))
+    onward = surface_middle(neighbour) - surface_middle(farther)
+    onward = onward / np.linalg.norm(onward)
+    last = end_face(farther, onward)
+    gap_mm = (end_face(neighbour, -onward).centre - last.centre) @ last.normal
+    pushed = apply_matrix(neighbour, translation_matrix(tuple(-(gap_mm + 1.5) * last.normal)))
+    placed = apply_matrix(bone, stack_on(bone, pushed, farther, None))
+    meeting = end_face(pushed, onward)
+    assert (end_face(placed, -meeting.normal).centre - meeting.centre) @ meeting.normal == pytest.approx(-1.5, abs=0.1)
+
+
+def test_a_mirrored_replica_that_cannot_be_placed_is_left_out_for_the_right_reason() -> None:
+    mirrored = {"humerus-right": Place("humerus-right", "a", tuple(np.eye(4).ravel()), False, True, 1.1)}
+    replicas, plane = {"humerus-right": Mesh.create(*read_bone("humerus_R"))}, reflection_matrix((0.0, 1.0, 0.0))
+    bones, reasons = zip(*(pose_skeleton((), replicas, Frame({}, mirrored, {}, *rest), []) for rest in (
+        (1.1, None, None), (1.2, None, plane), (1.1 * (1 + 1e-12), None, plane))), strict=True)  # fmt: skip
+    assert [len(placed) for placed in bones] == [0, 0, 1]
+    assert "mid-plane of the frame is not known" in reasons[0]["humerus-right"]
+    assert "1.1 times as large as that, the frame 1.2 times" in reasons[1]["humerus-right"]
+
+
+def test_a_mirrored_bone_of_the_targets_own_animal_tells_how_much_larger_the_target_is_than_the_frame() -> None:
+    find = Find(2, "a", "humerus", Side.LEFT, "ind-a", "a.stl", Unit.MM)
+    register = SimpleNamespace(finds=(find,), poses=(), targets=())
+    chosen = _Chosen("bench", {}, {"humerus-right": Place("humerus-right", "a", tuple(np.eye(4).ravel()), False, True, 1.1)})
+    assert _frame(SimpleNamespace(register=register), Target("mount", "ind-a", size_factor=1.1), chosen).factor == 1.1
 
 
 def test_a_bone_that_no_frame_shows_is_left_out_with_a_sentence() -> None:

@@ -7,16 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.joint_ends import JointContact, Skin, measure_joint
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.registration import register
+from meshtools.geometry.registration_poses import rotations_from_vectors
 from meshtools.geometry.transform import apply_matrix, chain, move_points, reflection_matrix, scaling_matrix, translation_matrix
 from meshtools.model import FloatArray, JointPose, Mesh
 from meshtools.model_pose import Place
 
 ROUND_ENOUGH = 0.05  # a joint turns about the centre of a ball that fits a patch to this share of its radius. Our own choice
 LARGEST_RADIUS = 1.5  # of the patch's spread: a flatter joint turns about the middle of its patches. Dog hip and shoulder: 1.3 and 1.4 (measured)
-GAP_STEPS, GAP_EXACT_MM = 6, 0.01
+GAP_STEPS, GAP_EXACT_MM = 20, 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,11 +95,11 @@ def joint_axes(contact: JointContact, child: Mesh, left: FloatArray) -> JointAxe
     GeometryError where no skin faces the other bone, or where the bone points to the left or right.
     """
     centre = turning_centre(contact)
-    away = _unit(surface_middle(child) - centre)
+    away = unit_vectors(surface_middle(child) - centre)
     flexion = left - (left @ away) * away
     if not np.linalg.norm(flexion) > 0.2 * np.linalg.norm(left):
         raise GeometryError("the bone points sideways from its joint, so its flexion axis is not defined; place it in poses.csv")
-    flexion = _unit(flexion)
+    flexion = unit_vectors(flexion)
     return JointAxes(centre, flexion, np.cross(flexion, away), away)
 
 
@@ -142,48 +144,38 @@ def turn(axes: JointAxes, angles_deg: tuple[float, float, float], is_right: bool
     return chain(*turns)
 
 
-def leave_gap(parent: Mesh, child: Mesh, axis: FloatArray, gap_mm: float) -> FloatArray:
-    """Shift (4, 4) of the child along `axis` (3,), from the parent to it, after which the median gap of the joint is gap_mm.
+def leave_gap(parent: Mesh, child: Mesh, gap_mm: float) -> FloatArray:
+    """Shift (4, 4) of the child after which the median gap of the joint is gap_mm, each step along the axis in which the two face each other then.
 
-    GeometryError where the two do not face each other.
+    GeometryError where the two do not face each other, or where no shift tried leaves that gap.
     """
     shift = np.zeros(3)
     for _ in range(GAP_STEPS):
-        median = measure_joint(parent, apply_matrix(child, translation_matrix(tuple(shift)))).median_gap_mm
-        if median is None:
+        contact = measure_joint(parent, apply_matrix(child, translation_matrix(tuple(shift))))
+        if contact.median_gap_mm is None:
             raise GeometryError("no skin of one bone faces the other, so no gap can be left between them; look at their poses")
-        if abs(gap_mm - median) <= GAP_EXACT_MM:
-            break
-        shift = shift + (gap_mm - median) * axis
-    return translation_matrix(tuple(shift))
+        if abs(gap_mm - contact.median_gap_mm) <= GAP_EXACT_MM:
+            return translation_matrix(tuple(shift))
+        shift = shift + (gap_mm - contact.median_gap_mm) * contact.axis
+    raise GeometryError(f"a gap of {gap_mm:g} mm cannot be left between the two as they are turned; write another turn or gap into pose.csv")
 
 
 def pose_child(parent: Mesh, child: Mesh, row: JointPose, left: FloatArray | None) -> FloatArray:
     """The motion (4, 4) of a placed child that its row asks for: first the turn, then the gap."""
-    contact = measure_joint(parent, child)
     matrix = np.eye(4)
     if row.is_turned:
         if left is None:
             raise GeometryError("the frame holds no pair of left and right bones, so the animal's left is not known and no joint can be turned in it")
-        axes = joint_axes(contact, child, left)
+        axes = joint_axes(measure_joint(parent, child), child, left)
         matrix = turn(axes, (row.flexion_deg, row.abduction_deg, row.rotation_deg), row.child.endswith("-right"))
     if row.gap_mm is not None:
-        if contact.median_gap_mm is None:
-            raise GeometryError("no skin of one bone faces the other, so no gap can be left between them; look at their poses")
-        matrix = chain(matrix, leave_gap(parent, apply_matrix(child, matrix), contact.axis, row.gap_mm))
+        matrix = chain(matrix, leave_gap(parent, apply_matrix(child, matrix), row.gap_mm))
     return matrix
 
 
 def _turn_about(axis: FloatArray, angle_deg: float, centre: FloatArray) -> FloatArray:
-    """Right-handed turn about a line (Rodrigues' formula)."""
-    x, y, z = axis
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    angle = np.radians(angle_deg)
+    """Right-handed turn (4, 4) about the line through `centre` (3,) along the unit vector `axis` (3,)."""
     matrix = np.eye(4)
-    matrix[:3, :3] += np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+    matrix[:3, :3] = rotations_from_vectors(np.radians(angle_deg) * axis[None])[0]
     matrix[:3, 3] = centre - move_points(centre[None], matrix)[0]
     return matrix
-
-
-def _unit(vector: FloatArray) -> FloatArray:
-    return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-300))

@@ -54,6 +54,8 @@ def check_joint(
         return facts | {"gap_reason": f"the scan of {' and '.join(missing)} cannot be used", "frame": places.frame}, ()
     try:
         placed = place_joint(places, (one, other), surfaces)
+        if left is not None and places.is_common and places.a.reflect:
+            left = left * np.array([1.0, -1.0, -1.0])  # the frame is reflected with its bones: what was right in it is left now
         if row is not None:
             placed = pose_joint(placed, places, (one, other), row, left)
         contact = measure_joint(apply_matrix(one, placed.places[0]), apply_matrix(other, placed.places[1]))
@@ -61,7 +63,9 @@ def check_joint(
     except GeometryError as error:
         return facts | {"gap_reason": str(error), "frame": places.frame}, ()
     facts |= _facts(places, placed, contact, model, row)
-    return facts, _findings(places, placed, contact, model, settings, min(_diagonal(one), _diagonal(other)))
+    size_mm = min(_diagonal(one), _diagonal(other))
+    limits = settings.joint_overlap_review_percent / 100 * size_mm, settings.joint_gap_review_percent / 100 * size_mm
+    return facts, _findings(places, placed, contact, model, limits, row.gap_mm if row else None)
 
 
 def place_joint(places: JointPlaces, replicas: tuple[Mesh, Mesh], surfaces: Mapping[str, Mesh]) -> PlacedJoint:
@@ -119,21 +123,24 @@ def _facts(places: JointPlaces, placed: PlacedJoint, contact: JointContact, mode
 
 
 def _findings(
-    places: JointPlaces, placed: PlacedJoint, contact: JointContact, model: JointContact | None, settings: FitSettings, size_mm: float
+    places: JointPlaces, placed: PlacedJoint, contact: JointContact, model: JointContact | None, limits: tuple[float, float], asked_mm: float | None
 ) -> tuple[Finding, ...]:
+    """limits: of overlap and of gap, in mm, the latter beyond the frame's own gap or the one that pose.csv asks for, asked_mm."""
     names = f"{places.a.slug} and {places.b.slug}"
     findings = []
-    overlap_limit, gap_limit = (p / 100 * size_mm for p in (settings.joint_overlap_review_percent, settings.joint_gap_review_percent))
+    overlap_limit, gap_limit = limits
     why = "".join(_size_words(place, seating, places.frame) for place, seating in zip((places.a, places.b), placed.seatings, strict=True))
     if contact.overlap_mm > overlap_limit:
         own = f" The bones of frame {places.frame} overlap by {model.overlap_mm:.1f} mm themselves." if model and model.overlap_mm > 0 else ""
         message = f"{names} overlap by {contact.overlap_mm:.1f} mm in their joint.{why}{own} Look at factor, pose and choice of bones."
         findings.append(Finding(Severity.REVIEW, "joint-overlap", message, round(contact.overlap_mm, 4), round(overlap_limit, 4), "mm"))
     usual = model.min_gap_mm if model else 0.0
-    if contact.min_gap_mm - usual > gap_limit:
+    allowed = max(usual, asked_mm or 0.0)
+    if contact.min_gap_mm - allowed > gap_limit:
         own = f", where the bones of frame {places.frame} are {usual:.1f} mm apart" if model else ""
+        own += "" if asked_mm is None else f", where pose.csv asks for a gap of {asked_mm:.1f} mm"
         message = f"{names} are {contact.min_gap_mm:.1f} mm apart in their joint{own}.{why} Look at factor, pose and choice of bones."
-        findings.append(Finding(Severity.REVIEW, "joint-gap", message, round(contact.min_gap_mm, 4), round(gap_limit + usual, 4), "mm"))
+        findings.append(Finding(Severity.REVIEW, "joint-gap", message, round(contact.min_gap_mm, 4), round(gap_limit + allowed, 4), "mm"))
     for place, seating in zip((places.a, places.b), placed.seatings, strict=True):
         if seating is not None and not seating.is_trusted:
             message = f"{names}: how {place.slug} sits in the place of {place.find} is not sure ({seating.reason}), so their gap is not either."

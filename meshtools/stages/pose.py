@@ -15,6 +15,7 @@ from meshtools.model import Element, FloatArray, JointPose, Mesh, Side
 from meshtools.model_pose import Place
 
 IN_FRAME, SEATED, MIRRORED, STACKED = "common frame", "posed", "mirrored", "stacked"
+SAME_FACTOR = 1e-6  # relative: two factors that differ by no more are one, written or reckoned in two ways
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +73,7 @@ def pose_skeleton(
     for slug in replicas:
         if slug not in bones:
             left_out.setdefault(slug, "the frame has no bone of this element and side")
-    return tuple(bones[slug] for slug in sorted(bones)), left_out
+    return tuple(bones[slug] for slug in sorted(bones)), {slug: why for slug, why in left_out.items() if slug not in bones}
 
 
 def beyond(child: Element, parent: Element, elements: Sequence[Element]) -> set[str]:
@@ -116,12 +117,16 @@ def _mirror(replicas: Mapping[str, Mesh], frame: Frame, factor: float, bones: di
     for slug, place in sorted(frame.mirrored.items()):
         if slug not in replicas or slug in bones:
             continue
-        if frame.mirror is None or place.factor != factor:
+        if frame.mirror is None:
             left_out[slug] = "only the bone of its other side lies in the frame, and the mid-plane of the frame is not known"
+            continue
+        if not np.isclose(place.factor, factor, rtol=SAME_FACTOR, atol=0.0):
+            sizes = f"it is made {place.factor:.7g} times as large as that, the frame {factor:.7g} times"
+            left_out[slug] = f"only the bone of its other side, {place.find}, lies in the frame, and {sizes}; look at its factor"
             continue
         made = chain(reflection_matrix(), scaling_matrix(place.factor))
         pose = np.array(place.matrix, dtype=np.float64).reshape(4, 4)
-        matrix = chain(np.linalg.inv(made).astype(np.float64), pose, frame.mirror, scaling_matrix(factor))
+        matrix = chain(np.linalg.inv(made).astype(np.float64), pose, frame.mirror, scaling_matrix(place.factor))
         bones[slug] = PosedBone(slug, matrix, MIRRORED)
 
 
@@ -151,7 +156,8 @@ def _stack(
 
 def stack_on(bone: Mesh, neighbour: Mesh, farther: Mesh, gap_mm: float | None) -> FloatArray:
     """Where (4, 4) a vertebra goes that follows `neighbour` and `farther`, both placed: turned as the neighbour is, which it resembles, then set with
-    its end face on the neighbour's. gap_mm: between the end faces; None: as between the other two. GeometryError where it does not resemble it.
+    its end face on the neighbour's. gap_mm: between the end faces; None: as between the other two, negative where these overlap. GeometryError where
+    it does not resemble it.
     """
     seating = seat(bone, neighbour)
     if not seating.is_trusted:
@@ -160,7 +166,7 @@ def stack_on(bone: Mesh, neighbour: Mesh, farther: Mesh, gap_mm: float | None) -
     onward = onward / np.linalg.norm(onward)
     meeting, behind = end_face(neighbour, onward), end_face(neighbour, -onward)
     last = end_face(farther, onward)
-    gap = abs(float((behind.centre - last.centre) @ last.normal)) if gap_mm is None else gap_mm
+    gap = float((behind.centre - last.centre) @ last.normal) if gap_mm is None else gap_mm
     turned = apply_matrix(bone, seating.place_from_bone)
     return chain(seating.place_from_bone, meet_ends(meeting, end_face(turned, -onward), gap))
 
