@@ -22,10 +22,10 @@ PASSING = frozenset(
 )
 
 
-def is_passing(error: OSError) -> bool:
+def is_passing(error: BaseException) -> bool:
     """True where an error tells of the machine at this moment (a full disk, too many open files, a failing drive) and nothing of the file:
     the same work can succeed another time, so it may never be recorded as what is wrong with a scan or a result."""
-    return error.errno in PASSING
+    return isinstance(error, OSError) and error.errno in PASSING
 
 
 class BonewrightError(Exception):

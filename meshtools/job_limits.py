@@ -12,7 +12,7 @@ from meshtools.files.scan_size import ScanSize, estimated_peak_mb, scan_size
 from meshtools.keys import ContentHashes
 from meshtools.worklist import Job
 
-NOTHING = ScanSize(0, 0, False, False)
+NOTHING = ScanSize(0, 0, False)
 
 
 def job_limits(jobs: Mapping[str, Mapping[str, Job]], hashes: ContentHashes) -> dict[str, dict[str, Limits]]:
@@ -49,7 +49,7 @@ def _size_held(job: Job, hashes: ContentHashes) -> ScanSize:
     most = int(job["settings"]["most_faces"])
     if is_in_blocks and n_faces > most:  # 4 bytes of each vertex's cell number are held beside it
         n_faces, n_vertices = most, 3 * most + n_vertices // 15
-    return ScanSize(n_faces, n_vertices, bool(has_colour), True)
+    return ScanSize(n_faces, n_vertices, bool(has_colour))
 
 
 def _measured(path: Path) -> list[int]:

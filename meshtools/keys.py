@@ -70,12 +70,16 @@ class ContentHashes:
         return digest
 
     def measured(self, relative_path: str, measure: Callable[[Path], list[int]]) -> list[int] | None:
-        """What `measure` finds at a file below the root, remembered with its hash. None where there is no such file."""
+        """What `measure` finds at a file below the root, remembered with its hash. None where there is no such file, or where
+        the machine fails for the moment (`measure` raises OSError): that is not remembered."""
         if self.of(relative_path) in (None, UNREADABLE):
             return None
         known = self._remembered[relative_path]
         if len(known) < 3:
-            known.append(measure(self._root / relative_path))
+            try:
+                known.append(measure(self._root / relative_path))
+            except OSError:
+                return None
             self.changed = True
         return list(known[2])
 

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meshtools.errors import Problem, TablesError
-from meshtools.files.tables import read_table
+from meshtools.files.tables import NUMBER, read_table
 from meshtools.links import leads_out
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]*")
-NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
 

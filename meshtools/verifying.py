@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 from meshtools.counted import counted
 from meshtools.errors import ScanError
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
-from meshtools.files.read_scan import read_scan
+from meshtools.files.read_scan import read_scan_of
 from meshtools.files.second_distance import ROUNDING_SHARE, distances_mm, sample_points
 from meshtools.jobs.rebuild import check_written
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
+from meshtools.links import leads_out
 from meshtools.model import FloatArray
 from meshtools.workspace import PLAN, Workspace
 
@@ -139,7 +140,7 @@ def _scan_in_place(workspace: Workspace, name: str, record: Mapping[str, Any]) -
         if find not in poses:  # a counterpart does not lie where its scan lies
             continue
         clean = read_record(workspace.folder / record_path("clean", find)) or {"facts": {}}
-        points, corners = _read_raw(workspace.folder / path, clean["facts"])
+        points, corners = _read_raw(workspace.folder, path, clean["facts"])
         pose = np.array(poses[find], dtype=np.float64).reshape(4, 4)
         points = (points * float(clean["facts"]["mm_per_unit"])) @ pose[:3, :3].T + pose[:3, 3]
         sides = np.array([-1.0 if job["recipe"]["reflect"] else 1.0, 1.0, 1.0])
@@ -151,10 +152,11 @@ def _scan_in_place(workspace: Workspace, name: str, record: Mapping[str, Any]) -
     return DeliveredSurface(placed[used], numbers.reshape(-1, 3).astype(np.int64))
 
 
-def _read_raw(path: Path, facts: Mapping[str, Any]) -> tuple[FloatArray, NDArray[np.int64]]:
+def _read_raw(batch: Path, scan: str, facts: Mapping[str, Any]) -> tuple[FloatArray, NDArray[np.int64]]:
     """Vertices in the unit of the file and faces: by a general library where it finds as many faces, else, and where the scan was too large
-    to be read as a whole, by the package's own reader."""
-    if path.suffix.lower() in (".stl", ".ply") and not facts.get("reduction"):
+    to be read as a whole, by the package's own reader, which refuses a link that leads out of the batch."""
+    path = batch / scan
+    if path.suffix.lower() in (".stl", ".ply") and not facts.get("reduction") and not leads_out(batch, path):
         import trimesh
 
         try:
@@ -164,7 +166,7 @@ def _read_raw(path: Path, facts: Mapping[str, Any]) -> tuple[FloatArray, NDArray
         if loaded is not None and len(getattr(loaded, "faces", ())) == facts.get("n_faces_raw"):
             return np.asarray(loaded.vertices, dtype=np.float64), np.asarray(loaded.faces, dtype=np.int64)
     try:
-        raw = read_scan(path, facts.get("most_faces"))
+        raw = read_scan_of(batch, scan, facts.get("most_faces"))
     except ScanError as error:
         raise ScanError(f"{error} Its replica cannot be held against it.") from error
     return np.asarray(raw.vertices, dtype=np.float64), np.asarray(raw.faces, dtype=np.int64)

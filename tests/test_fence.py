@@ -290,6 +290,18 @@ def test_a_scan_with_no_more_faces_than_allowed_is_read_as_it_is(tmp_path: Path)
     assert (same.reduction, same.vertices.tobytes()) == (None, whole.vertices.tobytes())
 
 
+@pytest.mark.parametrize("suffix", ["stl", "ply"])
+def test_what_was_not_read_of_a_scan_is_said_whether_it_is_reduced_or_not(tmp_path: Path, suffix: str) -> None:
+    """The attribute word of one STL triangle far into the file; the texture that a PLY names."""
+    path = sphere(tmp_path / f"a.{suffix}")
+    content = bytearray(path.read_bytes())
+    if suffix == "stl":
+        content[84 + 50 * 20000 + 48] = 7
+    path.write_bytes(content.replace(b"\nelement vertex", b"\ncomment TextureFile a.png\nelement vertex", 1))
+    whole, reduced = read_scan(path), read_scan(path, 4000)
+    assert (len(whole.notes), reduced.notes, reduced.reduction is not None) == (1, whole.notes, True)
+
+
 def test_a_large_scan_with_a_number_that_is_none_is_refused_with_a_sentence(tmp_path: Path) -> None:
     path = sphere(tmp_path / "a.stl")
     content = bytearray(path.read_bytes())

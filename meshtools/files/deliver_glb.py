@@ -25,7 +25,7 @@ from meshtools.model import ColourArray, EvidenceClass, FloatArray, Mesh, Source
 METRES_PER_MM = 0.001
 _MAGIC, _VERSION, _JSON_CHUNK, _BINARY_CHUNK = 0x46546C67, 2, 0x4E4F534A, 0x004E4942
 _FLOAT, _UNSIGNED_BYTE, _UNSIGNED_INT = 5126, 5121, 5125
-VERTEX_BUFFER, INDEX_BUFFER = 34962, 34963
+_VERTEX_BUFFER, _INDEX_BUFFER = 34962, 34963
 Y_UP_FROM_Z_UP = np.array([[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0]])
 """A rotation, determinant +1: glTF's +Y is our +z."""
 
@@ -46,7 +46,7 @@ def encode_glb(
     buffers: dict[str, NDArray[Any]] = {"POSITION": positions, "COLOR_0": colour_buffer(part, mesh.source[part.face_rows], sources)}
     if mesh.colour is not None:
         buffers["_SCAN_COLOR"] = _with_alpha(mesh.colour[part.vertex_rows])
-    content = glb_container(_document(buffers, indices, _extras(mesh, label, sources)), [*buffers.values(), indices])
+    content = _one_part(buffers, indices, _extras(mesh, label, sources))
     in_metres = np.diag([METRES_PER_MM, METRES_PER_MM, METRES_PER_MM, 1.0])
     return Delivery(content, Y_UP_FROM_Z_UP @ in_metres @ part.matrix @ scan_matrix(replica_from_scan))
 
@@ -92,30 +92,14 @@ def _extras(mesh: Mesh, label: PartLabel, sources: Sequence[SourceEntry]) -> dic
     }
 
 
-def _document(buffers: dict[str, NDArray[Any]], indices: NDArray[np.uint32], extras: dict[str, Any]) -> dict[str, Any]:
-    views: list[dict[str, Any]] = []
-    accessors: list[dict[str, Any]] = []
-    offset = 0
-    for name, values in buffers.items():
-        views.append({"buffer": 0, "byteOffset": offset, "byteLength": values.nbytes, "target": VERTEX_BUFFER})
-        offset += values.nbytes
-        accessors.append(accessor_of(name, values, len(accessors)))
+def _one_part(buffers: dict[str, NDArray[Any]], indices: NDArray[np.uint32], extras: dict[str, Any]) -> bytes:
+    named = [*buffers.items(), ("", indices)]
+    accessors = [accessor_of(name, values, number) for number, (name, values) in enumerate(named)]
     attributes = {name: number for number, name in enumerate(buffers)}
-    views.append({"buffer": 0, "byteOffset": offset, "byteLength": indices.nbytes, "target": INDEX_BUFFER})
-    accessors.append(accessor_of("", indices, len(attributes)))
     primitive = {"attributes": attributes, "indices": len(attributes), "material": 0, "mode": 4}
-    return {
-        "asset": {"version": "2.0", "generator": "Bonewright"},
-        "scene": 0,
-        "scenes": [{"nodes": [0]}],
-        # glTF stores matrices by columns
-        "nodes": [{"name": extras["part_id"], "mesh": 0, "matrix": Y_UP_FROM_Z_UP.T.ravel().tolist(), "extras": extras}],
-        "meshes": [{"name": extras["part_id"], "primitives": [primitive]}],
-        "materials": [{"name": "evidence class", "pbrMetallicRoughness": {"metallicFactor": 0.0, "roughnessFactor": 0.8}}],
-        "accessors": accessors,
-        "bufferViews": views,
-        "buffers": [{"byteLength": offset + indices.nbytes}],
-    }
+    # glTF stores matrices by columns
+    node = {"name": extras["part_id"], "mesh": 0, "matrix": Y_UP_FROM_Z_UP.T.ravel().tolist(), "extras": extras}
+    return encoded_glb([node], [{"name": extras["part_id"], "primitives": [primitive]}], accessors, [values for _, values in named])
 
 
 def accessor_of(attribute: str, values: NDArray[Any], view: int) -> dict[str, Any]:
@@ -129,7 +113,31 @@ def accessor_of(attribute: str, values: NDArray[Any], view: int) -> dict[str, An
     return accessor | {"componentType": _FLOAT, "type": "VEC3"} | bounds
 
 
-def glb_container(document: dict[str, Any], arrays: Sequence[NDArray[Any]]) -> bytes:
+def encoded_glb(
+    nodes: Sequence[dict[str, Any]], meshes: Sequence[dict[str, Any]], accessors: Sequence[dict[str, Any]], arrays: Sequence[NDArray[Any]]
+) -> bytes:
+    """The bytes of a GLB whose scene is node 0. Accessor k reads `arrays[k]`: 32-bit unsigned vertex numbers of triangles, or values of vertices."""
+    views: list[dict[str, Any]] = []
+    offset = 0
+    for values in arrays:
+        target = _INDEX_BUFFER if values.dtype == np.dtype("<u4") else _VERTEX_BUFFER
+        views.append({"buffer": 0, "byteOffset": offset, "byteLength": values.nbytes, "target": target})
+        offset += values.nbytes
+    document = {
+        "asset": {"version": "2.0", "generator": "Bonewright"},
+        "scene": 0,
+        "scenes": [{"nodes": [0]}],
+        "nodes": nodes,
+        "meshes": meshes,
+        "materials": [{"name": "evidence class", "pbrMetallicRoughness": {"metallicFactor": 0.0, "roughnessFactor": 0.8}}],
+        "accessors": accessors,
+        "bufferViews": views,
+        "buffers": [{"byteLength": offset}],
+    }
+    return _container(document, arrays)
+
+
+def _container(document: dict[str, Any], arrays: Sequence[NDArray[Any]]) -> bytes:
     """The bytes of a GLB: the document, then the arrays one after another."""
     text = json.dumps(document, separators=(",", ":"), ensure_ascii=True).encode("ascii")
     text = text.ljust(-(-len(text) // 4) * 4)

@@ -103,7 +103,7 @@ def _unpacked(folder: Path, picture: str, others: dict[str, ColourArray | None],
     try:
         unpacked = unpack_picture(path.read_bytes(), others.values())
     except (TextureError, OSError) as error:
-        if isinstance(error, OSError) and is_passing(error):
+        if is_passing(error):
             raise
         notes.append(f"Texture '{file_label(path)}' {error if isinstance(error, TextureError) else 'cannot be opened'}; its colour was left out.")
         return None
@@ -120,7 +120,7 @@ def _beside(folder: Path, name: str) -> Path | None:
     try:
         is_beside = path.is_file() and os.path.dirname(os.path.realpath(path)) == os.path.realpath(folder)
     except (OSError, ValueError) as error:  # a name longer than a folder can hold
-        if isinstance(error, OSError) and is_passing(error):
+        if is_passing(error):
             raise
         return None
     return path if is_beside else None

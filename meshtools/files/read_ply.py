@@ -40,8 +40,7 @@ def read_ply(name: str, content: bytes) -> ScanParts:
     kinds = {element.name: element for element in elements}
     notes = [] if offset == body.end else [f"{body.end - offset} {body.unit} after the last PLY element were left out."]
     notes += [] if order else ending_notes(content)
-    if any(comment.lower().startswith("texturefile") for comment in comments):
-        notes.append("The texture that the PLY file names was not read.")
+    notes += texture_notes(comments)
     if "tristrips" in kinds and "face" not in kinds:
         raise ScanError(f"{name} holds triangle strips: export it again with plain faces.")
     vertices = _vertices(name, columns.get("vertex", {}), kinds)
@@ -81,6 +80,12 @@ def read_header(name: str, content: bytes) -> tuple[Order | Literal[""], list[El
     if order is None:
         raise damaged(name, "has a PLY header without a known format line")
     return order, elements, comments, end.end()
+
+
+def texture_notes(comments: list[str]) -> tuple[str, ...]:
+    """A note where a comment of the header names a picture."""
+    has_texture = any(comment.lower().startswith("texturefile") for comment in comments)
+    return ("The texture that the PLY file names was not read.",) if has_texture else ()
 
 
 def _property(words: list[str]) -> Property | None:

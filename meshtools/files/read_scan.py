@@ -38,7 +38,7 @@ def read_scan(path: Path, most_faces: int | None = None) -> RawScan:
     blocks = blocks_of(path)
     if blocks is not None and blocks.n_faces > most_faces:
         with suppress(NotPlainError):
-            return _checked_name(path, reduce_scan(path, blocks, most_faces))
+            return _with_name_note(path, reduce_scan(path, blocks, most_faces))
     raw = scan_from(path, _content(path))
     return raw if len(raw.faces) <= most_faces else reduce_raw(path, raw, most_faces)
 
@@ -54,24 +54,15 @@ def scan_from(path: Path, content: bytes) -> RawScan:
     """As read_scan, of content that is read already; `path` gives the name, and the folder where an OBJ finds its materials."""
     kind = format_of(path, content, len(content))
     with np.errstate(all="ignore"):  # numbers that cannot be are looked for below, not announced on the way
-        return _checked(path, kind, _read(path, content, kind))
+        return _with_name_note(path, checked_scan(file_label(path), _read(path, content, kind)))
 
 
-def _checked(path: Path, kind: str, parts: ScanParts) -> RawScan:
-    if SUFFIXES.get(path.suffix.lower()) != kind:
-        parts = dataclasses.replace(parts, notes=(_name_note(path, parts.file_format), *parts.notes))
-    return checked_scan(file_label(path), parts)
-
-
-def _checked_name(path: Path, raw: RawScan) -> RawScan:
-    """A scan that was read in blocks, with a note where its name says another format."""
+def _with_name_note(path: Path, raw: RawScan) -> RawScan:
+    """The scan, with a note where the name of its file says another format."""
     if SUFFIXES.get(path.suffix.lower()) == raw.file_format.split()[0].lower():
         return raw
-    return dataclasses.replace(raw, notes=(_name_note(path, raw.file_format), *raw.notes))
-
-
-def _name_note(path: Path, file_format: str) -> str:
-    return f"The name ends in '{shown(path.suffix)}' but the content is {file_format}, and was read as that."
+    note = f"The name ends in '{shown(path.suffix)}' but the content is {raw.file_format}, and was read as that."
+    return dataclasses.replace(raw, notes=(note, *raw.notes))
 
 
 def _content(path: Path) -> bytes:
@@ -90,7 +81,7 @@ def _content(path: Path) -> bytes:
             raise ScanError(f"{name} has {n_bytes} bytes, more than the {MOST_FILE_BYTES} that are read: export it with fewer triangles.")
         content = path.read_bytes()
     except (OSError, ValueError) as error:
-        if isinstance(error, OSError) and is_passing(error):
+        if is_passing(error):
             raise
         raise ScanError(f"{name} cannot be opened: check its name and that you may read it.") from None
     if not content:

@@ -15,6 +15,7 @@ HEADER_BYTES = 84  # 80 of free text and the count of triangles
 TRIANGLE_BYTES = 50
 _MOST_TRAILING = 49  # less than one triangle: padding, said in a note; more is a count that lies
 STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+ATTRIBUTES_NOTE = "The attribute words of the STL triangles, which some programs use for colour, were not read."
 _WORDS = (b"endfacet", b"endloop", b"facet", b"outer", b"loop", b"vertex")
 
 
@@ -55,7 +56,7 @@ def _read_binary(name: str, content: bytes) -> ScanParts:
     records = np.frombuffer(content, dtype=STL_RECORD, count=n_faces, offset=HEADER_BYTES)
     notes = [f"{trailing} bytes after the last triangle were left out."] if trailing else []
     if records["attribute"].any():
-        notes.append("The attribute words of the STL triangles, which some programs use for colour, were not read.")
+        notes.append(ATTRIBUTES_NOTE)
     return _parts(records["corners"].reshape(-1, 3).astype(np.float64), "STL binary", tuple(notes))
 
 

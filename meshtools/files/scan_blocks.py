@@ -9,10 +9,10 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.errors import ScanError
+from meshtools.errors import ScanError, is_passing
 from meshtools.files.ply_elements import Element
-from meshtools.files.read_ply import COLOURS, CORNERS, LONGEST_HEADER, read_header
-from meshtools.files.read_stl import HEADER_BYTES, STL_RECORD, count_in_header, is_binary_stl
+from meshtools.files.read_ply import COLOURS, CORNERS, LONGEST_HEADER, read_header, texture_notes
+from meshtools.files.read_stl import ATTRIBUTES_NOTE, HEADER_BYTES, STL_RECORD, count_in_header, is_binary_stl
 from meshtools.files.scan_format import SNIFFED_BYTES, format_of
 from meshtools.files.scan_parts import as_colour, damaged, file_label
 from meshtools.model import ColourArray, FloatArray, RawScan, Unit
@@ -26,7 +26,8 @@ class NotPlainError(Exception):
 
 
 class ScanBlocks(Protocol):
-    """What reducing needs of a scan. `has_own_corners`: every face brings its own three points, in their order, so faces() yields nothing."""
+    """What reducing needs of a scan. `has_own_corners`: every face brings its own three points, in their order, so faces() yields nothing.
+    `notes` are complete when points() has been through once."""
 
     n_faces: int
     has_own_corners: bool
@@ -54,6 +55,8 @@ class _StlBlocks:
 
     def points(self) -> Iterator[Points]:
         for records in _records(self._path, HEADER_BYTES, self.n_faces, STL_RECORD):
+            if not self.notes and records["attribute"].any():
+                self.notes = (ATTRIBUTES_NOTE,)
             yield records["corners"].reshape(-1, 3).astype(np.float64), None
 
     def faces(self) -> Iterator[NDArray[np.int64]]:
@@ -116,7 +119,10 @@ class RawBlocks:
 
 
 def blocks_of(path: Path) -> ScanBlocks | None:
-    """The blocks of a scan file that can be read so, None for any other, a damaged one among them: the readers say what is wrong with it."""
+    """The blocks of a scan file that can be read so, None for any other, a damaged one among them: the readers say what is wrong with it.
+
+    Raises OSError where the machine fails for the moment (errors.is_passing), which says nothing about the scan.
+    """
     try:
         n_bytes = path.stat().st_size if path.is_file() else 0
         if n_bytes == 0:
@@ -129,7 +135,9 @@ def blocks_of(path: Path) -> ScanBlocks | None:
             if kind == "ply":
                 stream.seek(0)
                 return _ply_blocks(path, n_bytes, stream.read(LONGEST_HEADER))
-    except (OSError, ScanError, ValueError):
+    except (OSError, ScanError, ValueError) as error:
+        if is_passing(error):
+            raise
         return None
     return None
 
@@ -147,8 +155,7 @@ def _ply_blocks(path: Path, n_bytes: int, start: bytes) -> ScanBlocks | None:
         offset += element.count * layout.itemsize
     if not set("xyz") <= set(places["vertex"][2].names or ()) or "corners" not in (places["face"][2].names or ()) or offset != n_bytes:
         return None
-    has_texture = any(comment.lower().startswith("texturefile") for comment in comments)
-    return _PlyBlocks(path, order, places, ("The texture that the PLY file names was not read.",) if has_texture else ())
+    return _PlyBlocks(path, order, places, texture_notes(comments))
 
 
 def _layout(element: Element, order: str) -> np.dtype[Any] | None:

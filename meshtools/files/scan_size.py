@@ -6,6 +6,7 @@ No header is believed beyond what the bytes of the file can hold. Where a format
 from __future__ import annotations
 
 import json
+import math
 import re
 import zipfile
 from collections.abc import Callable, Mapping
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
 
-from meshtools.errors import ScanError
+from meshtools.errors import ScanError, is_passing
 from meshtools.files.glb_document import LEAST_GLB_TRIANGLE, MOST_JSON_BYTES
 from meshtools.files.ply_elements import Element, Property
 from meshtools.files.read_3mf import ZIP_ERRORS, most_unpacked_bytes
@@ -33,21 +34,21 @@ _N_SAMPLES = 16
 _SAMPLE_BYTES = 1 << 14
 _LEAST_STL_TEXT = 60  # bytes of the shortest facet as text
 _LEAST_LINE = 6  # bytes of the shortest vertex or face line: `0 0 0` and a line break
+_LEAST_TEXT_TRIANGLE = 2  # bytes of one more corner of a polygon: a digit and a blank
 _LEAST_3MF_TRIANGLE = 50  # `<triangle v1="0" v2="1" v3="2"/>` and half a vertex, packed without blanks
 _LEAST_GLB_CORNER = 1  # bytes of a corner's vertex number
 
 
 @dataclass(frozen=True)
 class ScanSize:
-    """Faces (as triangles) and vertices as the reader will hold them, before any merging. `is_estimate`: not stated, or stated wrongly."""
+    """Faces (as triangles) and vertices as the reader will hold them, before any merging: stated, or estimated."""
 
     n_faces: int
     n_vertices: int
     has_colour: bool
-    is_estimate: bool
 
 
-UNKNOWN = ScanSize(0, 0, False, True)
+UNKNOWN = ScanSize(0, 0, False)
 
 
 class _Opened(NamedTuple):
@@ -58,7 +59,10 @@ class _Opened(NamedTuple):
 
 
 def scan_size(path: Path) -> ScanSize:
-    """The size of a scan, in milliseconds whatever its length. Never raises for its content: a file that no reader takes is UNKNOWN, size 0."""
+    """The size of a scan, in milliseconds whatever its length. Never raises for its content: a file that no reader takes is UNKNOWN, size 0.
+
+    Raises OSError where the machine fails for the moment (errors.is_passing), which says nothing about the scan.
+    """
     try:
         if not path.is_file():
             return UNKNOWN
@@ -68,7 +72,9 @@ def scan_size(path: Path) -> ScanSize:
             kind = format_of(path, start, opened.n_bytes)
             measure = {"stl": _stl, "ply": _ply, "obj": _obj, "off": _off, "glb": _glb, "3mf": _threemf}[kind]
             return measure(opened)
-    except (OSError, ValueError, ScanError):
+    except (OSError, ValueError, ScanError) as error:
+        if is_passing(error):
+            raise
         return UNKNOWN
 
 
@@ -83,11 +89,10 @@ def estimated_peak_mb(size: ScanSize) -> int:
 
 def _stl(opened: _Opened) -> ScanSize:
     if not is_text(opened.start[:4096]) or is_binary_stl(opened.start, opened.n_bytes):
-        stated, room = count_in_header(opened.start), max(opened.n_bytes - HEADER_BYTES, 0) // TRIANGLE_BYTES
-        n_faces = min(stated, room)
-        return ScanSize(n_faces, 3 * n_faces, False, stated != room)
+        n_faces = min(count_in_header(opened.start), max(opened.n_bytes - HEADER_BYTES, 0) // TRIANGLE_BYTES)
+        return ScanSize(n_faces, 3 * n_faces, False)
     n_faces = min(_dense(opened, lambda sample: len(re.findall(rb"(?i)\bendfacet\b", sample))), opened.n_bytes // _LEAST_STL_TEXT)
-    return ScanSize(n_faces, 3 * n_faces, False, True)
+    return ScanSize(n_faces, 3 * n_faces, False)
 
 
 def _dense(opened: _Opened, count: Callable[[bytes], int]) -> int:
@@ -105,23 +110,19 @@ def _dense(opened: _Opened, count: Callable[[bytes], int]) -> int:
 def _ply(opened: _Opened) -> ScanSize:
     opened.stream.seek(0)
     order, elements, _, start = read_header(opened.path.name, opened.stream.read(LONGEST_HEADER))
-    n_left, fits = opened.n_bytes - start, True
+    n_left = opened.n_bytes - start
     counts = {"vertex": 0, "face": 0}
     for element in elements:
         least = sum(_least_bytes(one, bool(order)) for one in element.properties)
         held = min(element.count, max(n_left, 0) // max(least, 1))
-        fits &= held == element.count
         if element.name == "face" and held == element.count and element is elements[-1]:
-            held, is_exact = _triangles(element, n_left, bool(order))
-            fits &= is_exact
-        elif element.name == "face":
-            fits = False
+            held = _triangles(element, n_left) if order else _text_triangles(opened, element, n_left)
         if element.name in counts:
             counts[element.name] = held
         n_left -= element.count * least
     names = {one.name for element in elements if element.name == "vertex" for one in element.properties}
     has_colour = any(names.issuperset(channels) for channels in COLOURS)
-    return ScanSize(counts["face"], counts["vertex"], has_colour, not fits)
+    return ScanSize(counts["face"], counts["vertex"], has_colour)
 
 
 def _least_bytes(one: Property, is_binary: bool) -> int:
@@ -129,16 +130,36 @@ def _least_bytes(one: Property, is_binary: bool) -> int:
     return (one.count_kind or one.kind).itemsize if is_binary else 2
 
 
-def _triangles(faces: Element, n_bytes: int, is_binary: bool) -> tuple[int, bool]:
-    """Triangles of the faces that fill the rest of the file, and whether that is certain: a polygon of n corners makes n - 2."""
+def _triangles(faces: Element, n_bytes: int) -> int:
+    """Triangles of the faces that fill the rest of a binary file: a polygon of n corners makes n - 2."""
     lists = [one for one in faces.properties if one.count_kind is not None]
-    least = sum(_least_bytes(one, is_binary) for one in faces.properties)
     if len(lists) != 1:
-        return faces.count, False
-    if not is_binary:
-        return faces.count, False
-    corners, rest = divmod(n_bytes - faces.count * least, lists[0].kind.itemsize)
-    return max(faces.count, corners - 2 * faces.count), rest == 0 and corners == 3 * faces.count
+        return faces.count
+    least = sum(_least_bytes(one, is_binary=True) for one in faces.properties)
+    corners = (n_bytes - faces.count * least) // lists[0].kind.itemsize
+    return max(faces.count, corners - 2 * faces.count)
+
+
+def _text_triangles(opened: _Opened, faces: Element, n_bytes: int) -> int:
+    lists = [place for place, one in enumerate(faces.properties) if one.count_kind is not None]
+    if len(lists) != 1:
+        return faces.count
+    return min(math.ceil(faces.count * _triangles_a_face(opened, faces.count, lists[0], len(faces.properties))), n_bytes // _LEAST_TEXT_TRIANGLE)
+
+
+def _triangles_a_face(opened: _Opened, n_faces: int, place: int = 0, n_words: int = 1) -> float:
+    """Triangles that a face makes, on the last lines of a text that ends in faces; never less than one, and one where no such line is found.
+
+    Word `place` of a line is its count of corners; it has as many words as that and at least `n_words` more. Our own method.
+    """
+    n_tail = min(opened.n_bytes, _N_SAMPLES * _SAMPLE_BYTES)
+    opened.stream.seek(opened.n_bytes - n_tail)
+    text = re.sub(rb"#[^\n]*", b"", opened.stream.read(n_tail).replace(b"\r", b"\n"))
+    lines = text.split(b"\n")[0 if n_tail == opened.n_bytes else 1 :]  # the first may be the end of one
+    rows = [words for line in lines if (words := line.split())][-n_faces:]
+    counted = [words for words in rows if len(words) > place and re.fullmatch(rb"\d{1,6}", words[place])]
+    sizes = [size for words in counted if len(words) >= (size := int(words[place])) + n_words]
+    return max(sum(max(size - 2, 0) for size in sizes) / max(len(sizes), 1), 1.0)
 
 
 def _obj(opened: _Opened) -> ScanSize:
@@ -146,7 +167,7 @@ def _obj(opened: _Opened) -> ScanSize:
     n_vertices = min(_dense(opened, lambda sample: len(re.findall(rb"(?m)^[ \t]*v[ \t]", sample))), most)
     n_faces = min(_dense(opened, _triangles_of_lines), most)
     has_colour = bool(re.search(rb"(?m)^[ \t]*(mtllib[ \t]|v([ \t]+[-+.\deE]+){6})", opened.start))
-    return ScanSize(n_faces, n_vertices, has_colour, True)
+    return ScanSize(n_faces, n_vertices, has_colour)
 
 
 def _triangles_of_lines(sample: bytes) -> int:
@@ -160,7 +181,8 @@ def _off(opened: _Opened) -> ScanSize:
         return UNKNOWN
     most = opened.n_bytes // _LEAST_LINE
     n_vertices, n_faces = min(int(found[1]), most), min(int(found[2]), most)
-    return ScanSize(n_faces, n_vertices, re.match(rb"\s*(ST)?C", text) is not None, True)
+    n_triangles = min(math.ceil(n_faces * _triangles_a_face(opened, n_faces)), opened.n_bytes // _LEAST_TEXT_TRIANGLE)
+    return ScanSize(n_triangles, n_vertices, re.match(rb"\s*(ST)?C", text) is not None)
 
 
 def _glb(opened: _Opened) -> ScanSize:
@@ -181,7 +203,7 @@ def _glb(opened: _Opened) -> ScanSize:
     stored = opened.n_bytes // LEAST_GLB_TRIANGLE
     most = most_placed(stored)
     has_colour = any(size.has_colour for size in used)
-    return ScanSize(min(n_faces, most), min(n_vertices, 3 * most), has_colour, max(n_faces, n_vertices // 3) > stored)
+    return ScanSize(min(n_faces, most), min(n_vertices, 3 * most), has_colour)
 
 
 def _mesh_size(root: Any, mesh: Mapping[str, Any], n_bytes: int) -> ScanSize:
@@ -195,7 +217,7 @@ def _mesh_size(root: Any, mesh: Mapping[str, Any], n_bytes: int) -> ScanSize:
         n_vertices += points
         n_faces += corners // 3 if primitive.get("mode", 4) == 4 else corners
         has_colour |= not {"COLOR_0", "TEXCOORD_0"}.isdisjoint(attributes)
-    return ScanSize(n_faces, n_vertices, has_colour, False)
+    return ScanSize(n_faces, n_vertices, has_colour)
 
 
 def _entries(root: Any, kind: str) -> list[Mapping[str, Any]]:
@@ -216,7 +238,10 @@ def _threemf(opened: _Opened) -> ScanSize:
     try:
         with zipfile.ZipFile(opened.stream) as archive:
             n_unpacked = sum(entry.file_size for entry in archive.infolist() if entry.filename.lower().endswith(".model"))
-    except ZIP_ERRORS:
+    except ZIP_ERRORS as error:
+        for one in (error, error.__context__):  # of a drive that fails zipfile says that the file is no package
+            if one is not None and is_passing(one):
+                raise one from None
         return UNKNOWN
     n_faces = min(n_unpacked, most_unpacked_bytes(opened.n_bytes)) // _LEAST_3MF_TRIANGLE
-    return ScanSize(n_faces, n_faces // 2, False, True)
+    return ScanSize(n_faces, n_faces // 2, False)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.files.deliver_frame import recentre
-from meshtools.files.deliver_glb import INDEX_BUFFER, METRES_PER_MM, VERTEX_BUFFER, Y_UP_FROM_Z_UP, accessor_of, colour_buffer, glb_container
+from meshtools.files.deliver_glb import METRES_PER_MM, Y_UP_FROM_Z_UP, accessor_of, colour_buffer, encoded_glb
 from meshtools.model import FloatArray, Mesh, SourceEntry
 
 
@@ -46,18 +46,4 @@ def encode_skeleton_glb(name: str, parts: Sequence[PlacedPart]) -> bytes:
         by_columns = (in_metres.T + 0.0).ravel().tolist()  # as glTF stores matrices
         nodes.append({"name": part.name, "mesh": len(meshes) - 1, "matrix": by_columns})
     root = {"name": name, "matrix": Y_UP_FROM_Z_UP.T.ravel().tolist(), "children": list(range(1, len(nodes) + 1))}
-    return _encoded([root, *nodes], meshes, accessors, [values for _, values in buffers])
-
-
-def _encoded(nodes: list[dict[str, Any]], meshes: list[dict[str, Any]], accessors: list[dict[str, Any]], arrays: list[NDArray[Any]]) -> bytes:
-    views, offset = [], 0
-    for values in arrays:
-        target = INDEX_BUFFER if values.dtype == np.dtype("<u4") else VERTEX_BUFFER
-        views.append({"buffer": 0, "byteOffset": offset, "byteLength": values.nbytes, "target": target})
-        offset += values.nbytes
-    document = {
-        "asset": {"version": "2.0", "generator": "Bonewright"}, "scene": 0, "scenes": [{"nodes": [0]}], "nodes": nodes, "meshes": meshes,
-        "materials": [{"name": "evidence class", "pbrMetallicRoughness": {"metallicFactor": 0.0, "roughnessFactor": 0.8}}],
-        "accessors": accessors, "bufferViews": views, "buffers": [{"byteLength": offset}],
-    }  # fmt: skip
-    return glb_container(document, arrays)
+    return encoded_glb([root, *nodes], meshes, accessors, [values for _, values in buffers])

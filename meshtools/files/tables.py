@@ -15,7 +15,7 @@ from meshtools.errors import Problem, TablesError
 QUOTES_RULE = (
     "has a quotation mark that never closes or stands in the wrong place; put the whole text in quotation marks and double those inside it."
 )
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 MOST_TABLE_BYTES = 64 << 20
 
 
@@ -28,7 +28,7 @@ class Row(NamedTuple):
 
 def spreadsheet_text(text: str) -> str:
     """A cell that no spreadsheet runs as a formula: an apostrophe goes before =, @, a tab, a line break, + and -, numbers excepted."""
-    is_formula = text.startswith(("=", "@", "\t", "\r", "\n")) or (text.startswith(("+", "-")) and not _NUMBER.fullmatch(text))
+    is_formula = text.startswith(("=", "@", "\t", "\r", "\n")) or (text.startswith(("+", "-")) and not NUMBER.fullmatch(text))
     return f"'{text}" if is_formula else text
 
 

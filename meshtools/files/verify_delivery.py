@@ -127,9 +127,11 @@ def _compare_pieces(path: Path, surface: DeliveredSurface) -> list[Finding]:
     corners = surface.vertices[surface.faces]
     n_wrong = 0
     for number in numbers:
-        own = corners[labels == number] - corners[labels == number][0, 0]
+        is_own = labels == number
+        around, own = corners[~is_own], corners[is_own]
+        n_around = round(_winding(own.mean(axis=1)[0], around))
+        own = own - own[0, 0]
         is_outward = bool(np.einsum("ij,ij->i", np.cross(own[:, 0], own[:, 1]), own[:, 2]).sum() > 0.0)
-        n_around = round(_winding(corners[labels == number].mean(axis=1)[0], corners[labels != number]))
         n_wrong += n_around not in ((0,) if is_outward else (1,))
     what = f"has {n_wrong} of {len(numbers)} pieces that face the wrong way or lie within another"
     return [_finding("piece", path, what, n_wrong, 0, "pieces")] if n_wrong else []
