@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
-from typing import Any
 
-
-def bounded(default: Any, low: float | None, high: float | None, meaning: str) -> Any:
-    """A dataclass field that knows its bounds (inclusive, None for open) and what it means."""
-    return dataclasses.field(default=default, metadata={"low": low, "high": high, "meaning": meaning})
+from meshtools.bounds import bounded as bounded
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ MODULES = sorted((ROOT / "meshtools").rglob("*.py"))
 
 # a layer may import its own and lower ones
 LAYERS = {
-    "errors": 0, "units": 0, "counted": 0, "table_lines": 0, "visible": 0, "links": 0,
+    "errors": 0, "units": 0, "bounds": 0, "counted": 0, "table_lines": 0, "visible": 0, "links": 0,
     "settings": 1, "model": 2, "plain": 3, "keys": 3, "batch_lock": 3, "machine_memory": 3, "fence": 4, "answer": 3, "geometry": 4, "files": 4,
     "register": 5, "settings_file": 5,
     "factor": 5, "scale": 5, "completeness": 5, "plan": 6, "comparisons": 6, "size_pairs": 6, "joints": 6, "placing": 6,
