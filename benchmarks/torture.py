@@ -203,6 +203,7 @@ def main() -> None:
     parser.add_argument("--results", type=Path, default=HERE.parent / "build" / "torture.jsonl")
     parser.add_argument("--every", type=int, default=1, help="only every n-th bone")
     parser.add_argument("--keep-faces", action="store_true", help="without decimation, which takes most of the time")
+    parser.add_argument("--bone", choices=sorted(bone_names()), action="append", metavar="NAME", help="only these bones, in this order")
     parser.add_argument("--defect", choices=sorted(DEFECTS), action="append", help="only these defects")
     options = parser.parse_args()
     options.results.parent.mkdir(parents=True, exist_ok=True)
@@ -212,7 +213,7 @@ def main() -> None:
     done = {(row["bone"], row["defect"]) for row in rows}
     end = time.monotonic() + 60 * options.minutes
     with options.results.open("a") as out:
-        for name in bone_names()[:: options.every]:
+        for name in options.bone or bone_names()[:: options.every]:
             waiting = [defect for defect in options.defect or DEFECTS if (name, defect) not in done]
             if not waiting or time.monotonic() > end:
                 continue

@@ -1,9 +1,10 @@
 """Fewer faces within a stated distance of the original surface, both ways.
 
-The caller gives millimetres, never a ratio. Every piece is decimated by itself, so that none vanishes or joins another. A candidate
-is taken only when its topology is no worse than the original's, no more pairs of its faces cross each other, and a bound, not a
-sample, puts both surfaces within the tolerance of each other. Where one engine fails the next is tried; where all fail the piece
-stays as it is.
+The caller gives millimetres, never a ratio. Every piece is decimated by itself, so that none vanishes or joins another. Skin nearer to
+another piece than both may move stays as it is: a crevice between two pieces neither closes nor opens, and the bound of each piece is
+the bound of their union too. A candidate is taken only when its topology is no worse than the original's, no more pairs of its faces
+cross each other, and a bound, not a sample, puts both surfaces within the tolerance of each other. Where none is found the piece stays
+as it is.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from meshtools.geometry.audit import TopologyAudit, audit_topology
 from meshtools.geometry.carrying import carry_over, new_crossings
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.insertion import part_shared_edges
+from meshtools.geometry.nearness import faces_near_other_pieces
 from meshtools.geometry.pieces import label_pieces, take_faces
 from meshtools.geometry.refining import Refining
 from meshtools.geometry.rims import find_rims
@@ -63,7 +65,8 @@ def decimate_within(mesh: Mesh, tolerance_mm: float) -> Decimation:
         raise GeometryError(f"the tolerance of decimation is {tolerance_mm} mm; give a length above 0")
     labels = label_pieces(mesh.faces, len(mesh.vertices))
     is_large = np.bincount(labels) >= LEAST_FACES if len(labels) else np.zeros(0, bool)
-    parts = [_decimate_piece(take_faces(mesh, labels == label), tolerance_mm) for label in np.flatnonzero(is_large)]
+    is_near = faces_near_other_pieces(mesh, labels, 2.0 * tolerance_mm)
+    parts = [_decimate_piece(take_faces(mesh, labels == label), is_near[labels == label], tolerance_mm) for label in np.flatnonzero(is_large)]
     if all(part.engine == UNTOUCHED for part in parts):
         return _untouched(mesh)
     if not is_large.all():
@@ -92,21 +95,22 @@ def _join(meshes: list[Mesh]) -> Mesh:
 
 @dataclass(frozen=True, eq=False)
 class _Original:
-    """A piece as it was, with what candidates are judged against."""
+    """A piece as it was, with what candidates are judged against. is_near (m,): faces that must stay to the last bit."""
 
     mesh: Mesh
+    is_near: Any
     across: Any
     audit: TopologyAudit
     n_rims: int
     tolerance_mm: float
 
 
-def _decimate_piece(mesh: Mesh, tolerance_mm: float) -> Decimation:
+def _decimate_piece(mesh: Mesh, is_near: Any, tolerance_mm: float) -> Decimation:
     from meshtools.geometry.landing_kernels import face_neighbours
 
     audit = audit_topology(mesh)
     n_rims = len(find_rims(mesh)) if audit.n_open_edges else 0
-    original = _Original(mesh, face_neighbours(mesh.faces, len(mesh.vertices)), audit, n_rims, tolerance_mm)
+    original = _Original(mesh, is_near, face_neighbours(mesh.faces, len(mesh.vertices)), audit, n_rims, tolerance_mm)
     refining = _simplify_with_care(original)
     if refining is None:
         return _untouched(mesh)
@@ -118,7 +122,11 @@ def _simplify_with_care(original: _Original) -> Refining | None:
     """Simplify as far as most of the surface allows, add corners where that went too far, and leave the few places as they were where that
     does not help."""
     mesh, tolerance_mm = original.mesh, original.tolerance_mm
+    is_fixed = _with_ring(mesh, original.is_near)  # corners may still be added at the seam, and split a face of the ring
+    if is_fixed.mean() > MAX_KEPT:
+        return None
     count, is_kept = _typical_count(original)
+    is_kept |= is_fixed
     for attempt in range(N_ROUNDS):
         candidate = _sound(original, simplify_around(mesh, is_kept, count))
         if candidate is None or len(candidate.faces) > MAX_KEPT * len(mesh.faces):
@@ -126,12 +134,29 @@ def _simplify_with_care(original: _Original) -> Refining | None:
         refining = Refining(mesh, candidate, original.across, tolerance_mm)
         left = _settled(refining)
         if not len(left):
+            left = _changed(refining.coarse, mesh, original.is_near)
+        if not len(left):
             return refining if _is_no_worse(original, refining.coarse) and len(refining.coarse.faces) <= MAX_KEPT * len(mesh.faces) else None
         is_kept |= _faces_near(mesh, left, REACH * (1 + attempt) * _mean_edge(candidate))
-        if is_kept.mean() > MOST_PROTECTED:
-            is_kept[:] = False
+        if (is_kept & ~is_fixed).mean() > MOST_PROTECTED:
+            is_kept = is_fixed.copy()
             count *= 1.6
     return None
+
+
+def _with_ring(mesh: Mesh, is_in: Any) -> Any:
+    """(m,) These faces and those that share a corner with them."""
+    is_touched = np.zeros(len(mesh.vertices), bool)
+    is_touched[mesh.faces[is_in].ravel()] = True
+    return is_touched[mesh.faces].any(axis=1)
+
+
+def _changed(coarse: Mesh, mesh: Mesh, is_near: Any) -> FloatArray:
+    """Centres (k, 3) of those of these faces (m,) of a mesh that are not in the coarse one, to the last bit."""
+    wanted, have = (mesh.vertices[mesh.faces[is_near]] + 0.0, coarse.vertices[coarse.faces] + 0.0)
+    kind = np.dtype((np.void, 72))
+    is_there = np.isin(wanted.reshape(-1, 9).view(kind).ravel(), have.reshape(-1, 9).view(kind).ravel())
+    return np.asarray(wanted[~is_there].mean(axis=1))
 
 
 def _settled(refining: Refining) -> FloatArray:

@@ -1,15 +1,19 @@
-"""Second layers: loose open sheets that lie close above the skin all over, as a misaligned pass of a scanner leaves them."""
+"""Second layers: loose open sheets that lie close above the skin all over, as a misaligned pass of a scanner leaves them, and closed pieces
+that are nearly the same body."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.orient import open_half_edges
-from meshtools.geometry.pieces import area_vectors, face_areas, rank_pieces, take_faces
+from meshtools.geometry.pieces import Pieces, area_vectors, face_areas, piece_boxes, rank_pieces, take_faces
 from meshtools.geometry.repair_budget import Repair
-from meshtools.model import FloatArray, Mesh
+from meshtools.model import Find, Finding, FloatArray, Mesh, Severity
+from meshtools.settings import CleanSettings
 
 ALONG = 0.5
 """The sheet faces the same way as the skin below, within 60 degrees, on all but a few faces. A sheet that faces the other way may be the
@@ -21,7 +25,7 @@ MOST_ASTRAY = 0.05
 def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Repair:
     """Take off the open pieces all but 5 % of whose points lie within up_to_mm of larger pieces, over their skin and not over their holes.
 
-    Closed pieces are never layers. Layers of more than most_percent of the area are all left as
+    Closed pieces are never layers (see `doubled_findings`). Layers of more than most_percent of the area are all left as
     they are: which of the two lies right is then no small question.
     """
     pieces = rank_pieces(mesh)
@@ -67,3 +71,28 @@ def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatAr
     cosine = np.einsum("ij,ij->i", own, other) / np.maximum(np.linalg.norm(own, axis=1) * np.linalg.norm(other, axis=1), 1e-300)
     area = face_areas(mesh.vertices, faces)
     return bool(area[cosine < ALONG].sum() <= MOST_ASTRAY * area.sum())
+
+
+def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int], settings: CleanSettings) -> list[Finding]:
+    """A question for every two kept pieces whose skins run along each other within doubled_layer_up_to_mm: one body scanned or stored twice.
+
+    mesh: in mm. The union of both is thicker than the body and closes crevices beside it, and which of them lies right is for a person to
+    say.
+    """
+    low, high = piece_boxes(mesh, pieces.labels, len(pieces))
+    findings, up_to_mm = [], settings.doubled_layer_up_to_mm
+    for place, first in enumerate(kept):
+        rest = np.array(kept[place + 1 :], dtype=np.int64)
+        is_alike = (np.abs(low[rest] - low[first]) <= up_to_mm).all(axis=1) & (np.abs(high[rest] - high[first]) <= up_to_mm).all(axis=1)
+        for second in rest[is_alike].tolist():
+            faces = [mesh.faces[pieces.labels == number] for number in (first, second)]
+            skins = [Surface(take_faces(mesh, pieces.labels == number)) for number in (first, second)]
+            if not all(_is_layer(mesh, of, (skin, np.empty((0, 3))), up_to_mm) for of, skin in zip(faces, skins[::-1], strict=True)):
+                continue
+            gap_mm = max(float(skin.distance(mesh.vertices[np.unique(of)])[0].max()) for of, skin in zip(faces, skins[::-1], strict=True))
+            message = (
+                f"{find.find}: pieces {first + 1} and {second + 1} are nearly the same body, at most {gap_mm:.2g} mm apart, as one scanned twice "
+                "is. The replica takes the outer skin of both. Name the pieces that are the bone in bones.csv, or sign the replica off."
+            )
+            findings.append(Finding(Severity.REVIEW, "doubled-body", message, round(gap_mm, 6), up_to_mm, "mm"))
+    return findings

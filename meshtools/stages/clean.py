@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from meshtools.geometry.repair_budget import Repair, RepairBudget, repair_findin
 from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
 from meshtools.geometry.repair_dangling import remove_dangling
-from meshtools.geometry.repair_sheets import remove_second_layers
+from meshtools.geometry.repair_sheets import doubled_findings, remove_second_layers
 from meshtools.geometry.repair_spikes import cut_spikes
 from meshtools.geometry.repair_support import support_findings, without_fused_support
 from meshtools.geometry.rims import close_rims_listed, find_rims
@@ -25,8 +25,11 @@ from meshtools.geometry.scale_check import caliper_scale, check_lengths, startin
 from meshtools.geometry.selection import Choice, choose_pieces, piece_at
 from meshtools.geometry.spikes import find_spikes
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
-from meshtools.model import EvidenceClass, Find, Finding, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
+from meshtools.model import EvidenceClass, Find, Finding, FloatArray, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
 from meshtools.settings import CleanSettings
+
+if TYPE_CHECKING:
+    from meshtools.geometry.crevices import CreviceChange
 
 FILL_SOURCE = 1
 LISTED_PIECES = 60
@@ -64,7 +67,8 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     facts |= rows
     facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
     findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
-    mesh, rows = _decimated(mesh, tolerance_mm)
+    mesh, rows, noted = _decimated(mesh, find, tolerance_mm)
+    findings += noted
     crossings = mend_crossings(mesh, FILL_SOURCE, repair_budget(settings))
     mesh, repairs = crossings.mesh, (*repairs, spikes, crossings)
     facts |= rows | {"repairs": [repair.row() for repair in repairs]} | _final_facts(mesh)
@@ -134,7 +138,10 @@ def _bone_pieces(
     facts = {"n_pieces_raw": len(pieces), "pieces": _piece_rows(pieces, choice), **counts}
     facts["floater_area_percent"] = round(100.0 * floater_area / float(pieces.area.sum()), 6)
     has_loose = "support" in choice.reason or bool(choice.is_support_like.any())
-    bone, noted = without_fused_support(take_pieces(mesh, pieces, choice.kept), find, has_loose)
+    taken = take_pieces(mesh, pieces, choice.kept)
+    factor = caliper_scale(taken.vertices, find.caliper) if find.caliper is not None and starting_scale(find)[1] == "caliper" else 1.0
+    findings += doubled_findings(find, mesh if factor == 1.0 else mesh.replaced(vertices=mesh.vertices * factor), pieces, choice.kept, settings)
+    bone, noted = without_fused_support(taken, find, has_loose)
     return bone, facts | {"n_faces_support_cut": int(sum(pieces.n_faces[k] for k in choice.kept)) - len(bone.faces)}, findings + noted
 
 
@@ -222,19 +229,42 @@ def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) ->
     return [Finding(Severity.NOTE, "spacing", message, round(spacing_mm, 6), settings.part_tolerance_mm, "mm")]
 
 
-def _decimated(mesh: Mesh, tolerance_mm: float) -> tuple[Mesh, dict[str, Any]]:
+def _decimated(mesh: Mesh, find: Find, tolerance_mm: float) -> tuple[Mesh, dict[str, Any], list[Finding]]:
     if tolerance_mm <= 0:
-        return mesh, {"tolerance_mm": 0.0, "n_faces_full": len(mesh.faces)}
+        return mesh, {"tolerance_mm": 0.0, "n_faces_full": len(mesh.faces)}, []
+    from meshtools.geometry.crevices import crevice_change
     from meshtools.geometry.decimate import UNTOUCHED, decimate_within
 
     # about its own middle, to whole mm, so that a scan far from the origin is decimated as it would be near it
     middle = np.rint((mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2)
-    result = decimate_within(mesh.replaced(vertices=mesh.vertices - middle), tolerance_mm)
-    decimated = mesh if result.engine == UNTOUCHED else result.mesh.replaced(vertices=result.mesh.vertices + middle)
-    return decimated, {
+    centred = mesh.replaced(vertices=mesh.vertices - middle)
+    result = decimate_within(centred, tolerance_mm)
+    facts = {
         "tolerance_mm": tolerance_mm, "n_faces_full": result.n_faces_before, "decimation_bound_mm": round(result.bound_mm, 6),
-        "decimation_engine": result.engine,
+        "decimation_engine": result.engine, "crevices": None,
     }
+    if result.engine == UNTOUCHED:
+        return mesh, facts, []
+    decimated = result.mesh.replaced(vertices=result.mesh.vertices + middle)
+    change = crevice_change(centred, result.mesh, 2.0 * tolerance_mm)
+    if change is None:
+        return decimated, facts, []
+    facts["decimation_bound_mm"] = round(max(result.bound_mm, change.bound_mm), 6)
+    facts["crevices"] = {"lost_mm": round(change.lost_mm, 6), "made_mm": round(change.made_mm, 6), "bound_mm": round(change.bound_mm, 6)}
+    return decimated, facts, _crevice_findings(find, change, middle, tolerance_mm)
+
+
+def _crevice_findings(find: Find, change: CreviceChange, middle: FloatArray, tolerance_mm: float) -> list[Finding]:
+    """A question where the union of the decimated pieces strays from that of the scanned ones by more than decimation may."""
+    figure, place, words = max((change.lost_mm, change.lost_at_mm, "closed"), (change.made_mm, change.made_at_mm, "opened"))
+    if figure <= tolerance_mm:
+        return []
+    x, y, z = np.add(place, middle)
+    message = (
+        f"{find.find}: decimation {words} a crevice between two pieces near ({x:.1f}, {y:.1f}, {z:.1f}) mm: skin there lies up to "
+        f"{figure:.2f} mm from where the scan has it, more than {tolerance_mm:g} mm. Look at the replica there, or give a smaller part_tolerance_mm."
+    )
+    return [Finding(Severity.REVIEW, "crevice-changed", message, round(figure, 6), tolerance_mm, "mm")]
 
 
 def _final_facts(mesh: Mesh) -> dict[str, Any]:

@@ -1,0 +1,124 @@
+"""Crevices between pieces survive decimation, what does not is measured, and a body that is there twice is asked about."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from solid_shapes import ball, box, capsule, made_find, scan_of, together
+
+from meshtools.geometry import decimate
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.crevices import crevice_change
+from meshtools.geometry.decimate import decimate_within
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.nearness import faces_near_other_pieces
+from meshtools.geometry.pieces import label_pieces, take_faces
+from meshtools.geometry.unite import unite_pieces
+from meshtools.model import Mesh, Severity
+from meshtools.settings import CleanSettings
+from meshtools.stages.clean import clean_scan
+
+TOLERANCE_MM = 0.1
+
+
+def labels_of(mesh: Mesh) -> np.ndarray:
+    return label_pieces(mesh.faces, len(mesh.vertices))
+
+
+def corners_of(mesh: Mesh) -> set[bytes]:
+    return {corners.tobytes() for corners in mesh.vertices[mesh.faces]}
+
+
+def tooth_in_socket(gap_mm: float = 0.05) -> Mesh:
+    """A ball in a round socket that is wider than it by a gap all around and opens upwards: two pieces, a crevice around it."""
+    import manifold3d
+
+    def solid(mesh: Mesh) -> manifold3d.Manifold:
+        return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
+
+    block = solid(box((24.0, 24.0, 12.0), (0.0, 0.0, -5.0))) - solid(ball(8.0 + gap_mm, n_splits=5))
+    body = block.to_mesh64()
+    return together(Mesh.create(np.asarray(body.vert_properties)[:, :3], np.asarray(body.tri_verts)), ball(8.0, n_splits=5))
+
+
+def test_faces_near_another_piece_are_those_within_reach_of_it():
+    """Against distances from dense points of every face to the other piece: none within reach is missed, none beyond 1.5 times it is named."""
+    mesh = together(ball(8.0), box((20.0, 20.0, 4.0), (0.0, 0.0, 10.2)))
+    labels = labels_of(mesh)
+    near = faces_near_other_pieces(mesh, labels, 0.5)
+    u, v = (grid[np.add(*np.meshgrid(range(41), range(41))) <= 40] / 40 for grid in np.meshgrid(range(41), range(41)))
+    weights = np.stack([1 - u - v, u, v], axis=1)
+    distance = np.empty(len(mesh.faces))
+    for piece in (0, 1):
+        other = Surface(take_faces(mesh, labels != piece))
+        points = np.einsum("pk,mkj->mpj", weights, mesh.vertices[mesh.faces[labels == piece]])
+        distance[labels == piece] = other.distance(points.reshape(-1, 3))[0].reshape(len(points), -1).min(axis=1)
+    assert near[distance <= 0.5].all()
+    assert not near[distance > 0.75 + 0.05].any()
+    assert 0 < near.sum() < len(near) / 4
+
+
+def test_one_piece_is_near_to_no_other():
+    mesh = capsule(10.0, 80.0)
+    assert not faces_near_other_pieces(mesh, labels_of(mesh), 5.0).any()
+
+
+def test_skin_beside_a_crevice_keeps_every_face_and_the_rest_is_decimated():
+    mesh = together(ball(20.0, n_splits=5), ball(20.0, (40.03, 0.0, 0.0), 5))
+    near = faces_near_other_pieces(mesh, labels_of(mesh), 2 * TOLERANCE_MM)
+    result = decimate_within(mesh, TOLERANCE_MM)
+    assert corners_of(take_faces(mesh, near)) <= corners_of(result.mesh)
+    assert 0 < near.sum() < len(result.mesh.faces) < len(mesh.faces) / 3
+    assert unite_pieces(result.mesh).n_bodies == 2
+
+
+def test_a_crevice_that_closes_is_measured_as_deep_as_it_was():
+    """Two blocks of 10 mm, 0.1 mm apart, then overlapping: the middle of a wall is 5 mm from the nearest skin that is left (closed form)."""
+    before = together(box((10.0, 10.0, 10.0)), box((10.0, 10.0, 10.0), (0.0, 0.0, 10.1)))
+    after = together(box((10.0, 10.0, 10.0)), box((10.0, 10.0, 10.0), (0.0, 0.0, 9.95)))
+    change = crevice_change(before, after, 0.2)
+    assert change is not None
+    assert (change.lost_mm, change.bound_mm) == (pytest.approx(5.0, rel=0.02), pytest.approx(5.0, rel=0.04))
+    assert change.lost_mm <= change.bound_mm
+
+
+def test_pieces_that_stay_apart_have_no_crevice():
+    mesh = together(ball(5.0), ball(5.0, (20.0, 0.0, 0.0)))
+    assert crevice_change(mesh, mesh, 1.0) is None
+
+
+def test_a_tooth_stands_in_its_socket_after_decimation_as_before():
+    """The crevice around it, 0.05 mm wide at a tolerance of 0.1 mm, is neither closed nor opened by more than that tolerance."""
+    mesh = tooth_in_socket()
+    result = clean_scan(scan_of(mesh), made_find(), CleanSettings(), (), TOLERANCE_MM)
+    change = crevice_change(mesh, result.mesh, 2 * TOLERANCE_MM)
+    assert change is not None
+    assert change.bound_mm <= TOLERANCE_MM
+    assert result.facts["decimation_bound_mm"] >= result.facts["crevices"]["bound_mm"]
+    assert "crevice-changed" not in {finding.code for finding in result.findings}
+    assert audit_topology(result.mesh).n_pieces == 2
+
+
+def test_a_crevice_that_decimation_changed_is_asked_about(monkeypatch):
+    """Where the skin beside the crevice is decimated like all other, the finding names how far the skin strays, and the stated bound holds it."""
+    monkeypatch.setattr(decimate, "faces_near_other_pieces", lambda mesh, labels, reach_mm: np.zeros(len(mesh.faces), dtype=bool))
+    result = clean_scan(scan_of(tooth_in_socket()), made_find(), CleanSettings(), (), TOLERANCE_MM)
+    asked = {finding.code: finding for finding in result.findings if finding.severity is Severity.REVIEW}
+    assert asked["crevice-changed"].value > TOLERANCE_MM
+    assert result.facts["decimation_bound_mm"] >= asked["crevice-changed"].value
+
+
+@pytest.mark.parametrize(("grown_mm", "shift_mm", "is_asked"), [(0.1, 0.0, True), (0.0, 0.3, True), (1.5, 0.0, False), (0.0, 25.0, False)])
+def test_a_body_that_is_there_twice_is_asked_about_and_two_bodies_are_not(grown_mm, shift_mm, is_asked):
+    one, other = capsule(10.0, 80.0), capsule(10.0 + grown_mm, 80.0 + grown_mm)
+    scan = scan_of(together(one, other.replaced(vertices=other.vertices + [shift_mm, 0.0, 0.0])))
+    codes = {finding.code for finding in clean_scan(scan, made_find(), CleanSettings(), (), 0.0).findings}
+    assert ("doubled-body" in codes) is is_asked
+
+
+def test_no_reach_asks_about_no_doubled_body():
+    mesh = together(capsule(10.0, 80.0), capsule(10.1, 80.0))
+    settings = dataclasses.replace(CleanSettings(), doubled_layer_up_to_mm=0.0)
+    assert "doubled-body" not in {finding.code for finding in clean_scan(scan_of(mesh), made_find(), settings, (), 0.0).findings}
