@@ -44,7 +44,8 @@ class Original:
 def join_taken(original: Original, taken: Mesh, reach_mm: float, least_area_mm2: float, source_seam: int) -> Joined:
     """Zip the original's skin and the taken skin; false patches whose rims found no partner come back, taken patches without one go.
 
-    Crossings at the seam are taken out, and so are closed crumbs below the least area or without contact that the seam left beside the bone.
+    Crossings at the seam are taken out, and so are closed crumbs that the seam left beside the bone: below the least area, without contact, or
+    flakes no thicker than a third of the reach.
     GeometryError where what comes back and what goes does not settle.
     """
     zipped, is_kept = _zipped(original, taken, reach_mm, source_seam)
@@ -53,7 +54,7 @@ def join_taken(original: Original, taken: Mesh, reach_mm: float, least_area_mm2:
         return joined
     smooth = untangle_seam(joined.mesh, joined.n_kept_faces, source_seam)
     joined = _with_fewer(joined, smooth.mesh, smooth.is_left)
-    is_crumb = _crumbs(joined, least_area_mm2, source_seam)
+    is_crumb = _crumbs(joined, least_area_mm2, reach_mm, source_seam)
     whole = take_faces(joined.mesh, ~is_crumb)
     return replace(_with_fewer(joined, whole, ~is_crumb[: joined.n_kept_faces]), n_tangled=smooth.n_tangled)
 
@@ -81,15 +82,19 @@ def _with_fewer(joined: Joined, mesh: Mesh, is_left: BoolArray) -> Joined:
     return replace(joined, mesh=mesh, is_kept=is_kept, n_kept_faces=int(is_kept.sum()))
 
 
-def _crumbs(joined: Joined, least_area_mm2: float, source_seam: int) -> BoolArray:
-    """(m,) faces of pieces that hold new faces and are below the least area, or are closed by seam faces without touching the original."""
+def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam: int) -> BoolArray:
+    """(m,) faces of pieces that hold new faces and are below the least area, or that seam faces close without touching the original, or into a
+    flake: its mean thickness, twice its volume by its area, is within what original and partner differ by."""
     labels = label_pieces(joined.mesh.faces, len(joined.mesh.vertices))
     n = int(labels.max()) + 1
     is_new = np.arange(len(labels)) >= joined.n_kept_faces
     area = np.bincount(labels, face_areas(joined.mesh.vertices, joined.mesh.faces), n)
+    corners = joined.mesh.vertices[joined.mesh.faces] - joined.mesh.vertices.mean(axis=0)
+    volume = np.bincount(labels, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6, n)
     n_new, n_old = np.bincount(labels[is_new], minlength=n), np.bincount(labels[~is_new], minlength=n)
     n_seam = np.bincount(labels[is_new & (joined.mesh.source == source_seam)], minlength=n)
-    return np.asarray((((area < least_area_mm2) & (n_new > 0)) | ((n_seam > 0) & (n_old == 0)))[labels])
+    is_flake = (n_seam > 0) & (2 * np.abs(volume) <= area * reach_mm / 3) & (area < area.max())
+    return np.asarray((((area < least_area_mm2) & (n_new > 0)) | ((n_seam > 0) & (n_old == 0)) | is_flake)[labels])
 
 
 def _capped(zipped: Zipped, is_kept: BoolArray, n_open: int | None, source_seam: int) -> Joined:

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.rims import Rim, find_rims
-from meshtools.geometry.triangulate import triangulate_loop
+from meshtools.geometry.triangulate import LARGEST_AT_ONCE, triangulate_loop
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
 
-STRETCH = 60
+STRETCH = 100
 """About how many points of both rims together are spanned at once."""
 MOST_TRIES = 8
 LONGEST_STRAIGHT = 8
@@ -202,9 +202,10 @@ def _stretches(vertices: FloatArray, one: NDArray[np.int32], other: NDArray[np.i
     b = np.append(np.roll(other[::-1], -(len(other) - 1 - tree_j)), other[tree_j])
     links = _match(vertices[a], vertices[b])
     gaps = np.sqrt(((vertices[a[links[:, 0]]] - vertices[b[links[:, 1]]]) ** 2).sum(axis=1))
+    passed = links.sum(axis=1)  # points of both rims; the triangulation spans a polygon exactly only up to LARGEST_AT_ONCE of them
     cuts = [0]
-    while len(links) - 1 - cuts[-1] > 2 * STRETCH:
-        window = np.arange(cuts[-1] + STRETCH // 2, cuts[-1] + 3 * STRETCH // 2)
+    while passed[-1] - passed[cuts[-1]] + 2 > LARGEST_AT_ONCE:
+        window = np.arange(*np.searchsorted(passed, passed[cuts[-1]] + np.array([STRETCH // 2, 3 * STRETCH // 2])))
         moved = (links[window] > links[cuts[-1]]).all(axis=1) & (links[window] < links[-1]).all(axis=1)
         cuts.append(int(window[np.where(moved, gaps[window], np.inf).argmin()]))
     cuts.append(len(links) - 1)
