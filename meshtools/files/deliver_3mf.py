@@ -16,6 +16,7 @@ from meshtools.files.deliver_frame import (
     EVIDENCE_COLOURS,
     Delivery,
     PartLabel,
+    Recentred,
     classes_of,
     finds_of,
     recentre,
@@ -43,16 +44,23 @@ def encode_3mf(
     wrapper = lib3mf.get_wrapper()
     model = wrapper.CreateModel()
     model.SetUnit(lib3mf.ModelUnit.MilliMeter)
+    body = mesh_object(lib3mf, model, part)
+    paint(lib3mf, wrapper, model, body, (mesh, sources), part.face_rows)
+    _place(wrapper, model, body, label)
+    describe_model(model, label, ",".join(finds_of(mesh.source, sources)))
+    return Delivery(fixed_dates(written(model)), part.matrix @ scan_matrix(replica_from_scan))
+
+
+def mesh_object(lib3mf: Any, model: Any, part: Recentred) -> Any:
+    """A mesh object of the model with the part's vertices and faces."""
     body = model.AddMeshObject()
     positions = (lib3mf.Position * len(part.vertices)).from_buffer_copy(part.vertices.astype("<f4").tobytes())
     triangles = (lib3mf.Triangle * len(part.faces)).from_buffer_copy(part.faces.astype("<u4").tobytes())
     body.SetGeometry(positions, triangles)
-    _paint(lib3mf, wrapper, model, body, (mesh, sources), part.face_rows)
-    _describe(wrapper, model, body, label, ",".join(finds_of(mesh.source, sources)))
-    return Delivery(_with_fixed_dates(_written(model)), part.matrix @ scan_matrix(replica_from_scan))
+    return body
 
 
-def _paint(lib3mf: Any, wrapper: Any, model: Any, body: Any, painted: tuple[Mesh, Sequence[SourceEntry]], face_rows: Any) -> None:
+def paint(lib3mf: Any, wrapper: Any, model: Any, body: Any, painted: tuple[Mesh, Sequence[SourceEntry]], face_rows: Any) -> None:
     """Give every face the base material of its evidence class."""
     mesh, sources = painted
     materials = model.AddBaseMaterialGroup()
@@ -67,15 +75,19 @@ def _paint(lib3mf: Any, wrapper: Any, model: Any, body: Any, painted: tuple[Mesh
     body.SetAllTriangleProperties((lib3mf.TriangleProperties * len(properties)).from_buffer_copy(properties.tobytes()))
 
 
-def _describe(wrapper: Any, model: Any, body: Any, label: PartLabel, finds: str) -> None:
-    """Name the object and write the label as metadata, with UUIDs that follow from the label alone."""
+def _place(wrapper: Any, model: Any, body: Any, label: PartLabel) -> None:
+    """Name the object and put it into the build once, with UUIDs that follow from the label alone."""
     body.SetName(label.part_id)
     body.SetPartNumber(label.part_id)
     item = model.AddBuildItem(body, wrapper.GetIdentityTransform())
     item.SetPartNumber(label.part_id)
-    body.SetUUID(_uuid_of(label, "object"))
-    item.SetUUID(_uuid_of(label, "item"))
-    model.SetBuildUUID(_uuid_of(label, "build"))
+    body.SetUUID(uuid_of(label, "object"))
+    item.SetUUID(uuid_of(label, "item"))
+
+
+def describe_model(model: Any, label: PartLabel, finds: str) -> None:
+    """Write the label as metadata of the model, with a build UUID that follows from the label alone."""
+    model.SetBuildUUID(uuid_of(label, "build"))
     metadata = model.GetMetaDataGroup()
     metadata.AddMetaData("", "Title", f"REPLICA {label.part_id}", "xs:string", True)
     metadata.AddMetaData("", "Application", "Bonewright", "xs:string", True)
@@ -91,11 +103,12 @@ def _describe(wrapper: Any, model: Any, body: Any, label: PartLabel, finds: str)
         metadata.AddMetaData(NAMESPACE, name, value, "xs:string", True)
 
 
-def _uuid_of(label: PartLabel, role: str) -> str:
+def uuid_of(label: PartLabel, role: str) -> str:
+    """The UUID of one object or item of a labelled part: the same for the same label and role."""
     return str(uuid.uuid5(uuid.NAMESPACE_URL, f"{NAMESPACE}/{label.part_id}/{label.revision}/{role}"))
 
 
-def _written(model: Any) -> bytes:
+def written(model: Any) -> bytes:
     """The package as lib3mf writes it. By way of a file: its buffer comes back as a list of one number a byte."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "part.3mf"
@@ -105,7 +118,7 @@ def _written(model: Any) -> bytes:
         return path.read_bytes()
 
 
-def _with_fixed_dates(package: bytes) -> bytes:
+def fixed_dates(package: bytes) -> bytes:
     """The same parts zipped again: content types first, as readers expect, the rest by name, all of one date."""
     target = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(package)) as old, zipfile.ZipFile(target, "w") as new:

@@ -1,0 +1,172 @@
+"""Hollow a solid to a wall of even thickness: one cavity, its wall measured, with a vent at its highest and a drain at its lowest place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.body import parts_of, rod, solid_from, solid_of, surface_of
+from meshtools.geometry.contour import contour
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.simplify import simplify_around
+from meshtools.model import FloatArray, Mesh
+
+LEAST_SHARE = 0.98  # of the wished wall, everywhere
+_STEPS_PER_WALL = 2.5
+_MOST_STEPS = 300  # along the longest side of a part
+_FEWER_ROUNDS, _FEWER_SHARE = 3, 0.4  # how often the cavity is simplified, and to which share of its faces each time
+_FIRST_MARGIN = 1.02
+_MOST_TRIALS = 4
+_LEAST_CAVITY_MM3 = 500.0
+_SUMP_SHARE = 0.02  # of the cavity's height, within which a place counts as its lowest
+_N_OPENINGS_TRIED = 400
+
+
+@dataclass(frozen=True, eq=False)
+class Cavity:
+    """A cavity to be taken out of a solid.
+
+    solid: the cavity itself; least_wall_mm: exact least distance from it to the outer skin (never above searched_mm, up to which it was looked
+    for); n_left_solid, left_solid_mm3: smaller cavities that stay solid, so that there is one.
+    """
+
+    solid: Any
+    volume_mm3: float
+    least_wall_mm: float
+    searched_mm: float
+    n_left_solid: int
+    left_solid_mm3: float
+
+
+def find_cavity(solid: Any, mesh: Mesh, wall_mm: float, keep_solid: FloatArray, boss_mm: float) -> Cavity | None:
+    """The largest body inside a solid that is everywhere at least LEAST_SHARE of the wall away from its skin; None where there is none of size.
+
+    mesh: the solid's surface. keep_solid (n, 3): places that stay solid up to boss_mm around them. The body is the level set of the exact
+    distance to the skin on a grid, a little further in than the wall; its distance from the skin is then measured face to face, and the body is
+    moved further in where it comes out short.
+    """
+    extents = np.ptp(mesh.vertices, axis=0)
+    step = max(wall_mm / _STEPS_PER_WALL, float(extents.max()) / _MOST_STEPS)
+    inside = _Inside(mesh, keep_solid, boss_mm)
+    searched = 1.1 * wall_mm
+    outside = _complement(solid, mesh)
+    target = _FIRST_MARGIN * wall_mm
+    for _ in range(_MOST_TRIALS):
+        cavity, dropped = _level_body(inside, mesh, target, step)
+        if cavity is None or cavity.volume() < _LEAST_CAVITY_MM3:
+            return None
+        least = float(outside.min_gap(cavity, searched))
+        if least >= LEAST_SHARE * wall_mm:
+            return Cavity(cavity, float(cavity.volume()), least, searched, len(dropped), float(sum(body.volume() for body in dropped)))
+        target += wall_mm - least
+    return None
+
+
+def _level_body(inside: _Inside, mesh: Mesh, target_mm: float, step_mm: float) -> tuple[Any, list[Any]]:
+    """The largest body further in than the target, without voids, and the smaller ones."""
+    box = mesh.vertices.min(axis=0) - 1.5 * step_mm, mesh.vertices.max(axis=0) + 1.5 * step_mm
+    # a kept cell whose half diagonal is at most half the target lies wholly within: its middle is at least that far from the skin
+    vertices, faces = contour(lambda points, is_within: inside.depth_beyond(points, target_mm, is_within), box, step_mm, target_mm / 2.0)
+    if not len(faces):
+        return None, []
+    bodies, _ = parts_of(solid_from(vertices, faces))
+    return (solid_of(_with_fewer_faces(surface_of(bodies[0]))), bodies[1:]) if bodies else (None, [])
+
+
+def _with_fewer_faces(mesh: Mesh) -> Mesh:
+    """The cavity with fewer faces, as long as it comes out closed and without crossings; the wall is measured afterwards."""
+    for _ in range(_FEWER_ROUNDS):
+        lighter = simplify_around(mesh, np.zeros(len(mesh.faces), bool), _FEWER_SHARE * len(mesh.faces))
+        if lighter is None or not audit_topology(lighter).is_closed or count_self_intersections(lighter).n_pairs:
+            return mesh
+        mesh = lighter
+    return mesh
+
+
+def _complement(solid: Any, mesh: Mesh) -> Any:
+    """All space around a solid, as far as matters."""
+    import manifold3d
+
+    low, high = mesh.vertices.min(axis=0) - 10.0, mesh.vertices.max(axis=0) + 10.0
+    return manifold3d.Manifold.cube(tuple(high - low)).translate(tuple(low)) - solid
+
+
+class _Inside:
+    """How far inside a closed surface points lie."""
+
+    def __init__(self, mesh: Mesh, keep_solid: FloatArray, boss_mm: float) -> None:
+        from scipy.spatial import cKDTree
+
+        self.surface, self.mesh, self.boss_mm = Surface(mesh), mesh, boss_mm
+        self.bosses = cKDTree(keep_solid) if len(keep_solid) and boss_mm > 0.0 else None
+
+    def depth_beyond(self, points: FloatArray, target_mm: float, is_within: bool) -> FloatArray:
+        """Distance (n,) inside the skin less the target, below zero outside; near a boss what lacks to its edge where that is less.
+
+        is_within: all points are known to lie inside.
+        """
+        import igl
+
+        depth, _ = self.surface.distance(points)
+        if not is_within:
+            winding = igl.fast_winding_number(self.mesh.vertices.copy(), self.mesh.faces.astype(np.int64), np.ascontiguousarray(points))
+            depth = np.where(winding < 0.5, -depth, depth)
+        beyond = depth - target_mm
+        if self.bosses is not None:
+            beyond = np.minimum(beyond, self.bosses.query(points)[0] - self.boss_mm)
+        return np.asarray(beyond)
+
+
+@dataclass(frozen=True, eq=False)
+class Opening:
+    """A round hole from the cavity to the outside: start in the cavity and mouth on the skin (3,), diameter; how far it lies from the cavity's
+    very lowest or highest place, and whether it had to be set where it should not be."""
+
+    start: FloatArray
+    mouth: FloatArray
+    diameter_mm: float
+    off_extreme_mm: float
+    is_clear: bool
+
+
+def place_opening(cavity: Any, skin: Surface, up: FloatArray, diameter_mm: float, keep_off: tuple[FloatArray, FloatArray]) -> Opening:
+    """A hole at the place of the cavity that lies farthest along -up (give -up for a vent at the top), through the thinnest wall there.
+
+    keep_off: points (n, 3) and how far (n,) the hole's mouth stays from each. Among places nearly as low the first clear one is taken.
+    """
+    corners = np.asarray(cavity.to_mesh64().vert_properties, dtype=np.float64)[:, :3]
+    heights = corners @ up
+    order = np.argsort(np.round(heights, 6), kind="stable")
+    band = heights[order] <= heights.min() + max(_SUMP_SHARE * float(np.ptp(heights)), 1.0)
+    chosen = order[: max(int(band.sum()), 1)]
+    chosen = chosen[np.unique(np.linspace(0, len(chosen) - 1, min(_N_OPENINGS_TRIED, len(chosen))).astype(np.int64))]
+    _, _, mouths = skin.project(corners[chosen])
+    clear = np.ones(len(chosen), dtype=bool)
+    if len(keep_off[0]):
+        gap = np.sqrt(((mouths[:, None, :] - keep_off[0][None]) ** 2).sum(axis=2)) - keep_off[1][None]
+        clear = (gap > diameter_mm / 2.0).all(axis=1)
+    row = int(np.argmax(clear))
+    place = int(chosen[row])
+    return Opening(corners[place], mouths[row], diameter_mm, float(heights[place] - heights.min()), bool(clear[row]))
+
+
+def drill(solid: Any, openings: tuple[Opening, ...]) -> Any:
+    """Cut round holes from the cavity to the outside."""
+    import manifold3d
+
+    rods = []
+    for opening in openings:
+        way = opening.mouth - opening.start
+        way = way / np.sqrt(np.sum(way**2))
+        radius = opening.diameter_mm / 2.0
+        rods.append(rod(opening.start - 0.5 * radius * way, opening.mouth + 1.5 * radius * way, radius))
+    return manifold3d.Manifold.batch_boolean([solid, *rods], manifold3d.OpType.Subtract)
+
+
+def is_open(hollow: Any, outer_genus: int, n_openings: int, cavity_genus: int) -> bool:
+    """Whether cavity and outside are one connected surface: one body of one surface, with the handles that as many open holes give it."""
+    return len(hollow.decompose()) == 1 and int(hollow.genus()) == outer_genus + cavity_genus + n_openings - 1

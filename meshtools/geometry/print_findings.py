@@ -1,0 +1,155 @@
+"""What a person should know about printed parts: what is missed, unsure or left out, with its figure and limit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from meshtools.counted import counted
+from meshtools.geometry.audit import TopologyAudit
+from meshtools.geometry.hollowing import LEAST_SHARE
+from meshtools.geometry.print_parts import KeyedContact, PrintedBody, PrintedPart
+from meshtools.geometry.rejoining import Rejoined
+from meshtools.geometry.walls import Thickness
+from meshtools.model import Finding, FloatArray, Severity
+from meshtools.settings_print import PrintSettings
+
+VOLUME_LIMIT = 1e-4
+SKIN_LIMIT_MM = 0.05
+CLEARANCE_LIMIT_MM = 0.02
+ENGRAVED_LIMIT_PERCENT = 2.0
+
+
+def place_text(point: FloatArray) -> str:
+    """A point as text, in mm."""
+    x, y, z = (round(float(value), 1) + 0.0 for value in point)
+    return f"({x}, {y}, {z}) mm"
+
+
+def wall_findings(part_id: str, thickness: Thickness, settings: PrintSettings) -> list[Finding]:
+    """What of the skin is thinner than the process makes or than is recommended, and where."""
+    least, sound = settings.least_wall_mm, settings.sound_wall_mm
+    percent, thin = thickness.percent_below(least), thickness.widest_place_below(least)
+    if thin is not None and percent > settings.thin_area_percent:
+        message = (f"{part_id}: {percent:.2f} % of the surface is thinner than the {least:g} mm that {settings.process} makes, the largest place "
+                   f"spans {thin[1]:.0f} mm at {place_text(thin[0])}; thicken it, enlarge the bone or choose another process.")
+        return [Finding(Severity.REVIEW, "wall-too-thin", message, round(percent, 3), settings.thin_area_percent, "%")]
+    percent, thin = thickness.percent_below(sound), thickness.widest_place_below(sound)
+    if thin is not None and percent > settings.thin_area_percent:
+        message = (f"{part_id}: {percent:.2f} % of the surface is thinner than the recommended {sound:g} mm, the largest place spans "
+                   f"{thin[1]:.0f} mm at {place_text(thin[0])}; it will be fragile.")
+        return [Finding(Severity.NOTE, "wall-below-recommended", message, round(percent, 3), settings.thin_area_percent, "%")]
+    return []
+
+
+def part_findings(part: PrintedPart, audit: TopologyAudit, n_crossings: int, size_mm: FloatArray, settings: PrintSettings) -> list[Finding]:
+    """What is wrong with one part, or left out of it."""
+    found, name = [], f"part {part.name}"
+    if not (audit.is_closed and audit.is_outward and audit.n_pieces == 1) or n_crossings:
+        message = (f"{name} is not one closed outward body ({counted(audit.n_pieces, 'piece')}, {counted(n_crossings, 'crossing pair')} of faces); "
+                   "do not print it, and mend the replica where it is cut.")
+        found.append(Finding(Severity.FAILED, "part-not-closed", message, n_crossings or audit.n_pieces))
+    if part.placing is None or (size_mm > settings.room_mm).any():
+        message = f"{name} measures {_times(size_mm)} mm with its keys and does not fit the build volume; lower print.key_depth_mm."
+        found.append(Finding(Severity.FAILED, "part-too-large", message, round(float(size_mm.max()), 3), min(settings.room_mm), "mm"))
+    elif not part.placing.is_upright:
+        message = f"{name} fits the build volume only when turned from the stated direction; supports will touch other places than planned."
+        found.append(Finding(Severity.NOTE, "part-turned", message))
+    found += _engraving_findings(name, part)
+    return found + (_hollow_findings(name, part, settings) if settings.is_hollowed else [])
+
+
+def _times(size_mm: FloatArray) -> str:
+    return " x ".join(f"{float(side):.1f}" for side in size_mm)
+
+
+def _engraving_findings(name: str, part: PrintedPart) -> list[Finding]:
+    if part.engraving is None:
+        return [Finding(Severity.NOTE, "part-unengraved", f"{name} has no face with room for its number and the word REPLICA; tie a tag to it.")]
+    off = 100.0 * abs(part.engraving.removed_mm3 / part.engraving.expected_mm3 - 1.0)
+    if off <= ENGRAVED_LIMIT_PERCENT:
+        return []
+    message = (f"{name}: the engraving took away {part.engraving.removed_mm3:.1f} mm3 instead of {part.engraving.expected_mm3:.1f} mm3; "
+               "look whether it can be read.")
+    return [Finding(Severity.REVIEW, "engraving-off", message, round(off, 2), ENGRAVED_LIMIT_PERCENT, "%")]
+
+
+def _hollow_findings(name: str, part: PrintedPart, settings: PrintSettings) -> list[Finding]:
+    if part.hollow is None:
+        message = f"{name} stays solid: a wall of {settings.wall_mm:g} mm leaves no cavity worth draining."
+        return [Finding(Severity.NOTE, "stays-solid", message, None, settings.wall_mm, "mm")]
+    found, cavity = [], part.hollow.cavity
+    if cavity.least_wall_mm < LEAST_SHARE * settings.wall_mm:
+        message = f"{name}: its wall is only {cavity.least_wall_mm:.3f} mm somewhere."
+        found.append(Finding(Severity.REVIEW, "hollow-wall-thin", message, round(cavity.least_wall_mm, 4), LEAST_SHARE * settings.wall_mm, "mm"))
+    if not part.hollow.is_open:
+        message = f"{name}: it could not be proven that both vent and drain reach the cavity; look at a section before printing."
+        found.append(Finding(Severity.REVIEW, "drain-not-proven", message))
+    if not all(opening.is_clear for opening in part.hollow.openings):
+        message = f"{name}: a vent or drain lies near a joint end, a key or letters; there is no other place as low or as high."
+        found.append(Finding(Severity.REVIEW, "drain-near-joint", message))
+    if cavity.n_left_solid:
+        message = (f"{name}: {counted(cavity.n_left_solid, 'smaller hollow')} of {cavity.left_solid_mm3:.0f} mm3 together stay "
+                   "solid, so that there is one to drain.")
+        found.append(Finding(Severity.NOTE, "cavity-left-solid", message, cavity.n_left_solid, None, "cavities"))
+    return found
+
+
+def joint_findings(body: PrintedBody, settings: PrintSettings) -> list[Finding]:
+    """What is wrong at the cuts of one loose body."""
+    found: list[Finding] = []
+    keyed = {number for contact in body.contacts if contact.pair is not None for number in contact.numbers}
+    for contact in body.contacts:
+        found += _contact_findings(contact, keyed, settings)
+    for number, cut in enumerate(body.cuts, start=1):
+        if cut.keep_off_mm < settings.keep_off_mm:
+            message = (f"cut {number} passes {cut.keep_off_mm:.1f} mm from a joint end or socket; no better plane was found.")
+            found.append(Finding(Severity.REVIEW, "cut-near-joint", message, round(cut.keep_off_mm, 2), settings.keep_off_mm, "mm"))
+    return found
+
+
+def _contact_findings(contact: KeyedContact, keyed: set[int], settings: PrintSettings) -> list[Finding]:
+    name = "parts " + " and ".join(f"{number:02d}" for number in sorted(contact.numbers))
+    if contact.pair is None or contact.clearance_mm is None or contact.wrong is None:
+        lonely = not all(number in keyed for number in contact.numbers)
+        area = float(contact.contact.face.area)
+        message = (f"{name} meet in a face of {area:.0f} mm2, too small for two keys; it is plain, to be glued"
+                   f"{' and set by eye' if lonely else ', other cuts set them'}.")
+        return [Finding(Severity.REVIEW if lonely else Severity.NOTE, "cut-without-keys", message, round(area, 1), None, "mm2")]
+    found = []
+    worst = max(abs(gap - settings.key_clearance_mm) for gap in contact.clearance_mm)
+    if worst > CLEARANCE_LIMIT_MM:
+        message = (f"{name}: the gap around the keys measures {contact.clearance_mm[0]:.3f} to {contact.clearance_mm[1]:.3f} mm instead of "
+                   f"{settings.key_clearance_mm:g} mm; check the fit before gluing.")
+        found.append(Finding(Severity.REVIEW, "key-clearance-off", message, round(worst, 4), CLEARANCE_LIMIT_MM, "mm"))
+    if not contact.wrong.is_safe:
+        n_open = contact.wrong.n_tried - contact.wrong.n_colliding - contact.wrong.n_beside
+        message = f"{name} go together in {counted(n_open, 'wrong way')} of {contact.wrong.n_tried} tried; mark the right one on both."
+        found.append(Finding(Severity.REVIEW, "keys-fit-wrongly", message, n_open, 0, "ways"))
+    return found
+
+
+def rejoin_findings(rejoined: Rejoined) -> list[Finding]:
+    """Where the parts, put back, are not the replica."""
+    found = []
+    for value, what in ((rejoined.cut_volume_error, "as cut"), (rejoined.made_volume_error, "as made")):
+        if value > VOLUME_LIMIT:
+            message = f"the parts {what}, put together, differ from the replica in volume by {100.0 * value:.4f} %; do not use them."
+            found.append(Finding(Severity.REVIEW, "rejoined-volume-off", message, float(np.round(value, 8)), VOLUME_LIMIT))
+    if rejoined.skin_error_mm > SKIN_LIMIT_MM:
+        message = f"the parts, put together, lie up to {rejoined.skin_error_mm:.3f} mm from the replica's skin; do not use them."
+        found.append(Finding(Severity.REVIEW, "rejoined-skin-off", message, round(rejoined.skin_error_mm, 4), SKIN_LIMIT_MM, "mm"))
+    return found
+
+
+def body_findings(part_id: str, bodies: Sequence[PrintedBody], voids_mm3: float, n_voids: int) -> list[Finding]:
+    """Loose bodies and trapped voids of the replica."""
+    found = []
+    if len(bodies) > 1:
+        message = f"{part_id} consists of {len(bodies)} loose bodies; each is a part of its own, and nothing but the mount holds them together."
+        found.append(Finding(Severity.NOTE, "loose-bodies", message, len(bodies), None, "bodies"))
+    if n_voids:
+        message = f"{part_id}: what is trapped inside ({counted(n_voids, 'void')}, {voids_mm3:.0f} mm3) is printed solid."
+        found.append(Finding(Severity.NOTE, "voids-filled", message, n_voids, None, "voids"))
+    return found
