@@ -98,6 +98,11 @@ def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
     retrodeform = _file_command(commands, "retrodeform", "take a shear or a bend out of one bone, by landmark pairs", "retrodeform_file")
     retrodeform.add_argument("--pairs", type=Path, required=True, metavar="PAIRS.csv", help="left and right landmarks, in the unit of the file")
     retrodeform.add_argument("--bend", action="store_true", help="a smooth uneven deformation; without it an even shear")
+    bore = _file_command(commands, "bore", "cut a straight bore for a rod into one closed bone, where it leaves the most wall", "bore_file")
+    bore.add_argument("--diameter-mm", type=float, required=True, metavar="D", help="diameter of the hole")
+    bore.add_argument("--depth-mm", type=float, metavar="L", help="a blind bore, so deep; without it through the bone")
+    bore.add_argument("--wall-mm", type=float, required=True, metavar="W", help="least wall about the hole")
+    bore.add_argument("--from", dest="begins", metavar="END", help="the end it begins at (+x, -x, .. -z), or a point X,Y,Z at the skin, in mm")
     compare = _command(commands, "compare", "measure how far two surfaces are apart, both ways", "compare_files")
     compare.add_argument("a", type=Path, metavar="A")
     compare.add_argument("b", type=Path, metavar="B")
@@ -131,9 +136,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that is no UTF-8 is still told
     options = build_parser().parse_args(_joined_numbers(sys.argv[1:] if arguments is None else arguments))
-    from meshtools import commands_assembly, commands_batch, commands_file, commands_pose, commands_size, commands_symmetry
+    from meshtools import commands_assembly, commands_batch, commands_file, commands_fixings, commands_pose, commands_size, commands_symmetry
 
-    modules = (commands_batch, commands_file, commands_symmetry, commands_size, commands_assembly, commands_pose)
+    modules = (commands_batch, commands_file, commands_symmetry, commands_size, commands_assembly, commands_pose, commands_fixings)
     function = next(getattr(module, options.function) for module in modules if hasattr(module, options.function))
     try:
         answer: Answer = function(options)

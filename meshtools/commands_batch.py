@@ -204,15 +204,16 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     open_rows = [row for row in rows if row["status"] in ("failed", "review", "to build")]
     lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in open_rows]
     joints = [] if names else workspace.open_joints()
-    lines += joints
+    fixings = [] if names else workspace.open_fixings()
+    lines += joints + fixings
     index = workspace.folder / "results" / "index.html"
     is_index_due = ("index", "index") in workspace.stale_jobs()
     due = f" ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)" if is_index_due else ""
     lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
-    needs_person = bool(joints) or any(totals[name] for name in ("review", "failed", "to build"))
-    facts = {"elements": rows, "joints": joints, "totals": dict(sorted(totals.items())), "index": str(index)}
+    needs_person = bool(joints or fixings) or any(totals[name] for name in ("review", "failed", "to build"))
+    facts = {"elements": rows, "joints": joints, "fixings": fixings, "totals": dict(sorted(totals.items())), "index": str(index)}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
 
 

@@ -53,8 +53,8 @@ class Batch:
         self._workspace.write_job_files()
 
     def report_outputs(self) -> list[str]:
-        """What the index tells of: the page record of every element that is built, and the joints of every target."""
-        return [record_path(stage, name) for stage in ("report", "fit") for name in self._jobs[stage]]
+        """What the index tells of or vouches for: the page record of every element that is built, the joints of every target, and the armature."""
+        return [record_path(stage, name) for stage in ("report", "fit", "row", "fixings") for name in self._jobs[stage]]
 
     def all_outputs(self) -> list[str]:
         """Every record of the batch."""
@@ -84,6 +84,15 @@ class Batch:
     def joint_records(self, target: str, joint: str) -> list[str]:
         """Records of the two replicas of a joint, and of the clean surfaces that show how they lie."""
         return self._met(target, self._jobs["joint"][f"{target}/joints/{joint}"])
+
+    def row_records(self, target: str, row: str) -> list[str]:
+        """Records of the replicas of a row of bones, and of the clean surfaces that pose them."""
+        return self._met(target, self._jobs["row"][f"{target}/rows/{row}"])
+
+    def fixing_records(self, target: str, element: str) -> list[str]:
+        """Records of the replica that holes are cut into, and of the rows that go through it."""
+        job = self._jobs["fixings"][f"{target}/{element}"]
+        return [record_path("rebuild", f"{target}/{element}")] + [record_path("row", name) for name in job["row_keys"]]
 
     def _met(self, target: str, job: Job) -> list[str]:
         return [record_path("rebuild", f"{target}/{slug}") for slug in job["rebuild_keys"]] + [record_path("clean", f) for f in job["clean_keys"]]
@@ -115,7 +124,22 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
     finds |= {other for find in sided for other in jobs["siding"][find]["clean_keys"]}
     of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
-    return of_finds + [record_path(stage, part) for stage in ("rebuild", "report") for part in sorted(parts)]
+    of_parts = [record_path(stage, part) for stage in ("rebuild", "report") for part in sorted(parts)]
+    return of_finds + of_parts + _armature_outputs(jobs, sorted(parts))
+
+
+def _armature_outputs(jobs: Mapping[str, Mapping[str, Job]], parts: Sequence[str]) -> list[str]:
+    """Records of the holes of these parts, and of all that poses the rows which go through them."""
+    bored = [part for part in parts if part in jobs["fixings"]]
+    rows = sorted({row for part in bored for row in jobs["fixings"][part]["row_keys"]})
+    wanted: dict[str, None] = {}
+    for row in rows:
+        job, target = jobs["row"][row], row.split("/")[0]
+        rebuilt = [f"{target}/{slug}" for slug in job["rebuild_keys"]]
+        finds = sorted({*job["clean_keys"], *(find for name in rebuilt for find in jobs["rebuild"][name]["clean_keys"])})
+        paths = [("clean", find) for find in finds] + [("rebuild", name) for name in rebuilt] + [("row", row)]
+        wanted |= dict.fromkeys(record_path(stage, name) for stage, name in paths)
+    return [*wanted, *(record_path("fixings", part) for part in bored)]
 
 
 def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick: Callable[[], None]) -> int:

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.model_fixings import Fixing as Fixing
 from meshtools.model_mesh import ColourArray as ColourArray
 from meshtools.model_mesh import FloatArray as FloatArray
 from meshtools.model_mesh import IntArray as IntArray
@@ -305,6 +306,7 @@ class Register:
     min_individuals: int = 0
     poses: tuple[Pose, ...] = ()
     joint_poses: tuple[JointPose, ...] = ()
+    fixings: tuple[Fixing, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,11 @@ from typing import Any
 
 from meshtools.errors import Problem, TablesError
 from meshtools.model import Decision, Find, JointPose, Measurement, Opening, Pose, Register
+from meshtools.model_fixings import Fixing
 from meshtools.register_cells import (
     BONES,
     DECISIONS,
+    FIXINGS,
     JOINT_POSES,
     MEASUREMENTS,
     OPENINGS,
@@ -24,6 +26,7 @@ from meshtools.register_cells import (
 )  # fmt: skip
 from meshtools.register_checks import check_register, minimum_individuals
 from meshtools.register_finds import UNASSOCIATED, find_from
+from meshtools.register_fixings import fixing_from
 from meshtools.register_rows import Known, decision_from, joint_pose_from, measurement_from, opening_from, pose_from
 from meshtools.register_skeleton import Skeleton, skeleton_from
 from meshtools.settings import Settings
@@ -60,6 +63,7 @@ def load_register(batch: Path) -> Register:
     joint_rows = tables.rows(JOINT_POSES)
     _check_single_joints(joint_rows)
     joint_poses: list[JointPose] = _made(joint_rows, lambda cells: joint_pose_from(cells, known))
+    fixings: list[Fixing] = _made(tables.rows(FIXINGS), lambda cells: fixing_from(cells, known))
     if config is not None and BONES.name not in tables.unread:
         organisms = {cells.text("organismID") for cells in (*bone_rows, *measurement_rows)} - {""}
         _check_config(config, skeleton, {name for name in organisms if name.casefold() != UNASSOCIATED}, problems)
@@ -69,6 +73,7 @@ def load_register(batch: Path) -> Register:
         targets=config.targets if config else (), elements=skeleton.elements, finds=_sorted(finds.values()), measurements=_sorted(measurements),
         decisions=_sorted(decisions), openings=_sorted(openings), settings=config.settings if config else Settings(),
         min_individuals=minimum_individuals(finds.values(), skeleton.elements), poses=_sorted(poses), joint_poses=_sorted(joint_poses),
+        fixings=_sorted(fixings),
     )
     return dataclasses.replace(register, findings=check_register(batch, register))
 

@@ -79,7 +79,16 @@ JOINT_POSES = TableShape(
     ("parent", "child"),
     is_optional=True,
 )
-SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES, JOINT_POSES)
+FIXINGS = TableShape(
+    "fixings.csv",
+    (
+        *("target", "element", "last_element", "kind", "diameter_mm", "fit", "depth_mm", "from", "wall_mm", "bend_radius_mm", "turn_stop"),
+        "remarks",
+    ),
+    ("element", "kind", "diameter_mm"),
+    is_optional=True,
+)
+SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES, JOINT_POSES, FIXINGS)
 
 
 def nearest(value: str, options: Iterable[str]) -> str:

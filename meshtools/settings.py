@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from meshtools.bounds import bounded as bounded
+from meshtools.settings_fixings import FixingSettings
 
 
 @dataclass(frozen=True)
@@ -101,5 +102,6 @@ class Settings:
     plan: PlanSettings = PlanSettings()
     fit: FitSettings = FitSettings()
     report: ReportSettings = ReportSettings()
+    fixings: FixingSettings = field(default_factory=FixingSettings)
     class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "OWN-C", "DON", "DON-R", "INT", "EXT")),)
     allometry: tuple[tuple[str, float], ...] = ()

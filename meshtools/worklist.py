@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from meshtools.comparisons import Partner, checked_finds, looks_whole, partners_of, settled_by
+from meshtools.fixing_jobs import bone_rows, fixing_jobs, row_job
 from meshtools.handover import HandOver
 from meshtools.joints import Joint, joints_of
 from meshtools.keys import ContentHashes, code_digest, sha256_of
@@ -41,11 +42,15 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     joints = {target.name: met for target in register.targets if (met := joints_of(target.name, built, register))}
     used |= {name for met in joints.values() for joint in met for pair in joint.references for name in pair}
     used |= {name for met in joints.values() for joint in met for name in _shown_by(register, joint)}
+    rows = bone_rows(register, built)
+    used |= {find for row in rows for find in row.finds(register)}
     clean = {name: _clean_job(register, finds[name], hashes, factors.get(name, 1.0)) for name in sorted(used)}
     siding = {name: _siding_job(register, finds, name, found, clean) for name, found in partners.items()}
     rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, hand_overs) for recipe in built}
     before = {"clean": clean, "siding": siding, "rebuild": rebuild}
     before["joint"] = {name: job for target, met in joints.items() for name, job in _joint_jobs(register, target, met, before).items()}
+    before["row"] = {row.name: _sealed("row", row.name, row_job(row, register, before)) for row in rows}
+    before["fixings"] = {name: _sealed("fixings", name, job) for name, job in fixing_jobs(register, built, rows, before).items()}
     report = {name_of(recipe): _report_job(register, recipe, finds, before, hand_overs) for recipe in built}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
     jobs = before | {"report": report, "fit": fit}
@@ -262,6 +267,7 @@ def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str,
         "elements": [plain(element) | {"slug": element.slug} for element in sorted(register.elements, key=_place)],
         "report_keys": {name: item["key"] for name, item in before["report"].items()},
         "fit_keys": {name: item["key"] for name, item in before["fit"].items()},
+        "fixing_keys": {name: item["key"] for stage in ("row", "fixings") for name, item in before[stage].items()},
         "made": {stage: sorted(jobs) for stage, jobs in before.items()},
         "register_findings": plain(register.findings),
         "min_individuals": register.min_individuals,

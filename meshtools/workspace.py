@@ -30,6 +30,7 @@ CHANGES = {
     "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
     "places": "poses.csv", "left_poses": "poses.csv", "row": "pose.csv", "rebuild_keys": "a replica of the joint",
     "partners": "the finds it is compared with", "compared": "the finds it is compared with", "settled": "a decision on the find",
+    "fixings": "fixings.csv", "row_keys": "a row of bones that a tube goes through", "joint_rows": "pose.csv",
     "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off", "hand_overs": "its hand-over",
 }  # fmt: skip
 PLAN = "results/plan.json"
@@ -80,6 +81,16 @@ class Workspace:
         held = [record for job, record in records if record is not None and record["key"] == job["key"]]
         return [f"{f['severity']}: {f['message']}" for record in held for f in record["findings"] if f["severity"] != "note"]
 
+    def open_fixings(self) -> list[str]:
+        """What the holes of the armature ask of a person, as far as their records hold."""
+        told = []
+        for stage in ("row", "fixings"):
+            for name, job in sorted(self.worklist.jobs[stage].items()):
+                record = read_record(self.folder / record_path(stage, name))
+                if record is not None and record["key"] == job["key"]:
+                    told += [f"{f['severity']}: {name}: {f['message']}" for f in record["findings"] if f["severity"] != "note"]
+        return told
+
     def drop_stale_records(self) -> list[tuple[str, str]]:
         """Remove the records that no longer hold, and half-written files of an earlier run. Returns the stale jobs."""
         stale = self.stale_jobs()
@@ -95,7 +106,8 @@ class Workspace:
         """Remove results of finds and elements that the plan no longer makes, so that nothing old looks ready."""
         results = self.folder / "results"
         wanted = {self.folder / record_path(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs}
-        for path in sorted(path for name in ("*/record", "*/report", "*/siding", "joints/*/joint", "fit") for path in results.glob(f"*/{name}.json")):
+        kinds = ("*/record", "*/report", "*/siding", "joints/*/joint", "fit", "rows/*/row", "*/armature/record")
+        for path in sorted(path for kind in kinds for path in results.glob(f"*/{kind}.json")):
             record = read_record(path)
             if path in wanted or record is None or leads_out(self.folder, path):
                 continue

@@ -22,6 +22,8 @@ RECORD_PATHS = {
     "report": "results/{name}/report.json",
     "joint": "results/{name}/joint.json",
     "fit": "results/{name}/fit.json",
+    "row": "results/{name}/row.json",
+    "fixings": "results/{name}/armature/record.json",
     "index": "results/index.json",
 }
 PR_SET_PDEATHSIG = 1
