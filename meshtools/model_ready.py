@@ -16,6 +16,7 @@ class Part:
     """A closed replica at the size of the target, in the coordinates of its replica.ply.
 
     keep_off: points (n, 3) of articular ends and sockets that cuts, bridges and gates stay away from; empty where nothing is known.
+    facts: what an earlier step says of the surface; `pattern_scale` other than 1 says that an allowance for shrink is in it already.
     """
 
     part_id: str
@@ -23,6 +24,7 @@ class Part:
     mesh: Mesh
     sources: tuple[SourceEntry, ...]
     keep_off: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
+    facts: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

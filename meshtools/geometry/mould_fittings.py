@@ -1,0 +1,184 @@
+"""What a mould needs besides its pieces: keys between the halves, a pour at the highest point, vents at the other high points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.compiled import compiled
+from meshtools.geometry.mould_pieces import RigidMould
+from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.shadow import Solid
+from meshtools.model import FloatArray, Mesh
+
+N_KEYS = 4
+LARGE_KEY = 1.5  # diameter of the first key, in those of the others
+_TAPER = 0.7  # diameter of a key's end, of its foot: about 14 degrees of draft
+_HEIGHT = 0.6  # of a key, in its diameters
+_STEEPEST_KEY_DEG = 35.0
+_ROUND = 32  # sides of a round body
+LEAST_MISFIT_MM = 2.0  # in a wrong position at least one key stands so far off every socket
+_MOUTH_MM = 1.0  # a vent begins so far below the high point it serves
+
+
+@dataclass(frozen=True, eq=False)
+class Key:
+    """A round key of the lower half: place (2,) on the table, height of the parting surface there, diameter at its foot."""
+
+    place: FloatArray
+    level_mm: float
+    slope: float
+    diameter_mm: float
+
+    def body(self, clearance_mm: float) -> Solid:
+        """The key, larger all round by the clearance."""
+        import manifold3d
+
+        foot = self.slope * self.diameter_mm / 2 + 1.0
+        height = _HEIGHT * self.diameter_mm
+        widening = (1 - _TAPER) / 2 * self.diameter_mm / height
+        low, high = self.diameter_mm / 2 + foot * widening + clearance_mm, self.diameter_mm / 2 * _TAPER + clearance_mm
+        body = manifold3d.Manifold.cylinder(foot + height + clearance_mm, low, high, _ROUND)
+        return body.translate((float(self.place[0]), float(self.place[1]), self.level_mm - foot))
+
+
+@dataclass(frozen=True, eq=False)
+class Port:
+    """A pour or a vent: the high point (3,) of the cavity that it serves, how far that stands above its surroundings, and its body."""
+
+    kind: str
+    point: FloatArray
+    prominence_mm: float
+    diameter_mm: float
+    body: Solid
+
+
+def place_keys(mould: RigidMould, diameter_mm: float) -> tuple[Key, ...]:
+    """Keys on the flange where it is not too steep, far from one another, clear of bone, rim and side pieces. Fewer than N_KEYS where there is
+    no room."""
+    import shapely
+
+    membrane, block = mould.membrane, mould.block
+    room = LARGE_KEY * diameter_mm / 2 + 2.0
+    free = block.outline.buffer(-room).difference(block.bone_outline.buffer(room))
+    for piece in mould.pieces[:-2]:
+        free = free.difference(_seen_from_above(piece.solid).buffer(room))
+    nx, ny = membrane.height_mm.shape
+    x, y = membrane.x0_mm + membrane.step_mm * np.arange(nx), membrane.y0_mm + membrane.step_mm * np.arange(ny)
+    grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=2).reshape(-1, 2)
+    slope = membrane.steepest_deg.ravel()
+    is_free = shapely.contains_xy(free, grid[:, 0], grid[:, 1]) & (slope < _STEEPEST_KEY_DEG)
+    places, slope, level = grid[is_free], slope[is_free], membrane.height_mm.ravel()[is_free]
+    chosen: list[int] = []
+    while len(chosen) < min(N_KEYS, len(places)):
+        middle = places.mean(axis=0)
+        gap = np.min([np.linalg.norm(places - places[k], axis=1) for k in chosen] or [np.linalg.norm(places - middle, axis=1)], axis=0)
+        k = int(np.argmax(gap - 0.1 * slope))
+        if chosen and gap[k] < 2 * room:
+            break
+        chosen.append(k)
+    sizes = [LARGE_KEY * diameter_mm] + [diameter_mm] * N_KEYS
+    return tuple(Key(places[k], float(level[k]), float(np.tan(np.radians(slope[k]))), size) for k, size in zip(chosen, sizes, strict=False))
+
+
+def _seen_from_above(solid: Solid) -> Any:
+    import shapely
+
+    loops = [shapely.Polygon(loop).buffer(0) for loop in solid.project().to_polygons() if len(loop) > 2]
+    return shapely.union_all(loops)
+
+
+def wrong_way_misfit(keys: Sequence[Key]) -> float:
+    """How far a key stands off the nearest socket in the best wrong position of the upper half, in mm; infinite where the keys allow none.
+
+    The large key fits its own socket only, so wrong positions are turns about it that bring one small key to another's socket.
+    """
+    if len(keys) < 2:
+        return 0.0
+    small = np.array([key.place for key in keys[1:]]) - keys[0].place
+    turn = np.arctan2(small[:, 1], small[:, 0])
+    misfit = np.inf
+    for i in range(len(small)):
+        for j in range(len(small)):
+            if i != j:
+                c, s = np.cos(turn[j] - turn[i]), np.sin(turn[j] - turn[i])
+                moved = np.column_stack([c * small[:, 0] - s * small[:, 1], s * small[:, 0] + c * small[:, 1]])
+                misfit = min(misfit, float(np.linalg.norm(moved[:, None] - small[None], axis=2).min(axis=1).max()))
+    return misfit
+
+
+def high_points(mesh: Mesh, up: FloatArray, least_mm: float) -> tuple[tuple[FloatArray, float], ...]:
+    """Where air is caught while a cavity of this shape fills from below: points (3,) higher than all around them, highest first, each with its
+    prominence: how far one has to come down along the surface to reach a higher point. The highest one's is the height of the whole.
+
+    Method: merging of the parts of the surface above a falling level (persistence of the height function).
+    """
+    height = np.einsum("ij,j->i", mesh.vertices, up)
+    order = np.argsort(-height, kind="stable")
+    rank = np.empty(len(order), np.int64)
+    rank[order] = np.arange(len(order))
+    edges = np.sort(rank[np.concatenate([mesh.faces[:, [0, 1]], mesh.faces[:, [1, 2]], mesh.faces[:, [2, 0]]])], axis=1)
+    edges = np.unique(edges, axis=0)
+    edges = edges[np.argsort(edges[:, 1], kind="stable")]
+    prominence = np.zeros(len(order))
+    _merge_down(edges, height[order], prominence)
+    normals = np.zeros((len(order), 3))
+    vectors = area_vectors(mesh.vertices, mesh.faces)
+    for corner in range(3):
+        np.add.at(normals, mesh.faces[:, corner], vectors)
+    is_peak = (prominence >= least_mm) & (np.einsum("ij,j->i", normals[order], up) > 0.0)
+    return tuple((mesh.vertices[order[k]], float(prominence[k])) for k in np.flatnonzero(is_peak))
+
+
+@compiled
+def _merge_down(edges: Any, height: Any, prominence: Any) -> None:
+    """Vertices in falling order; edges name the higher vertex first and come in the order of their lower one."""
+    parent = np.arange(len(height))
+    for k in range(len(height)):
+        prominence[k] = height[k] - height[-1]
+    for e in range(len(edges)):
+        a, b = edges[e, 0], edges[e, 1]
+        while parent[a] != a:
+            parent[a] = parent[parent[a]]
+            a = parent[a]
+        while parent[b] != b:
+            parent[b] = parent[parent[b]]
+            b = parent[b]
+        if a != b:
+            high, low = min(a, b), max(a, b)
+            prominence[low] = height[low] - height[edges[e, 1]]
+            parent[low] = high
+
+
+def plan_ports(mould: RigidMould, pour_mm: float, vent_mm: float, least_mm: float) -> tuple[float, tuple[Port, ...]]:
+    """Which half is on top while pouring (1 the upper, -1 the lower; the one with fewer high points), and its pour and vents.
+
+    They run straight up, along the withdrawal of the half that they pass through, so that they hold nothing fast.
+    """
+    mesh = mould.bone.mesh
+    both = {way: high_points(mesh, np.array([0.0, 0.0, way]), least_mm) for way in (1.0, -1.0)}
+    way = min(both, key=lambda way: (len(both[way]), -way))
+    end = mould.block.top_mm if way > 0 else -mould.block.floor_mm
+    ports: list[Port] = []
+    for point, prominence in both[way]:
+        kind, diameter = ("vent", vent_mm) if ports else ("pour", pour_mm)
+        if any(np.linalg.norm(point[:2] - port.point[:2]) <= port.diameter_mm / 2 and point[2] * way <= port.point[2] * way + 1e-9
+               and port.point[2] * way - point[2] * way <= _MOUTH_MM for port in ports):
+            continue
+        ports.append(Port(kind, point, prominence, diameter, _port_body(point, way, end, diameter, kind)))
+    return way, tuple(ports)
+
+
+def _port_body(point: FloatArray, way: float, end: float, diameter_mm: float, kind: str) -> Solid:
+    import manifold3d
+
+    start = float(point[2]) * way - _MOUTH_MM
+    length = end - start + 1.0
+    outer = diameter_mm if kind == "pour" else diameter_mm / 2
+    body = manifold3d.Manifold.cylinder(length, diameter_mm / 2, outer, _ROUND).translate((0.0, 0.0, start))
+    if way < 0:
+        body = body.rotate((180.0, 0.0, 0.0))
+    return body.translate((float(point[0]), float(point[1]), 0.0))

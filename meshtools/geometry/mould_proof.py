@@ -1,0 +1,129 @@
+"""Two proofs that do not rely on how a mould was cut: its pieces are moved out and watched, and the cavity they leave is held against the bone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.mould_pieces import MouldPiece, Undercuts
+from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.sample import sample_surface
+from meshtools.geometry.shadow import Solid, joined, solid_of, without
+from meshtools.geometry.unite import signed_volume_mm3
+from meshtools.model import FloatArray, Mesh
+
+TOUCH_MM3 = 0.01  # an overlap below this is rounding where surfaces slide along each other
+SEAM_MM = 0.01  # pieces closer than this touch
+INWARD_MM = 2e-3  # rays start this far inside a piece
+_SHARES = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.8, 1.1)  # of the way out
+_RAYS = 6000
+
+
+@dataclass(frozen=True)
+class WayOut:
+    """How one piece came out: the largest overlap with what is still in place, over how many positions; how many of how many rays from all
+    over it met something."""
+
+    name: str
+    overlap_mm3: float
+    n_positions: int
+    n_hits: int
+    n_rays: int
+
+    @property
+    def is_free(self) -> bool:
+        """True where nothing was met, by either way of looking."""
+        return self.overlap_mm3 <= TOUCH_MM3 and self.n_hits == 0
+
+
+def prove_withdrawal(pieces: Sequence[MouldPiece], bone: Solid) -> tuple[WayOut, ...]:
+    """Move each piece out along its direction, in order, past the bone and the pieces still in place.
+
+    Overlaps are volumes of exact intersections at positions from half a thousandth of the way to beyond the block; rays run from all over
+    a piece along its direction and see what lies between those positions.
+    """
+    return tuple(_prove_piece(piece, [bone, *(later.solid for later in pieces[k + 1 :])]) for k, piece in enumerate(pieces))
+
+
+def _prove_piece(piece: MouldPiece, staying: Sequence[Solid]) -> WayOut:
+    boxes = np.array([solid.bounding_box() for solid in (piece.solid, *staying)])
+    way = float(np.linalg.norm(boxes[:, 3:].max(axis=0) - boxes[:, :3].min(axis=0)))
+    overlap = 0.0
+    for share in _SHARES:
+        moved = piece.solid.translate(tuple(float(x) for x in share * way * piece.direction))
+        overlap = max(overlap, *(float((moved ^ solid).volume()) for solid in staying))
+    mesh = plain_mesh(piece.solid)
+    points, faces = sample_surface(mesh, _RAYS, 0)
+    vectors = area_vectors(mesh.vertices, mesh.faces)[faces]
+    start = points - INWARD_MM * vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]
+    along = np.tile(piece.direction, (len(start), 1))
+    is_inside = _is_inside(mesh, start)  # where a piece is thinner than the step inwards, a ray would start beside it
+    hits = sum(int(np.count_nonzero(np.isfinite(Surface(plain_mesh(solid)).first_hit(start[is_inside], along[is_inside])))) for solid in staying)
+    return WayOut(piece.name, overlap, len(_SHARES), hits, int(is_inside.sum()))
+
+
+def plain_mesh(solid: Solid) -> Mesh:
+    """A body as a mesh without sources."""
+    body = solid.to_mesh64()
+    return Mesh.create(np.asarray(body.vert_properties)[:, :3], np.asarray(body.tri_verts, np.int64))
+
+
+@dataclass(frozen=True)
+class Rejoined:
+    """The cavity of the assembled pieces against the bone. volume_ratio: its volume, without pour, vents and the undercuts that stay filled, over
+    the bone's, less one; off_mm: the largest difference, over n points of the bone away from pour and vents, between the distance to the
+    cavity's wall and the depth of undercut stated there (0 nearly everywhere); beyond_mm: how much farther from the bone a wall lies than the
+    deepest undercut."""
+
+    volume_ratio: float
+    off_mm: float
+    beyond_mm: float
+    n_points: int
+
+
+def rejoin(block: Solid, pieces: Sequence[MouldPiece], ports: Sequence[Solid], bone: Mesh, undercuts: Undercuts) -> Rejoined:
+    """Put the pieces back into their block, and compare what is left free with the bone (a closed mesh in the mould's frame)."""
+    cavity = without(block, [piece.solid for piece in pieces])
+    bite = 0.0
+    if ports:
+        cavity = without(cavity, list(ports))
+        bite = float((joined(list(ports)) ^ solid_of(bone.vertices, bone.faces)).volume())
+    inside = solid_of(bone.vertices, bone.faces)
+    main = [part for part in cavity.decompose() if (part ^ inside).volume() > 0.5 * part.volume()]  # others are the clearances of keys
+    hollow = Surface(plain_mesh(joined(main)))
+    own, volume = signed_volume_mm3(bone.vertices, bone.faces), float(sum(part.volume() for part in main))
+    is_clear = ~_near_ports(undercuts.points, ports)
+    there, _ = hollow.distance(undercuts.points[is_clear])
+    walls = _walls(hollow)
+    back, _ = Surface(bone).distance(walls[~_near_ports(walls, ports)])
+    off = float(np.abs(there - undercuts.depth_mm[is_clear]).max(initial=0.0))
+    beyond = max(0.0, float(back.max(initial=0.0)) - undercuts.deepest_mm)
+    return Rejoined((volume + bite - undercuts.volume_mm3) / own - 1.0, off, beyond, len(there) + len(back))
+
+
+def _walls(hollow: Surface) -> FloatArray:
+    """Points (n, 3) all over the cavity's wall, without those in the seam of two pieces that touch, where nothing can flow."""
+    points, faces = sample_surface(hollow.mesh, 20_000, 1)
+    inward = -area_vectors(hollow.mesh.vertices, hollow.mesh.faces)[faces]
+    inward /= np.maximum(np.linalg.norm(inward, axis=1), 1e-300)[:, None]
+    return np.asarray(points[_is_inside(hollow.mesh, points + SEAM_MM * inward)])
+
+
+def _is_inside(mesh: Mesh, points: FloatArray) -> NDArray[np.bool_]:
+    """(n,) True for points inside a closed surface (winding number)."""
+    import igl
+
+    winding = igl.fast_winding_number(np.array(mesh.vertices), mesh.faces.astype(np.int64), points)
+    return np.asarray(winding > 0.5)
+
+
+def _near_ports(points: FloatArray, ports: Sequence[Solid]) -> NDArray[np.bool_]:
+    is_near = np.zeros(len(points), bool)
+    for port in ports:
+        box = np.array(port.bounding_box())
+        is_near |= ((points >= box[:3] - 0.5) & (points <= box[3:] + 0.5)).all(axis=1)
+    return is_near

@@ -1,0 +1,241 @@
+"""The mould route: shrink, withdrawal without collision, undercuts of known depth, pour and vents, the cavity against the bone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from dog_individuals import read_bone
+from solid_shapes import ball, box
+
+from meshtools.errors import GeometryError
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.column_map import map_columns
+from meshtools.geometry.mould_fittings import high_points, wrong_way_misfit
+from meshtools.geometry.mould_pieces import Cutting, cut_rigid_mould
+from meshtools.geometry.mould_proof import plain_mesh, prove_withdrawal, rejoin
+from meshtools.geometry.self_intersection import find_meeting_pairs
+from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
+from meshtools.geometry.shrink import pattern_scale
+from meshtools.geometry.withdrawal import search_pulls
+from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
+from meshtools.model_ready import Made, Part
+from meshtools.settings_mould import MouldSettings, ShrinkLink
+from meshtools.stages.mould import make_mould
+
+UP = np.array([0.0, 0.0, 1.0])
+CUTTING = Cutting(wall_mm=8.0, flange_mm=8.0, limit_mm=0.5, draft_deg=3.0, most_pieces=6)
+SMALL = MouldSettings(wall_mm=8.0, flange_mm=14.0, key_diameter_mm=6.0)
+
+
+def torus(ring=20.0, tube=6.0, n=48) -> Mesh:
+    """A ring that lies flat."""
+    import manifold3d
+
+    body = manifold3d.CrossSection.circle(tube, n).translate((ring, 0.0)).revolve(2 * n)
+    return plain_mesh(body)
+
+
+def mushroom(head=12.0, stalk=7.0) -> Mesh:
+    """A flat cap on a round stalk that stands on a plate as wide as the cap: under the cap the bone stands back by head - stalk."""
+    import manifold3d
+
+    disc = [manifold3d.Manifold.cylinder(h, r, r, 64).translate((0, 0, z)) for h, r, z in ((8, head, 0), (14, stalk, 7), (8, head, 20))]
+    return plain_mesh(joined(disc))
+
+
+def pitted_box(depth=4.0) -> Mesh:
+    """A box of 40 x 30 x 20 with a square pit of this depth in the middle of one side."""
+    pit = box((2 * depth, 10.0, 10.0), (20.0, 0.0, 0.0))
+    return plain_mesh(without(solid_of(*shape(box((40.0, 30.0, 20.0)))), [solid_of(*shape(pit))]))
+
+
+def shape(mesh: Mesh):
+    return mesh.vertices, mesh.faces
+
+
+def part_of(mesh: Mesh, **changes) -> Part:
+    return Part("humerus-L", "1", mesh, (SourceEntry(EvidenceClass.OWN, "ridge-07", Origin.SCANNED),), **changes)
+
+
+def made_codes(made: Made) -> set[str]:
+    return {finding.code for finding in made.findings}
+
+
+@pytest.mark.parametrize(("percents", "scale"), [((0.5,), 1.005025), ((0.4, 0.15), 1.005524), ((-0.3,), 0.997009), ((), 1.0)])
+def test_a_pattern_is_larger_by_what_every_step_shrinks(percents: tuple[float, ...], scale: float) -> None:
+    """Closed form 1 / prod(1 - s), rounded to six places."""
+    assert pattern_scale(percents) == pytest.approx(scale, abs=5e-7)
+
+
+def test_a_shrink_that_no_material_has_is_refused() -> None:
+    with pytest.raises(GeometryError, match="no casting material"):
+        pattern_scale([50.0])
+
+
+def test_a_shrink_is_never_applied_twice() -> None:
+    made = make_mould(part_of(ball(), facts={"pattern_scale": 1.005}), SMALL)
+    assert not made.solids
+    assert [finding.severity for finding in made.findings] == [Severity.FAILED]
+
+
+def test_an_open_surface_gets_no_mould_but_a_reason() -> None:
+    half = ball()
+    made = make_mould(part_of(half.replaced(faces=half.faces[:-1], source=half.source[:-1])), SMALL)
+    assert not made.solids
+    assert made_codes(made) == {"mould-not-possible"} | {"mould-no-shrink"} & made_codes(made)
+
+
+def test_the_shadow_of_a_ball_is_half_a_ball_and_the_cylinder_beneath_it() -> None:
+    mesh = ball(10.0, n_splits=4)
+    body = joined([solid_of(*shape(mesh)), shadow_of(*shape(mesh), UP, 5.0)])
+    sections = 2.0 * np.pi * 1000 / 3 + np.pi * 100 * 15
+    assert body.volume() == pytest.approx(sections, rel=3e-3)  # a ball of 2048 flat faces
+
+
+def test_columns_of_a_side_pit_have_gaps_of_its_height_and_volume() -> None:
+    columns = map_columns(*shape(pitted_box(4.0)), 0.25)
+    assert columns.gaps_mm.max() == pytest.approx(10.0)
+    assert columns.gap_volume_mm3 == pytest.approx(400.0, rel=0.05)  # columns of a quarter mm
+
+
+@pytest.mark.parametrize("mesh", [ball(15.0, n_splits=4), torus()], ids=["ball", "ring lying flat"])
+def test_a_ball_and_a_ring_lying_flat_come_out_of_two_pieces_without_undercut(mesh: Mesh) -> None:
+    mould = cut_rigid_mould(mesh, CUTTING)
+    assert [piece.name for piece in mould.pieces] == ["upper", "lower"]
+    assert mould.undercuts.deepest_mm < 2e-3
+    assert all(way.is_free for way in prove_withdrawal(mould.pieces, mould.bone.solid))
+    check = rejoin(mould.block.solid, mould.pieces, (), mesh, mould.undercuts)
+    assert abs(check.volume_ratio) < 1e-4
+    assert max(check.off_mm, check.beyond_mm) < 0.05
+
+
+def test_the_undercut_beneath_an_overhang_is_as_deep_as_the_stalk_stands_back() -> None:
+    """Radii 12 and 7 mm, facets of a 64-sided body: 12 cos(pi / 64) - 7 on the flats, 5 mm at most."""
+    mould = cut_rigid_mould(mushroom(), Cutting(8.0, 8.0, 0.5, 3.0, 2))
+    assert mould.undercuts.deepest_mm == pytest.approx(5.0, abs=0.03)
+    ring = 64 / 2 * np.sin(2 * np.pi / 64) * (12.0**2 - 7.0**2) * 12.0
+    assert mould.undercuts.volume_mm3 == pytest.approx(ring, rel=2e-3)
+
+
+def test_a_side_pit_is_an_undercut_of_its_depth_and_a_third_piece_takes_it_away() -> None:
+    two = cut_rigid_mould(pitted_box(4.0), Cutting(8.0, 8.0, 0.5, 3.0, 2))
+    assert two.undercuts.deepest_mm == pytest.approx(4.0, abs=0.01)
+    assert two.undercuts.volume_mm3 == pytest.approx(400.0, rel=1e-2)
+    three = cut_rigid_mould(pitted_box(4.0), CUTTING)
+    assert [piece.name for piece in three.pieces] == ["side-1", "upper", "lower"]
+    assert three.undercuts.deepest_mm < 0.5
+    assert all(way.is_free for way in prove_withdrawal(three.pieces, three.bone.solid))
+
+
+def test_a_box_with_a_pit_is_laid_so_that_the_pit_faces_the_way_out() -> None:
+    best = search_pulls(*shape(pitted_box(4.0)), 3)[0]
+    assert abs(best.direction[0]) > 0.9
+    assert best.gap_mm3 < 1.0
+
+
+def test_the_proof_notices_a_piece_that_holds_on_to_the_bone() -> None:
+    mould = cut_rigid_mould(ball(15.0), CUTTING)
+    lock = solid_of(*shape(box((4.0, 4.0, 4.0), (0.0, 0.0, -17.5))))
+    grown = [type(piece)(piece.name, piece.direction, joined([piece.solid, lock])) if piece.name == "upper" else piece for piece in mould.pieces]
+    stuck = prove_withdrawal(grown, mould.bone.solid)[0]
+    assert stuck.overlap_mm3 > 1.0
+    assert stuck.n_hits > 0
+
+
+def test_the_check_of_the_cavity_notices_a_wall_that_is_off() -> None:
+    mesh = ball(15.0)
+    mould = cut_rigid_mould(mesh, CUTTING)
+    larger = mesh.replaced(vertices=mesh.vertices * 1.01)
+    check = rejoin(mould.block.solid, mould.pieces, (), larger, mould.undercuts)
+    assert check.volume_ratio == pytest.approx(1 / 1.01**3 - 1, rel=0.02)
+
+
+def test_every_high_point_above_the_prominence_has_a_pour_or_a_vent() -> None:
+    humps = plain_mesh(joined([solid_of(*shape(ball(8.0, (x, 0.0, z)))) for x, z in ((0.0, 0.0), (12.0, -1.0), (-12.0, -2.5))]))
+    made = make_mould(part_of(humps), SMALL)
+    ports = np.array([row[1:4] for table in made.tables if table.name == "pour-and-vents" for row in table.rows], dtype=float)
+    turned = made.solids[0].made_from_replica
+    points = humps.vertices @ turned[:3, :3].T + turned[:3, 3]
+    way = 1.0 if next(figure.value for figure in made.figures if figure.label.startswith("half on top")) == "upper" else -1.0
+    for point, _ in high_points(humps.replaced(vertices=points), UP * way, SMALL.vent_prominence_mm):
+        assert np.linalg.norm(ports[:, :2] - point[:2], axis=1).min() < SMALL.pour_diameter_mm / 2
+
+
+def test_high_points_of_two_humps_stand_out_as_far_as_the_saddle_lies_below() -> None:
+    """Heights 10 and 8 over a saddle; two balls of radius 5 whose centres lie 8 apart meet 3 mm from the line of centres."""
+    humps = plain_mesh(joined([solid_of(*shape(ball(5.0, (x, 0.0, 0.0), 4))) for x in (-4.0, 4.0)]))
+    found = high_points(humps, UP, 0.5)
+    assert [round(prominence, 1) for _, prominence in found] == [10.0, 2.0]
+
+
+def test_keys_fit_in_one_position_only(ball_mould: Made) -> None:
+    assert ball_mould.facts["n_keys"] == 4
+    assert ball_mould.facts["key_misfit_mm"] >= 2.0
+
+
+def test_keys_at_the_corners_of_a_square_would_fit_the_wrong_way() -> None:
+    from meshtools.geometry.mould_fittings import Key
+
+    corners = [Key(np.array(place, float), 0.0, 0.0, 6.0) for place in ((0, 0), (10, 0), (0, 10), (-10, 0))]
+    assert wrong_way_misfit(corners) == pytest.approx(10 * np.sqrt(2))
+    corners[2:] = [Key(np.array((-5.0, y)), 0.0, 0.0, 6.0) for y in (75**0.5, -(75**0.5))]
+    assert wrong_way_misfit(corners) < 1e-9
+
+
+@pytest.fixture(scope="module")
+def ball_mould() -> Made:
+    return make_mould(part_of(ball(15.0)), MouldSettings(shrink=(ShrinkLink("casting resin", 0.5, "an invented data sheet"),)))
+
+
+def test_a_mould_states_each_shrink_with_its_source(ball_mould: Made) -> None:
+    table = next(table for table in ball_mould.tables if table.name == "shrink")
+    assert table.rows[0] == ("casting resin", 0.5, 1.005025, "an invented data sheet")
+    assert ball_mould.facts["pattern_scale"] == pytest.approx(1.005025, abs=5e-7)
+    assert not ball_mould.findings
+
+
+def test_pieces_are_closed_outward_and_free_of_self_intersections_at_pattern_scale(ball_mould: Made) -> None:
+    for solid in ball_mould.solids:
+        audit = audit_topology(solid.mesh)
+        assert audit.is_closed, solid.name
+        assert audit.is_outward, solid.name
+        assert not len(find_meeting_pairs(solid.mesh)), solid.name
+        assert np.linalg.det(solid.made_from_replica[:3, :3]) == pytest.approx(1.005025**3, abs=1e-5)
+
+
+def test_the_imprint_keeps_the_sources_of_the_bone_and_all_else_is_made(ball_mould: Made) -> None:
+    made = [entry.evidence for entry in ball_mould.sources].index(EvidenceClass.MADE)
+    for solid in ball_mould.solids:
+        assert set(np.unique(solid.mesh.source)) == {0, made}
+
+
+def test_the_same_part_gives_the_same_mould_to_the_last_bit(ball_mould: Made) -> None:
+    again = make_mould(part_of(ball(15.0)), MouldSettings(shrink=(ShrinkLink("casting resin", 0.5, "an invented data sheet"),)))
+    assert all(np.array_equal(a.mesh.vertices, b.mesh.vertices) for a, b in zip(ball_mould.solids, again.solids, strict=True))
+    assert again.facts == ball_mould.facts
+
+
+def test_a_pattern_carries_its_parting_line_as_a_groove_of_the_stated_depth() -> None:
+    made = make_mould(part_of(ball(15.0, n_splits=5)), MouldSettings(form="pattern"))
+    (pattern,) = made.solids
+    assert pattern.role == "pattern"
+    assert made.facts["groove_depth_mm"] == pytest.approx(0.3, abs=0.03)
+    width, depth = 0.6, 0.3
+    expected = np.pi * 0.3**2 / 2 * 2 * np.pi * 15.0  # half a disc 0.6 wide and 0.3 deep, around the equator
+    assert (width, 2 * depth) == (0.6, 0.6)
+    assert made.facts["groove_mm3"] == pytest.approx(expected, rel=0.15)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "most"), [("Phalanges_B_L_1", 2), ("humerus_L", 4), ("Scapula_L", 4), ("L_3", 6)])
+def test_a_real_bone_comes_out_of_its_pieces(name: str, most: int) -> None:
+    from meshtools.geometry.unite import unite_pieces
+
+    mesh = unite_pieces(Mesh.create(*read_bone(name))).mesh
+    made = make_mould(part_of(mesh), MouldSettings(shrink=(ShrinkLink("casting resin", 0.5, "an invented data sheet"),)))
+    assert 2 <= len(made.solids) <= most
+    assert all(piece["good"] for piece in made.facts["pieces"])
+    assert made_codes(made) <= {"mould-vent-side"}
+    for solid in made.solids:
+        assert audit_topology(solid.mesh).is_closed
+        assert not len(find_meeting_pairs(solid.mesh)), solid.name
