@@ -166,6 +166,16 @@ def test_letters_take_away_their_strokes_times_the_depth_and_read_from_outside()
     assert (sunk == wanted).mean() > 0.99 > (sunk == mirrored).mean() + 0.1
 
 
+def test_the_floor_of_letters_on_the_skin_is_nobodys_bone():
+    """Faces that name the replica as their source lie on its surface."""
+    body = enter(ball(60.0))
+    engraving = engrave(body.solid, place_on_skin(body.replica, ("REPLICA", "A-1"), EngravingDemand(6.0, 1.2, 0.8, 2.0, 10.0), NOWHERE), 0.8)
+    cut = body.with_solid(engraving.solid)
+    own = cut.mesh(1).faces[cut.is_own(1)]
+    assert Surface(body.replica).distance(cut.mesh(1).vertices[np.unique(own)])[0].max() < 1e-6
+    assert engraving.removed_mm3 == pytest.approx(engraving.expected_mm3, rel=0.02)
+
+
 def sunk_at(solid, tablet, grid: np.ndarray) -> np.ndarray:
     """True where a ray from outside falls deeper than half the letters' depth."""
     surface = Surface(enter(box()).with_solid(solid).mesh(0))
@@ -198,7 +208,7 @@ def test_a_hollow_ball_has_an_even_wall_and_one_cavity_with_open_drains():
 
 def test_a_drain_that_misses_the_cavity_is_not_called_open():
     solid, mesh = enter(ball(30.0)).solid, ball(30.0)
-    cavity = find_cavity(solid, mesh, 4.0, NOWHERE, 0.0)
+    cavity = find_cavity(solid, mesh, 4.0)
     up = np.array([0.0, 0.0, 1.0])
     openings = tuple(place_opening(cavity.solid, Surface(mesh), way, 4.0, (NOWHERE, np.empty(0))) for way in (up, -up))
     closed = solid - cavity.solid
@@ -209,10 +219,10 @@ def test_a_drain_that_misses_the_cavity_is_not_called_open():
 def test_a_hollow_part_stays_solid_around_a_socket():
     mesh = box((40.0, 40.0, 40.0))
     socket = np.array([[20.0, 0.0, 0.0]])
-    cavity = find_cavity(solid_of(mesh), mesh, 4.0, socket, 12.0)
+    cavity = find_cavity(solid_of(mesh), mesh, 4.0, ((socket, 12.0),))
     corners = np.asarray(cavity.solid.to_mesh64().vert_properties)[:, :3]
     assert np.linalg.norm(corners - socket, axis=1).min() > 11.5
-    assert find_cavity(solid_of(mesh), mesh, 4.0, NOWHERE, 12.0).volume_mm3 == pytest.approx(32.0**3, rel=0.03)
+    assert find_cavity(solid_of(mesh), mesh, 4.0).volume_mm3 == pytest.approx(32.0**3, rel=0.03)
 
 
 def test_of_two_hollows_joined_by_a_thin_neck_one_is_kept_and_the_other_stays_solid():

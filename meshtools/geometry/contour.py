@@ -22,10 +22,9 @@ def contour(field: Field, box: tuple[FloatArray, FloatArray], step_mm: float, su
     """Closed surface around where `field` is above zero: vertices (n, 3), faces (m, 3), outward.
 
     field(points (n, 3), is_within) -> (n,) may change by at most the distance between two points (as signed distances do), so a cell whose
-    middle value is above its half diagonal holds no surface and is left out. It must be below zero on the box (lowest, highest corner). Cells
-    with a half diagonal up to `sure_mm` come only from ones that lie within the solid as a whole, so the field is told that and need not
-    look on which side a point is. Marching tetrahedra (Doi and Koide 1991), each edge cut by linear interpolation; every edge of the result
-    has exactly two faces.
+    middle value is above its half diagonal holds no surface and is left out. It must be below zero on the box (lowest, highest corner).
+    Where cells have a half diagonal up to `sure_mm` the field is told that on which side of the skin a point is makes no difference any
+    more. Marching tetrahedra (Doi and Koide 1991), each edge cut by linear interpolation; every edge of the result has exactly two faces.
     """
     low = box[0]
     cells = _cells_with_surface(field, box, step_mm, sure_mm)

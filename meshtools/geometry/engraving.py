@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.body import frame_about
+from meshtools.geometry.body import frame_about, solid_of, surface_of
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
@@ -50,6 +50,12 @@ class Tablet:
     lettering: Lettering
     relief_mm: float
     is_cut_face: bool
+
+    def spots(self, step_mm: float) -> FloatArray:
+        """Points (n, 3) spread over the box of the letters, so far apart."""
+        across, up = (np.linspace(-side / 2.0, side / 2.0, int(np.ceil(side / step_mm)) + 1) for side in self.lettering.size_mm)
+        flat = np.stack(np.meshgrid(across, up), axis=-1).reshape(-1, 2)
+        return np.asarray(self.middle + flat @ self.frame[:2])
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +182,8 @@ def _tablet_at(surface: Surface, point: FloatArray, frame: FloatArray, lettering
 def engrave(solid: Any, tablet: Tablet, depth_mm: float) -> Engraving:
     """Sink the letters into a solid, everywhere equally deep along the tablet's normal, so that the floor follows the skin."""
     prism = letter_prism(tablet, depth_mm)
-    below = solid.translate(tuple(-depth_mm * tablet.frame[2]))
+    # a body of its own, or the kernel would take the letters' floor for the replica's skin
+    below = solid_of(surface_of(solid)).translate(tuple(-depth_mm * tablet.frame[2]))
     engraved = solid - (prism - below)
     return Engraving(engraved, tablet, float(solid.volume() - engraved.volume()), float(tablet.lettering.area().area * depth_mm))
 

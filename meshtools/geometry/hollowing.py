@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.geometry.audit import audit_topology
-from meshtools.geometry.body import parts_of, rod, solid_from, solid_of, surface_of
+from meshtools.geometry.body import frame_about, parts_of, rod, solid_from, solid_of, surface_of
 from meshtools.geometry.contour import contour
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.self_intersection import count_self_intersections
@@ -22,8 +23,9 @@ _FEWER_ROUNDS, _FEWER_SHARE = 3, 0.4  # how often the cavity is simplified, and 
 _FIRST_MARGIN = 1.02
 _MOST_TRIALS = 4
 _LEAST_CAVITY_MM3 = 500.0
-_SUMP_SHARE = 0.02  # of the cavity's height, within which a place counts as its lowest
+_SUMP_SHARES = (0.02, 0.05, 0.1)  # of the cavity's height, within which a place still counts as its lowest where none lower is clear
 _N_OPENINGS_TRIED = 400
+_OPEN_ENOUGH = 0.6  # of a hole's section
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,16 +44,20 @@ class Cavity:
     left_solid_mm3: float
 
 
-def find_cavity(solid: Any, mesh: Mesh, wall_mm: float, keep_solid: FloatArray, boss_mm: float) -> Cavity | None:
+Bosses = tuple[tuple[FloatArray, float], ...]
+"""Points (n, 3) and a radius around them, again and again: what stays solid."""
+
+
+def find_cavity(solid: Any, mesh: Mesh, wall_mm: float, bosses: Bosses = ()) -> Cavity | None:
     """The largest body inside a solid that is everywhere at least LEAST_SHARE of the wall away from its skin; None where there is none of size.
 
-    mesh: the solid's surface. keep_solid (n, 3): places that stay solid up to boss_mm around them. The body is the level set of the exact
+    mesh: the solid's surface. bosses: places that stay solid. The body is the level set of the exact
     distance to the skin on a grid, a little further in than the wall; its distance from the skin is then measured face to face, and the body is
     moved further in where it comes out short.
     """
     extents = np.ptp(mesh.vertices, axis=0)
     step = max(wall_mm / _STEPS_PER_WALL, float(extents.max()) / _MOST_STEPS)
-    inside = _Inside(mesh, keep_solid, boss_mm)
+    inside = _Inside(mesh, bosses)
     searched = 1.1 * wall_mm
     outside = _complement(solid, mesh)
     target = _FIRST_MARGIN * wall_mm
@@ -69,8 +75,9 @@ def find_cavity(solid: Any, mesh: Mesh, wall_mm: float, keep_solid: FloatArray, 
 def _level_body(inside: _Inside, mesh: Mesh, target_mm: float, step_mm: float) -> tuple[Any, list[Any]]:
     """The largest body further in than the target, without voids, and the smaller ones."""
     box = mesh.vertices.min(axis=0) - 1.5 * step_mm, mesh.vertices.max(axis=0) + 1.5 * step_mm
-    # a kept cell whose half diagonal is at most half the target lies wholly within: its middle is at least that far from the skin
-    vertices, faces = contour(lambda points, is_within: inside.depth_beyond(points, target_mm, is_within), box, step_mm, target_mm / 2.0)
+    # The middle of a kept cell lies deeper than target - half diagonal. A point of it beyond the skin is then less than 2 half diagonals -
+    # target away from the skin: while the half diagonal is below the target, it stays below zero even when taken for one within.
+    vertices, faces = contour(lambda points, is_within: inside.depth_beyond(points, target_mm, is_within), box, step_mm, 0.99 * target_mm)
     if not len(faces):
         return None, []
     bodies, _ = parts_of(solid_from(vertices, faces))
@@ -98,11 +105,11 @@ def _complement(solid: Any, mesh: Mesh) -> Any:
 class _Inside:
     """How far inside a closed surface points lie."""
 
-    def __init__(self, mesh: Mesh, keep_solid: FloatArray, boss_mm: float) -> None:
+    def __init__(self, mesh: Mesh, bosses: Bosses) -> None:
         from scipy.spatial import cKDTree
 
-        self.surface, self.mesh, self.boss_mm = Surface(mesh), mesh, boss_mm
-        self.bosses = cKDTree(keep_solid) if len(keep_solid) and boss_mm > 0.0 else None
+        self.surface, self.mesh = Surface(mesh), mesh
+        self.bosses = [(cKDTree(points), radius) for points, radius in bosses if len(points) and radius > 0.0]
 
     def depth_beyond(self, points: FloatArray, target_mm: float, is_within: bool) -> FloatArray:
         """Distance (n,) inside the skin less the target, below zero outside; near a boss what lacks to its edge where that is less.
@@ -116,21 +123,22 @@ class _Inside:
             winding = igl.fast_winding_number(self.mesh.vertices.copy(), self.mesh.faces.astype(np.int64), np.ascontiguousarray(points))
             depth = np.where(winding < 0.5, -depth, depth)
         beyond = depth - target_mm
-        if self.bosses is not None:
-            beyond = np.minimum(beyond, self.bosses.query(points)[0] - self.boss_mm)
+        for tree, radius in self.bosses:
+            beyond = np.minimum(beyond, tree.query(points)[0] - radius)
         return np.asarray(beyond)
 
 
 @dataclass(frozen=True, eq=False)
 class Opening:
     """A round hole from the cavity to the outside: start in the cavity and mouth on the skin (3,), diameter; how far it lies from the cavity's
-    very lowest or highest place, and whether it had to be set where it should not be."""
+    very lowest or highest place; whether it is clear of what it should stay away from; open_share of its section that opens into the cavity."""
 
     start: FloatArray
     mouth: FloatArray
     diameter_mm: float
     off_extreme_mm: float
     is_clear: bool
+    open_share: float
 
 
 def place_opening(cavity: Any, skin: Surface, up: FloatArray, diameter_mm: float, keep_off: tuple[FloatArray, FloatArray]) -> Opening:
@@ -141,17 +149,47 @@ def place_opening(cavity: Any, skin: Surface, up: FloatArray, diameter_mm: float
     corners = np.asarray(cavity.to_mesh64().vert_properties, dtype=np.float64)[:, :3]
     heights = corners @ up
     order = np.argsort(np.round(heights, 6), kind="stable")
-    band = heights[order] <= heights.min() + max(_SUMP_SHARE * float(np.ptp(heights)), 1.0)
-    chosen = order[: max(int(band.sum()), 1)]
-    chosen = chosen[np.unique(np.linspace(0, len(chosen) - 1, min(_N_OPENINGS_TRIED, len(chosen))).astype(np.int64))]
-    _, _, mouths = skin.project(corners[chosen])
-    clear = np.ones(len(chosen), dtype=bool)
-    if len(keep_off[0]):
-        gap = np.sqrt(((mouths[:, None, :] - keep_off[0][None]) ** 2).sum(axis=2)) - keep_off[1][None]
-        clear = (gap > diameter_mm / 2.0).all(axis=1)
+    for share in _SUMP_SHARES:
+        is_near = heights[order] <= heights.min() + max(share * float(np.ptp(heights)), 1.0)
+        chosen = order[: max(int(is_near.sum()), 1)]
+        chosen = chosen[np.unique(np.linspace(0, len(chosen) - 1, min(_N_OPENINGS_TRIED, len(chosen))).astype(np.int64))]
+        mouths = skin.project(corners[chosen])[2]
+        clear = _is_clear(mouths, keep_off, diameter_mm / 2.0)
+        if clear.any():
+            break
+    else:  # no clear place: the very lowest one
+        chosen, mouths, clear = chosen[:1], mouths[:1], clear[:1]
     row = int(np.argmax(clear))
     place = int(chosen[row])
-    return Opening(corners[place], mouths[row], diameter_mm, float(heights[place] - heights.min()), bool(clear[row]))
+    start, open_share = _into(surface_of(cavity), corners[place], mouths[row], diameter_mm)
+    return Opening(start, mouths[row], diameter_mm, float(heights[place] - heights.min()), bool(clear[row]), open_share)
+
+
+def _is_clear(mouths: FloatArray, keep_off: tuple[FloatArray, FloatArray], radius_mm: float) -> NDArray[np.bool_]:
+    """(n,) True where a mouth is away from all points to keep off."""
+    if not len(keep_off[0]):
+        return np.ones(len(mouths), dtype=bool)
+    gap = np.sqrt(((mouths[:, None, :] - keep_off[0][None]) ** 2).sum(axis=2)) - keep_off[1][None]
+    return np.asarray((gap > radius_mm).all(axis=1))
+
+
+def _into(cavity: Mesh, place: FloatArray, mouth: FloatArray, diameter_mm: float) -> tuple[FloatArray, float]:
+    """How far into the cavity a hole begins, up to its own diameter, so that most of its section opens; and the share that does."""
+    import igl
+
+    inward = (place - mouth) / np.sqrt(np.sum((place - mouth) ** 2))
+    frame, turns = frame_about(inward), 2.0 * np.pi * np.arange(12) / 12
+    ring = np.cos(turns)[:, None] * frame[0] + np.sin(turns)[:, None] * frame[1]
+    disc = diameter_mm / 2.0 * np.concatenate([np.sqrt(share) * ring for share in (0.125, 0.375, 0.625, 0.875)])
+    best = (place, -1.0)
+    for depth in np.linspace(0.125, 1.0, 8) * diameter_mm:
+        points = place + depth * inward + disc
+        share = float((igl.fast_winding_number(cavity.vertices.copy(), cavity.faces.astype(np.int64), points) > 0.5).mean())
+        if share > best[1]:
+            best = (place + depth * inward, share)
+        if share >= _OPEN_ENOUGH:
+            break
+    return best
 
 
 def drill(solid: Any, openings: tuple[Opening, ...]) -> Any:
@@ -163,7 +201,7 @@ def drill(solid: Any, openings: tuple[Opening, ...]) -> Any:
         way = opening.mouth - opening.start
         way = way / np.sqrt(np.sum(way**2))
         radius = opening.diameter_mm / 2.0
-        rods.append(rod(opening.start - 0.5 * radius * way, opening.mouth + 1.5 * radius * way, radius))
+        rods.append(rod(opening.start, opening.mouth + 1.5 * radius * way, radius))
     return manifold3d.Manifold.batch_boolean([solid, *rods], manifold3d.OpType.Subtract)
 
 

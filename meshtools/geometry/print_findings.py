@@ -19,6 +19,7 @@ VOLUME_LIMIT = 1e-4
 SKIN_LIMIT_MM = 0.05
 CLEARANCE_LIMIT_MM = 0.02
 ENGRAVED_LIMIT_PERCENT = 2.0
+LEAST_OPEN_SHARE = 0.25
 
 
 def place_text(point: FloatArray) -> str:
@@ -89,6 +90,10 @@ def _hollow_findings(name: str, part: PrintedPart, settings: PrintSettings) -> l
     if not all(opening.is_clear for opening in part.hollow.openings):
         message = f"{name}: a vent or drain lies near a joint end, a key or letters; there is no other place as low or as high."
         found.append(Finding(Severity.REVIEW, "drain-near-joint", message))
+    narrow = min(opening.open_share for opening in part.hollow.openings)
+    if narrow < LEAST_OPEN_SHARE:
+        message = f"{name}: a vent or drain opens with only {100.0 * narrow:.0f} % of its section into a narrow end of the cavity; widen it by hand."
+        found.append(Finding(Severity.REVIEW, "drain-narrow", message, round(100.0 * narrow, 1), 100.0 * LEAST_OPEN_SHARE, "%"))
     if cavity.n_left_solid:
         message = (f"{name}: {counted(cavity.n_left_solid, 'smaller hollow')} of {cavity.left_solid_mm3:.0f} mm3 together stay "
                    "solid, so that there is one to drain.")

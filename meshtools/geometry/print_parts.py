@@ -12,10 +12,12 @@ from meshtools.geometry.build_fit import Placing, hull_points, place_in
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.engraving import Engraving, EngravingDemand, Tablet, engrave, place_on_cut, place_on_skin
 from meshtools.geometry.hollowing import Cavity, Opening, drill, find_cavity, is_open, place_opening
-from meshtools.geometry.joint_keys import Contact, KeyDemand, KeyPair, WrongWays, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
+from meshtools.geometry.joint_keys import Contact, Key, KeyDemand, KeyPair, WrongWays, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
 from meshtools.geometry.splitting import Cut, Demand, Split, corners_of, split_to_fit
 from meshtools.model import FloatArray, Mesh
 from meshtools.settings_print import PrintSettings
+
+_LETTER_STEP_MM = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +128,7 @@ def finish_body(
         part = _engraved(part, _tablet(part, split, number, settings, keep_off, words[number]), settings)
         part = replace(part, placing=place_in(hull_points(corners_of(part.body.solid)), settings.room_mm, up_of(settings)))
         if settings.is_hollowed:
-            part = _hollowed(part, pairs, settings, keep_off)
+            part = _hollowed(part, number, pairs, settings, keep_off)
         parts.append(part)
     keyed = tuple(_checked(contact, pair, body, solids, first) for contact, pair in contacts)
     return PrintedBody(tuple(parts), keyed, split.cuts, float(body.solid.volume()))
@@ -159,10 +161,11 @@ def _engraved(part: PrintedPart, tablet: Tablet | None, settings: PrintSettings)
     return replace(part, body=part.body.with_solid(engraving.solid), engraving=engraving)
 
 
-def _hollowed(part: PrintedPart, pairs: list[KeyPair], settings: PrintSettings, keep_off: FloatArray) -> PrintedPart:
-    """The part with its cavity and openings, or as it is where a cavity would save too little."""
+def _hollowed(part: PrintedPart, row: int, pairs: list[KeyPair], settings: PrintSettings, keep_off: FloatArray) -> PrintedPart:
+    """The part with its cavity and openings, or as it is where a cavity would save too little. Pegs stay solid. row: the part's in the split."""
     solid, mesh = part.body.solid, part.body.mesh(0)
-    cavity = find_cavity(solid, mesh, settings.wall_mm, keep_off, settings.boss_radius_mm)
+    pegs = [(_along(pair, key), key.diameter_mm / 2.0 + 1.0) for pair in pairs for key in pair.keys if pair.male == row]
+    cavity = find_cavity(solid, mesh, settings.wall_mm, ((keep_off, settings.boss_radius_mm), *pegs))
     if cavity is None or cavity.volume_mm3 < settings.least_saving_percent / 100.0 * float(solid.volume()):
         return part
     up = part.placing.rotation[2] if part.placing else up_of(settings)
@@ -184,9 +187,16 @@ def _avoided(part: PrintedPart, pairs: list[KeyPair], settings: PrintSettings, k
                 points.append(pair.contact.plane.to_space(key.at, pair.direction * height))
                 reach.append(np.array([key.diameter_mm / 2.0 + settings.key_wall_mm]))
     if part.engraving is not None:
-        points.append(part.engraving.tablet.middle[None])
-        reach.append(np.array([float(np.hypot(*part.engraving.tablet.lettering.size_mm)) / 2.0]))
+        letters = part.engraving.tablet.spots(_LETTER_STEP_MM)
+        points.append(letters)
+        reach.append(np.full(len(letters), _LETTER_STEP_MM))
     return np.concatenate(points), np.concatenate(reach)
+
+
+def _along(pair: KeyPair, key: Key) -> FloatArray:
+    """Points on a peg's axis, a millimetre apart."""
+    heights = np.linspace(0.0, key.depth_mm, max(int(np.ceil(key.depth_mm)), 1) + 1)
+    return np.concatenate([pair.contact.plane.to_space(key.at, pair.direction * float(height)) for height in heights])
 
 
 def mesh_of_part(part: PrintedPart, made_source: int) -> Mesh:

@@ -149,6 +149,7 @@ def _part_facts(part: PrintedPart, mesh: Mesh, settings: PrintSettings) -> dict[
             "n_left_solid": part.hollow.cavity.n_left_solid,
             "left_solid_mm3": float(round(part.hollow.cavity.left_solid_mm3, 3)),
             "is_open": part.hollow.is_open,
+            "open_share": [float(round(opening.open_share, 3)) for opening in part.hollow.openings],
             "openings_mm": [[float(round(value, 3)) for value in opening.mouth] for opening in part.hollow.openings],
             "off_extreme_mm": [float(round(opening.off_extreme_mm, 3)) for opening in part.hollow.openings],
         }

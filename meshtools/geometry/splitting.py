@@ -22,7 +22,8 @@ _N_PLANES = 25
 _N_TRIED = 10
 _CRUMB_SHARE = 0.02  # a part is a crumb below this share of the replica and ..
 _CRUMB_OF_ROOM = 0.005  # .. of the build volume
-_DEEPEST = 16
+_DEEPEST = 24
+_PLAY = 0.35  # how far a plane may lie from an even division, as a share of an even part
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +126,9 @@ class _Splitter:
         low, length = float(seen[:, axis].min()), float(np.ptp(seen[:, axis]))
         n_parts = max(2, int(np.ceil(ratios[axis] / 0.97)))
         before = n_parts // 2
-        window = (max(length - (n_parts - before) * room[axis], 0.02 * length), min(before * room[axis], 0.98 * length))
+        even = length * before / n_parts
+        play = _PLAY * length / n_parts
+        window = (max(length - (n_parts - before) * room[axis], even - play), min(before * room[axis], even + play))
         places = np.linspace(window[0], window[1], _N_PLANES)
         plane = Plane.across(axes[axis], low)
         areas = sections(solid, plane, places)
