@@ -1,0 +1,144 @@
+"""What a cutter that comes down along a direction leaves standing, by height maps: where its end can stand, and how near that comes to the skin.
+
+The part is seen along the direction over a square grid. The lowest place of a ball is the largest of surface height plus ball height around
+it (grey dilation; the offset surface of a height map), the holder sits above it. What the cutter sweeps is all above those places, so the
+distance from a point of the skin to the nearest place, less the radius, is what stays. Our own arrangement of known steps. Heights are taken
+at nodes only, so figures are good to about half a pitch; `milled_contact` asks the same question without a grid.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from meshtools.model import FloatArray, Mesh
+from meshtools.settings_cnc import Cutter
+
+HOLDER_PITCHES = 4.0  # the holder is looked at on a grid of its radius divided by this, which can make it a quarter too thick
+
+
+@dataclass(frozen=True, eq=False)
+class Sight:
+    """A part seen along a direction. frame (3, 3): rows are x, y and the direction, right-handed; low (2,): the first node; top, bottom
+    (n_x, n_y): highest and lowest surface over each node, infinite where there is none; pitch_mm: between nodes."""
+
+    frame: FloatArray
+    low: FloatArray
+    pitch_mm: float
+    top: FloatArray
+    bottom: FloatArray
+
+    @property
+    def direction(self) -> FloatArray:
+        """The direction (3,) from the part towards the cutter of the first set-up."""
+        return np.asarray(self.frame[2])
+
+    def local(self, points: FloatArray) -> FloatArray:
+        """Points (n, 3) of the part in the frame of the sight."""
+        return points @ self.frame.T
+
+
+def frame_along(direction: FloatArray, vertices: FloatArray) -> FloatArray:
+    """Rows x, y, direction: right-handed, x along the long side of the smallest rectangle around the part seen along the direction."""
+    import shapely
+
+    d = direction / np.sqrt(np.sum(direction**2))
+    helper = np.eye(3)[int(np.argmin(np.abs(d)))]
+    x = np.cross(helper, d)
+    x /= np.sqrt(np.sum(x**2))
+    y = np.cross(d, x)
+    flat = np.stack([vertices @ x, vertices @ y], axis=1)
+    corners = np.asarray(shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.MultiPoint(flat))))
+    if len(corners) >= 4:
+        sides = corners[1:3] - corners[0:2]
+        lengths = np.sqrt((sides**2).sum(axis=1))
+        side = sides[int(np.argmax(lengths))] / lengths.max()
+        side *= 1.0 if side[int(np.argmax(np.abs(side)))] > 0 else -1.0
+        x = side[0] * x + side[1] * y
+    return np.stack([x, np.cross(d, x), d])
+
+
+def look_along(mesh: Mesh, frame: FloatArray, pitch_mm: float, pad_mm: float) -> Sight:
+    """The part over a grid of this pitch with so much room around it."""
+    from meshtools.geometry.height_kernels import rasterise
+
+    local = np.ascontiguousarray(mesh.vertices @ frame.T)
+    low = local[:, :2].min(axis=0) - pad_mm
+    size = local[:, :2].max(axis=0) + pad_mm - low
+    n_x, n_y = (int(n) for n in np.ceil(size / pitch_mm) + 1)
+    top, bottom = rasterise(local, mesh.faces, low, pitch_mm, n_x, n_y)
+    return Sight(frame, low, pitch_mm, top, bottom)
+
+
+def fitting_pitch(mesh: Mesh, frame: FloatArray, wanted_mm: float, most_nodes: int) -> float:
+    """The wanted pitch, or a wider one where the grid would have more nodes than that."""
+    local = mesh.vertices @ frame[:2].T
+    size = np.ptp(local, axis=0) + 40.0
+    return float(max(wanted_mm, np.sqrt(size[0] * size[1] / most_nodes)))
+
+
+def radii(cutter: Cutter) -> tuple[float, float]:
+    """Radius of the cutter's ball and of its flat end in mm; one of them is 0."""
+    return (cutter.diameter_mm / 2.0, 0.0) if cutter.kind == "ball" else (0.0, cutter.diameter_mm / 2.0)
+
+
+def cutter_floor(obstacle: FloatArray, pitch_mm: float, cutter: Cutter) -> FloatArray:
+    """Lowest height (n_x, n_y) of the centre of the ball, or of the flat end, at which neither cutter, shank nor holder touches the obstacle."""
+    from meshtools.geometry.height_kernels import dilate
+
+    ball, flat = radii(cutter)
+    floor: FloatArray = dilate(obstacle, *_disc_steps(ball + flat, pitch_mm, ball))
+    factor = max(1, int(cutter.holder_diameter_mm / 2.0 / HOLDER_PITCHES / pitch_mm))
+    coarse = _block_highest(obstacle, factor)
+    holder = dilate(coarse, *_disc_steps(cutter.holder_diameter_mm / 2.0, pitch_mm * factor, 0.0))
+    spread = np.repeat(np.repeat(holder, factor, axis=0), factor, axis=1)[: obstacle.shape[0], : obstacle.shape[1]]
+    return np.asarray(np.maximum(floor, spread + ball - cutter.stick_out_mm))
+
+
+def _disc_steps(radius_mm: float, pitch_mm: float, ball_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Steps (k, 2) to the nodes within a radius, and how high a ball of that radius stands there (0 for a flat end)."""
+    n = int(radius_mm / pitch_mm)
+    i, j = np.meshgrid(np.arange(-n, n + 1), np.arange(-n, n + 1), indexing="ij")
+    squared = (i**2 + j**2) * pitch_mm**2
+    inside = squared <= radius_mm**2 * (1.0 + 1e-12)
+    lifts = np.sqrt(np.maximum(ball_mm**2 - squared, 0.0)) if ball_mm else np.zeros(squared.shape)
+    return np.stack([i[inside], j[inside]], axis=1), lifts[inside]
+
+
+def _block_highest(heights: FloatArray, factor: int) -> FloatArray:
+    n_x, n_y = (-(-n // factor) for n in heights.shape)
+    padded = np.full((n_x * factor, n_y * factor), -np.inf)
+    padded[: heights.shape[0], : heights.shape[1]] = heights
+    return np.asarray(padded.reshape(n_x, factor, n_y, factor).max(axis=(1, 3)))
+
+
+@dataclass(frozen=True, eq=False)
+class Approach:
+    """One side from which a cutter comes. frame (3, 3) with the direction towards the cutter last; floor: `cutter_floor` over the grid."""
+
+    frame: FloatArray
+    low: FloatArray
+    pitch_mm: float
+    floor: FloatArray
+    cutter: Cutter
+
+    def left_over(self, points: FloatArray, most_mm: float) -> FloatArray:
+        """What stays above each point (n, 3) of the skin in mm, at most `most_mm`."""
+        from meshtools.geometry.height_kernels import left_above
+
+        local = np.ascontiguousarray(points @ self.frame.T)
+        return np.asarray(left_above(local, self.floor, self.low, self.pitch_mm, (*radii(self.cutter), most_mm)))
+
+
+def approach_from_above(sight: Sight, cutter: Cutter, parting: FloatArray | None = None, overrun_mm: float = 0.0) -> Approach:
+    """The cutter along the sight's direction. parting (n_x, n_y): heights below which, less the overrun and the ball, nothing is cut beside the part."""
+    obstacle = sight.top if parting is None else np.where(np.isfinite(sight.top), sight.top, parting - overrun_mm - radii(cutter)[0])
+    return Approach(sight.frame, sight.low, sight.pitch_mm, cutter_floor(obstacle, sight.pitch_mm, cutter), cutter)
+
+
+def approach_from_below(sight: Sight, cutter: Cutter, parting: FloatArray | None = None, overrun_mm: float = 0.0) -> Approach:
+    """The cutter of the turned part: the same grid with heights counted downwards."""
+    obstacle = -sight.bottom if parting is None else np.where(np.isfinite(sight.top), -sight.bottom, -parting - overrun_mm - radii(cutter)[0])
+    frame = sight.frame * np.array([[1.0], [1.0], [-1.0]])
+    return Approach(frame, sight.low, sight.pitch_mm, cutter_floor(obstacle, sight.pitch_mm, cutter), cutter)

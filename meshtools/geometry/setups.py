@@ -1,0 +1,225 @@
+"""From which direction a part is carved: the shallowest set-up from two opposite sides that leaves little enough uncut.
+
+Directions over the half sphere are scored by what both sides together leave standing, without a parting surface, on a coarse grid; the best
+ones are turned in ever smaller steps; the winners are scored again with their parting surface on a finer grid. Depth counts: seeing the
+most of the part alone would stand a long bone on its end. Our own method.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from meshtools.geometry.milled_parting import lay_parting
+from meshtools.geometry.milled_reach import Approach, Sight, approach_from_above, approach_from_below, fitting_pitch, frame_along, look_along
+from meshtools.geometry.sample import sample_surface
+from meshtools.model import FloatArray, Mesh
+from meshtools.settings_cnc import Cutter
+
+N_DIRECTIONS = 150  # about 12 degrees apart; refined afterwards
+N_STARTS = 6
+STARTS_APART_DEG = 12.0
+STEPS_DEG = (6.0, 3.0, 1.5, 0.75)
+SEARCH_NODES, SEARCH_SAMPLES, SEARCH_FACES = 40_000, 2_500, 20_000
+TRIAL_NODES, TRIAL_SAMPLES = 500_000, 6_000
+SAFETY = 0.85  # share of the limit that a set-up may use on the samples it was chosen with
+SEED_SEARCH, SEED_TRIAL = 101, 102
+DEPTH_WEIGHT = 1.0  # doubling the depth weighs as much as this many points of surface uncut beyond the limit
+TOO_DEEP = 4.0  # added to the cost where the stock does not fit the machine
+
+
+@dataclass(frozen=True)
+class ReachLimits:
+    """What counts as uncut, how much of it is accepted, how far past the parting surface is cut, and the depth the machine takes."""
+
+    uncut_mm: float
+    uncut_percent: float
+    overrun_mm: float
+    most_depth_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """A direction (3,) from the part to the cutter, the depth of the part along it, what stays uncut from both sides, and the cost."""
+
+    direction: FloatArray
+    depth_mm: float
+    uncut_percent: float
+    cost: float
+
+
+@dataclass(frozen=True, eq=False)
+class TwoSides:
+    """The part seen along a direction, its parting surface over the sight's grid, and the cutter from above and from below."""
+
+    sight: Sight
+    parting: FloatArray
+    sides: tuple[Approach, Approach]
+
+    def left_over(self, points: FloatArray, most_mm: float) -> FloatArray:
+        """What both sides together leave above each point (n, 3)."""
+        return np.minimum(*(side.left_over(points, most_mm) for side in self.sides))
+
+
+def look_from_two_sides(mesh: Mesh, direction: FloatArray, cutter: Cutter, overrun_mm: float, most_nodes: int) -> TwoSides:
+    """Lay the parting surface along a direction and bring the cutter from both sides."""
+    frame = frame_along(direction, mesh.vertices)
+    pitch = fitting_pitch(mesh, frame, cutter.diameter_mm / 12.0, most_nodes)
+    sight = look_along(mesh, frame, pitch, cutter.diameter_mm + 4.0)
+    parting = lay_parting(sight)
+    sides = approach_from_above(sight, cutter, parting, overrun_mm), approach_from_below(sight, cutter, parting, overrun_mm)
+    return TwoSides(sight, parting, sides)
+
+
+def spread_directions(n: int) -> FloatArray:
+    """Directions (n, 3) spread evenly over the upper half sphere (spherical spiral by the golden angle)."""
+    z = (np.arange(n) + 0.5) / n
+    angle = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(n)
+    radius = np.sqrt(1.0 - z**2)
+    return np.stack([radius * np.cos(angle), radius * np.sin(angle), z], axis=1)
+
+
+def light_version(mesh: Mesh) -> Mesh:
+    """The part with few enough faces for a search; nothing is proven of it, so what is found is measured on the part itself."""
+    from meshtools.geometry.simplify import simplify_around
+
+    if len(mesh.faces) <= SEARCH_FACES:
+        return mesh
+    return simplify_around(mesh, np.zeros(len(mesh.faces), bool), SEARCH_FACES) or mesh
+
+
+class SetUpSearch:
+    """Scores directions for one part, one cutter and one set of limits."""
+
+    def __init__(self, mesh: Mesh, cutter: Cutter, limits: ReachLimits) -> None:
+        self.mesh, self.cutter, self.limits = light_version(mesh), cutter, limits
+        self._samples, _ = sample_surface(self.mesh, SEARCH_SAMPLES, SEED_SEARCH)
+        self._finer_samples, _ = sample_surface(self.mesh, TRIAL_SAMPLES, SEED_TRIAL)
+        self._least_depth = 1e-9
+        _, axes = np.linalg.eigh(np.cov(self._samples.T))
+        self._axes = np.asarray(axes.T)
+
+    def find(self) -> tuple[Trial, ...]:
+        """The best set-ups, lowest cost first, each scored with its parting surface."""
+        first = np.concatenate([self._axes, spread_directions(N_DIRECTIONS)])
+        self._least_depth = min(self.depth_mm(direction) for direction in first)
+        coarse = sorted((self.trial(direction) for direction in first), key=lambda trial: trial.cost)
+        refined = [self._refined(start) for start in _apart(coarse, N_STARTS)]
+        final = [self.full_trial(trial.direction) for trial in _apart(sorted(refined, key=lambda trial: trial.cost), N_STARTS, 1.0)]
+        return tuple(sorted(final, key=lambda trial: trial.cost))
+
+    def depth_mm(self, direction: FloatArray) -> float:
+        """Extent of the part along a direction."""
+        along = self.mesh.vertices @ direction
+        return float(along.max() - along.min())
+
+    def trial(self, direction: FloatArray) -> Trial:
+        """Score by what is seen from either side, on a coarse grid; the limit is widened by what the grid blurs."""
+        frame = self._plain_frame(direction)
+        pitch = fitting_pitch(self.mesh, frame, self.cutter.diameter_mm / 3.0, SEARCH_NODES)
+        sight = look_along(self.mesh, frame, pitch, self.cutter.diameter_mm + 2.0 * pitch)
+        most = self.limits.uncut_mm + pitch / 2.0
+        left = [approach(sight, self.cutter).left_over(self._samples, 1.01 * most) for approach in (approach_from_above, approach_from_below)]
+        return self._scored(direction, 100.0 * float(np.mean(np.minimum(*left) > most)))
+
+    def full_trial(self, direction: FloatArray) -> Trial:
+        """Score with the parting surface on a finer grid."""
+        both = look_from_two_sides(self.mesh, direction, self.cutter, self.limits.overrun_mm, TRIAL_NODES)
+        left = both.left_over(self._finer_samples, 2.0 * self.limits.uncut_mm)
+        return self._scored(direction, 100.0 * float(np.mean(left > self.limits.uncut_mm)))
+
+    def _scored(self, direction: FloatArray, uncut_percent: float) -> Trial:
+        depth = self.depth_mm(direction)
+        excess = max(0.0, uncut_percent - SAFETY * self.limits.uncut_percent)
+        cost = DEPTH_WEIGHT * depth / self._least_depth + excess + TOO_DEEP * (depth > self.limits.most_depth_mm)
+        return Trial(direction, depth, uncut_percent, cost)
+
+    def _plain_frame(self, direction: FloatArray) -> FloatArray:
+        axis = self._axes[2] if abs(float(direction @ self._axes[2])) < 0.9 else self._axes[1]
+        x = axis - direction * float(direction @ axis)
+        x /= np.sqrt(np.sum(x**2))
+        return np.stack([x, np.cross(direction, x), direction])
+
+    def _refined(self, trial: Trial) -> Trial:
+        for step_deg in STEPS_DEG:
+            for _ in range(3):
+                around = [self.trial(turned) for turned in _neighbours(trial.direction, step_deg)]
+                best = min(around, key=lambda candidate: candidate.cost)
+                if best.cost >= trial.cost - 1e-9:
+                    break
+                trial = best
+        return trial
+
+
+def _neighbours(direction: FloatArray, step_deg: float) -> list[FloatArray]:
+    """Six directions that lean from the given one by this angle."""
+    helper = np.eye(3)[int(np.argmin(np.abs(direction)))]
+    x = np.cross(helper, direction)
+    x /= np.sqrt(np.sum(x**2))
+    y = np.cross(direction, x)
+    lean = np.radians(step_deg)
+    return [np.cos(lean) * direction + np.sin(lean) * (np.cos(a) * x + np.sin(a) * y) for a in np.arange(6) * np.pi / 3.0]
+
+
+def _apart(trials: list[Trial], most: int, degrees: float = STARTS_APART_DEG) -> list[Trial]:
+    """The first trials, in their order, whose axes differ by at least this angle."""
+    kept: list[Trial] = []
+    for trial in trials:
+        if len(kept) < most and all(abs(float(trial.direction @ other.direction)) < np.cos(np.radians(degrees)) for other in kept):
+            kept.append(trial)
+    return kept
+
+
+@dataclass(frozen=True, eq=False)
+class FurtherSetUp:
+    """One more side: the direction (3,) to the cutter, the cutter along it, and the uncut share before and after."""
+
+    approach: Approach
+    before_percent: float
+    after_percent: float
+
+
+def find_further(mesh: Mesh, both: TwoSides, limits: ReachLimits, most_further: int) -> tuple[FurtherSetUp, ...]:
+    """Further single sides, each the one that takes most of what is left, until the limit is met or a side gains nothing to speak of.
+
+    By then the waste beside the part is gone, so the part alone stands in the way.
+    """
+    cutter = both.sides[0].cutter
+    light = light_version(mesh)
+    points, _ = sample_surface(mesh, 2 * TRIAL_SAMPLES, SEED_TRIAL + 1)
+    left = both.left_over(points, 2.0 * limits.uncut_mm)
+    found: list[FurtherSetUp] = []
+    while len(found) < most_further:
+        open_ = left > limits.uncut_mm
+        before = 100.0 * float(np.mean(open_))
+        if before <= limits.uncut_percent:
+            break
+        approach = _most_gaining(light, cutter, points[open_], limits)
+        left[open_] = np.minimum(left[open_], approach.left_over(points[open_], 2.0 * limits.uncut_mm))
+        after = 100.0 * float(np.mean(left > limits.uncut_mm))
+        if before - after < 0.1 * before:
+            break
+        found.append(FurtherSetUp(approach, before, after))
+    return tuple(found)
+
+
+def _most_gaining(mesh: Mesh, cutter: Cutter, points: FloatArray, limits: ReachLimits) -> Approach:
+    half = spread_directions(N_DIRECTIONS)
+    some = points[:: max(1, len(points) // 400)]
+
+    def left(direction: FloatArray) -> tuple[float, FloatArray]:
+        approach = _side(mesh, direction, cutter, SEARCH_NODES)
+        most = limits.uncut_mm + approach.pitch_mm / 2.0
+        return float(np.mean(approach.left_over(some, 1.01 * most) > most)), direction
+
+    best = min((left(direction) for direction in np.concatenate([half, -half])), key=lambda scored: scored[0])
+    for step_deg in STEPS_DEG:
+        best = min([best, *(left(turned) for turned in _neighbours(best[1], step_deg))], key=lambda scored: scored[0])
+    return _side(mesh, best[1], cutter, TRIAL_NODES)
+
+
+def _side(mesh: Mesh, direction: FloatArray, cutter: Cutter, most_nodes: int) -> Approach:
+    frame = frame_along(direction, mesh.vertices[:: max(1, len(mesh.vertices) // 500)])
+    pitch = fitting_pitch(mesh, frame, cutter.diameter_mm / 12.0, most_nodes)
+    return approach_from_above(look_along(mesh, frame, pitch, cutter.diameter_mm + 4.0), cutter)
