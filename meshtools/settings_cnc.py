@@ -1,10 +1,10 @@
-"""The settings of the route that carves a part from foam: machine, cutters, stock, slabs and coat. Every meaning ends in where its default comes from."""
+"""The settings of the route that carves a part from foam: machine, cutters, stock, slabs and coat. Each meaning ends in its source."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from meshtools.settings import bounded
+from meshtools.bounds import bounded
 
 
 @dataclass(frozen=True)
@@ -41,24 +41,36 @@ class CncSettings:
     stock_x_mm: float = bounded(2500.0, 10.0, 50_000.0, "Longest block of stock that can be glued or bought (proposed default).")
     stock_y_mm: float = bounded(1250.0, 10.0, 50_000.0, "Widest block of stock that can be glued or bought (proposed default).")
     stock_z_mm: float = bounded(600.0, 10.0, 20_000.0, "Highest block of stock that can be glued or bought (proposed default).")
-    cutters: tuple[Cutter, ...] = bounded(CUTTERS, None, None, "The cutters at hand; the ball of least diameter finishes the surface (proposed default).")
+    cutters: tuple[Cutter, ...] = bounded(
+        CUTTERS, None, None, "The cutters at hand; the ball of least diameter finishes the surface (proposed default)."
+    )
     roughing_mm: float = bounded(5.0, 0.0, 100.0, "Allowance per side while roughing, also around the outlines of slabs (proposed default).")
     finishing_mm: float = bounded(1.0, 0.0, 20.0, "Allowance per side left for finishing (proposed default).")
     overrun_mm: float = bounded(5.0, 0.0, 100.0, "How far past the parting surface each side is cut, beyond the cutter's radius (proposed default).")
     channel_mm: float = bounded(30.0, 1.0, 500.0, "Width of the channel cut free around the part (proposed default).")
     frame_mm: float = bounded(40.0, 1.0, 500.0, "Width of the frame of waste around the channel, which holds the dowels (proposed default).")
     slab_mm: float = bounded(50.0, 1.0, 1000.0, "Thickness of the sheets that the stock is glued from, usually 50 or 100 (from memory).")
-    part_tolerance_mm: float = bounded(0.5, 0.01, 10.0, "Tolerance of the finished part; the solid to carve may spend a quarter of it (proposed default).")
+    part_tolerance_mm: float = bounded(
+        0.5, 0.01, 10.0, "Tolerance of the finished part; the solid to carve may spend a quarter of it (proposed default)."
+    )
     step_over_mm: float = bounded(1.0, 0.01, 50.0, "Distance between neighbouring finishing passes; it sets the scallop (proposed default).")
-    coat_mm: float = bounded(0.0, 0.0, 20.0, "Thickness of the hard coat that the carved solid leaves room for, 0 for none (common practice, no source).")
+    coat_mm: float = bounded(
+        0.0, 0.0, 20.0, "Thickness of the hard coat that the carved solid leaves room for, 0 for none (common practice, no source)."
+    )
     least_core_mm: float = bounded(4.0, 0.0, 100.0, "Least thickness of foam that must remain under the coat (common practice, no source).")
     uncut_limit_mm: float = bounded(1.0, 0.05, 20.0, "Matter left standing higher than this counts as uncut (proposed default).")
-    uncut_limit_percent: float = bounded(1.0, 0.01, 100.0, "Accepted share of the surface left uncut; more asks for another set-up (proposed default).")
-    most_setups: int = bounded(3, 2, 6, "Most set-ups that are planned: two from opposite sides, and further ones where they gain (proposed default).")
+    uncut_limit_percent: float = bounded(
+        1.0, 0.01, 100.0, "Accepted share of the surface left uncut; more asks for another set-up (proposed default)."
+    )
+    most_setups: int = bounded(
+        3, 2, 6, "Most set-ups that are planned: two from opposite sides, and further ones where they gain (proposed default)."
+    )
     most_triangles: int = bounded(1_000_000, 1_000, 20_000_000, "Most triangles of the solid to carve (proposed default).")
     dowel_mm: float = bounded(12.0, 1.0, 60.0, "Diameter of the dowels that hold set-ups and slabs in register (proposed default).")
     dowel_margin_mm: float = bounded(6.0, 0.0, 100.0, "Matter left around a dowel (proposed default).")
     bridge_width_mm: float = bounded(25.0, 1.0, 200.0, "Width and height of the holding bridges between part and frame (proposed default).")
-    bridge_spacing_mm: float = bounded(400.0, 20.0, 5000.0, "Largest distance between bridges along the outline; there are at least three (proposed default).")
+    bridge_spacing_mm: float = bounded(
+        400.0, 20.0, 5000.0, "Largest distance between bridges along the outline; there are at least three (proposed default)."
+    )
     keep_off_mm: float = bounded(30.0, 0.0, 500.0, "Distance that bridges keep from articular ends (proposed default).")
     foam_kg_m3: float = bounded(50.0, 5.0, 2000.0, "Density of the foam, for masses (30 to 65 under a hard coat, common practice, no source).")

@@ -32,13 +32,14 @@ class CarvingPlan:
 
 @dataclass(frozen=True, eq=False)
 class CarvedSolid:
-    """The solid to carve in the replica's coordinates.
+    """The solid to carve in the replica's coordinates. facets: the same surface with its long edges split, for delivery.
 
     bound_mm: how far its facets stray from the surface they stand for, proven, 0 where they are that surface's own; governed_by: what decides
     the size of its facets; n_replica_faces: before. erosion: of the coat, None without one.
     """
 
     mesh: Mesh
+    facets: Mesh
     bound_mm: float
     governed_by: str
     n_replica_faces: int
@@ -55,11 +56,12 @@ def carve_from(replica: Mesh, plan: CarvingPlan) -> CarvedSolid:
     bound, governed = 0.0, "chord error"
     if len(body.faces) > plan.most_triangles:
         body, bound, governed = _fewer(body, plan)
+    facets = body
     if governed == "chord error" and longest_edge_mm(body) > plan.step_over_mm and _refined_count(body, plan.step_over_mm) <= plan.most_triangles:
         refined = mesh_of_solid(solid_of(body).refine_to_length(SPLIT_SHARE * plan.step_over_mm), body)
         if longest_edge_mm(refined) <= plan.step_over_mm and len(refined.faces) <= plan.most_triangles:
-            body, governed = refined, "step-over"  # long edges are split where they lie; the shape stays
-    return CarvedSolid(body, bound, governed, len(replica.faces), erosion)
+            facets, governed = refined, "step-over"  # long edges are split where they lie; the shape stays
+    return CarvedSolid(body, facets, bound, governed, len(replica.faces), erosion)
 
 
 def _with_sources(body: Mesh, replica: Mesh) -> Mesh:
@@ -86,7 +88,7 @@ def longest_edge_mm(mesh: Mesh) -> float:
 
 def _refined_count(mesh: Mesh, edge_mm: float) -> float:
     area = float(face_areas(mesh.vertices, mesh.faces).sum())
-    return len(mesh.faces) + REFINED_SHARE * 4.0 * area / (np.sqrt(3.0) * edge_mm**2)
+    return float(len(mesh.faces) + REFINED_SHARE * 4.0 * area / (np.sqrt(3.0) * edge_mm**2))
 
 
 def thickness_mm(surface: Surface, points: FloatArray, normals: FloatArray) -> FloatArray:

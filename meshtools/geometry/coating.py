@@ -94,7 +94,7 @@ def _cubes_near(mesh: Mesh, depth_mm: float, side: float, start: FloatArray) -> 
         distances, _ = surface.distance(start + side * (cubes + factor / 2.0))
         cubes = cubes[np.abs(distances - depth_mm) <= 0.5 * np.sqrt(3.0) * factor * side * 1.001]
         if factor == 1:
-            return cubes.astype(np.int32)
+            return np.asarray(cubes, dtype=np.int32)
         factor //= 2
         halves = np.array([[i, j, k] for i in (0, 1) for j in (0, 1) for k in (0, 1)]) * factor
         cubes = (cubes[:, None] + halves[None]).reshape(-1, 3)

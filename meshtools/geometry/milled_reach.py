@@ -3,7 +3,7 @@
 The part is seen along the direction over a square grid. The lowest place of a ball is the largest of surface height plus ball height around
 it (grey dilation; the offset surface of a height map), the holder sits above it. What the cutter sweeps is all above those places, so the
 distance from a point of the skin to the nearest place, less the radius, is what stays. Our own arrangement of known steps. Heights are taken
-at nodes only, so figures are good to about half a pitch; `milled_contact` asks the same question without a grid.
+at nodes only, so figures are good to about one pitch; `milled_contact` asks the same question without a grid.
 """
 
 from __future__ import annotations
@@ -132,7 +132,7 @@ class Approach:
 
 
 def approach_from_above(sight: Sight, cutter: Cutter, parting: FloatArray | None = None, overrun_mm: float = 0.0) -> Approach:
-    """The cutter along the sight's direction. parting (n_x, n_y): heights below which, less the overrun and the ball, nothing is cut beside the part."""
+    """The cutter along the sight's direction. parting (n_x, n_y): less overrun and ball, nothing below it is cut beside the part."""
     obstacle = sight.top if parting is None else np.where(np.isfinite(sight.top), sight.top, parting - overrun_mm - radii(cutter)[0])
     return Approach(sight.frame, sight.low, sight.pitch_mm, cutter_floor(obstacle, sight.pitch_mm, cutter), cutter)
 

@@ -13,7 +13,7 @@ def scallop_height_mm(radius_mm: float, step_over_mm: float) -> float:
     Raises GeometryError where the step-over exceeds the diameter: the passes would not meet.
     """
     if step_over_mm > 2.0 * radius_mm:
-        raise GeometryError(f"a step-over of {step_over_mm:g} mm is more than the cutter's {2.0 * radius_mm:g} mm; the passes would not meet, take a smaller one")
+        raise GeometryError(f"a step-over of {step_over_mm:g} mm is wider than the cutter, {2.0 * radius_mm:g} mm; take a smaller one")
     return radius_mm - math.sqrt(radius_mm**2 - (step_over_mm / 2.0) ** 2)
 
 

@@ -7,6 +7,7 @@ most of the part alone would stand a long bone on its end. Our own method.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,8 +23,10 @@ N_STARTS = 6
 STARTS_APART_DEG = 12.0
 STEPS_DEG = (6.0, 3.0, 1.5, 0.75)
 SEARCH_NODES, SEARCH_SAMPLES, SEARCH_FACES = 40_000, 2_500, 20_000
-TRIAL_NODES, TRIAL_SAMPLES = 500_000, 6_000
-SAFETY = 0.85  # share of the limit that a set-up may use on the samples it was chosen with
+TRIAL_NODES, TRIAL_SAMPLES = 500_000, 8_000
+POLISH_STEPS_DEG = (3.0, 1.5, 0.75)
+WORTH_POLISHING = 6.0  # times the limit: more than that uncut no small turn mends
+SAFETY = 0.75  # share of the limit that a set-up may use on the samples it was chosen with
 SEED_SEARCH, SEED_TRIAL = 101, 102
 DEPTH_WEIGHT = 1.0  # doubling the depth weighs as much as this many points of surface uncut beyond the limit
 TOO_DEEP = 4.0  # added to the cost where the stock does not fit the machine
@@ -105,8 +108,11 @@ class SetUpSearch:
         first = np.concatenate([self._axes, spread_directions(N_DIRECTIONS)])
         self._least_depth = min(self.depth_mm(direction) for direction in first)
         coarse = sorted((self.trial(direction) for direction in first), key=lambda trial: trial.cost)
-        refined = [self._refined(start) for start in _apart(coarse, N_STARTS)]
+        refined = [self._turned_in_steps(start, STEPS_DEG, self.trial) for start in _apart(coarse, N_STARTS)]
         final = [self.full_trial(trial.direction) for trial in _apart(sorted(refined, key=lambda trial: trial.cost), N_STARTS, 1.0)]
+        final.sort(key=lambda trial: trial.cost)
+        if SAFETY * self.limits.uncut_percent < final[0].uncut_percent <= WORTH_POLISHING * self.limits.uncut_percent:
+            final.insert(0, self._turned_in_steps(final[0], POLISH_STEPS_DEG, self.full_trial))
         return tuple(sorted(final, key=lambda trial: trial.cost))
 
     def depth_mm(self, direction: FloatArray) -> float:
@@ -141,10 +147,10 @@ class SetUpSearch:
         x /= np.sqrt(np.sum(x**2))
         return np.stack([x, np.cross(direction, x), direction])
 
-    def _refined(self, trial: Trial) -> Trial:
-        for step_deg in STEPS_DEG:
+    def _turned_in_steps(self, trial: Trial, steps_deg: tuple[float, ...], score: Callable[[FloatArray], Trial]) -> Trial:
+        for step_deg in steps_deg:
             for _ in range(3):
-                around = [self.trial(turned) for turned in _neighbours(trial.direction, step_deg)]
+                around = [score(turned) for turned in _neighbours(trial.direction, step_deg)]
                 best = min(around, key=lambda candidate: candidate.cost)
                 if best.cost >= trial.cost - 1e-9:
                     break

@@ -8,6 +8,7 @@ dowels with a neighbour: within the bone's section where that has room for them,
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -86,7 +87,7 @@ class SlabStack:
 def stack_slabs(solid: manifold3d.Manifold, n_slabs: int, plan: SlabPlan) -> SlabStack:
     """Cut a solid, standing above z = 0, into this number of slabs."""
     heights = np.arange(n_slabs + 1) * plan.slab_mm
-    outlines = [_outline(solid, low, high, plan) for low, high in zip(heights[:-1], heights[1:], strict=True)]
+    outlines = [_outline(solid, low, high, plan) for low, high in pairwise(heights)]
     sections = [section_at(solid, height) for height in heights]
     dowels: list[Dowel] = []
     for joint in range(n_slabs - 1):
@@ -109,11 +110,10 @@ def _join(outlines: list[BaseGeometry], joint: int, section: BaseGeometry, plan:
     """Two dowels for every area that both slabs of a joint share; a pad is added to both outlines where there is no room."""
     dowels: list[Dowel] = []
     for shared in polygons_of(polygonal(outlines[joint].intersection(outlines[joint + 1]))):
-        pair, kind = None, ""
-        for kind, area in (("bone", section.intersection(shared)), ("allowance", shared)):
-            pair = _far_pair(area.buffer(-plan.room_mm - 0.01), APART_DIAMETERS * plan.dowel_mm)
-            if pair is not None:
-                break
+        least_mm, inset_mm = APART_DIAMETERS * plan.dowel_mm, -plan.room_mm - 0.01
+        pair, kind = _far_pair(section.intersection(shared).buffer(inset_mm), least_mm), "bone"
+        if pair is None:
+            pair, kind = _far_pair(shared.buffer(inset_mm), least_mm), "allowance"
         if pair is None:
             pair, kind = _pad(shared, outlines, joint, plan), "pad"
         dowels += [Dowel(joint, float(x), float(y), kind) for x, y in pair]

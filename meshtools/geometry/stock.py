@@ -63,7 +63,7 @@ def lay_in_stock(vertices: FloatArray, frame: FloatArray, plan: StockPlan) -> St
     return Stock(size, matrix, dowels, n_slabs)
 
 
-FLIPS = {
+FLIPS: dict[str, Callable[[FloatArray, FloatArray], FloatArray]] = {
     "as it lies": lambda p, size: p,
     "turned over about x": lambda p, size: np.stack([p[:, 0], size[1] - p[:, 1]], axis=1),
     "turned over about y": lambda p, size: np.stack([size[0] - p[:, 0], p[:, 1]], axis=1),
@@ -148,7 +148,8 @@ def place_bridges(outline: BaseGeometry, height_at: Callable[[FloatArray], Float
             break
         chosen.append(allowed[int(np.argmax(gaps))])
     ends_of = [np.asarray(crossings[k]) for k in sorted(chosen)]
-    return tuple(Bridge(*np.column_stack([ends, height_at(ends)]), plan.width_mm) for ends in ends_of)
+    lifted = [np.column_stack([ends, height_at(ends)]) for ends in ends_of]
+    return tuple(Bridge(ends[0], ends[1], plan.width_mm) for ends in lifted)
 
 
 def _around(gap: float, length: float) -> float:
@@ -167,7 +168,7 @@ def _crossing(body: Any, outline: BaseGeometry, place: float, plan: BridgePlan) 
         return None
     outward = np.array([along[1], -along[0]]) / size * (1.0 if body.exterior.is_ccw else -1.0)
     sunk, frame = at - 0.4 * plan.width_mm * outward, at + (plan.channel_mm + 5.0) * outward
-    free = shapely.LineString([at + 0.25 * plan.width_mm * outward, frame]).buffer(plan.width_mm / 4.0)
+    free = shapely.LineString([at + 0.35 * plan.width_mm * outward, frame]).buffer(plan.width_mm / 4.0)
     if not outline.contains(shapely.Point(sunk)) or outline.intersects(free):
         return None
     return np.stack([sunk, frame])

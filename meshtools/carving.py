@@ -1,0 +1,79 @@
+"""All that is known of a part that is to be carved, before it is put into tables, drawings and findings. Lengths in mm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from meshtools.geometry.carved_solid import CarvedSolid
+from meshtools.geometry.coat_check import CoatCheck
+from meshtools.geometry.milled_reach import Approach
+from meshtools.geometry.setups import FurtherSetUp, Trial, TwoSides
+from meshtools.geometry.slabs import SlabStack, StackCheck
+from meshtools.geometry.stock import Bridge, Stock
+from meshtools.geometry.uncut import CutterReach, InsideRadii, UncutShare
+from meshtools.model import FloatArray, Mesh
+from meshtools.model_ready import Part
+from meshtools.settings_cnc import CncSettings, Cutter
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+
+@dataclass(frozen=True, eq=False)
+class Carving:
+    """lying: the solid to carve in stock coordinates; trials: set-ups that were looked at, the chosen one first; outline: of the lying solid seen
+    from above; inside_share: share of fresh samples of the solid that lie within the stacked slabs."""
+
+    part: Part
+    settings: CncSettings
+    cutter: Cutter
+    carved: CarvedSolid
+    lying: Mesh
+    trials: tuple[Trial, ...]
+    both: TwoSides
+    further: tuple[FurtherSetUp, ...]
+    uncut: UncutShare
+    reach: tuple[CutterReach, ...]
+    radii: InsideRadii
+    stock: Stock
+    outline: BaseGeometry
+    bridges: tuple[Bridge, ...]
+    stack: SlabStack
+    stack_check: StackCheck
+    coat: CoatCheck
+    inside_share: float
+
+    @property
+    def sides(self) -> tuple[Approach, ...]:
+        """The cutter in every set-up, in order."""
+        return (*self.both.sides, *(setup.approach for setup in self.further))
+
+    def direction_in_stock(self, side: Approach) -> FloatArray:
+        """Direction (3,) from the part to the cutter in stock coordinates."""
+        return np.asarray(self.stock.stock_from_replica[:3, :3] @ side.frame[2])
+
+    @property
+    def block_mm3(self) -> float:
+        """Volume of the block."""
+        return float(np.prod(self.stock.size_mm))
+
+    @property
+    def solid_mm3(self) -> float:
+        """Volume of the solid to carve."""
+        from meshtools.geometry.unite import signed_volume_mm3
+
+        return signed_volume_mm3(self.lying.vertices, self.lying.faces)
+
+    @property
+    def sheets_mm3(self) -> float:
+        """Volume of the rectangles that the slabs' outlines are cut from."""
+        return float(sum(slab.sheet_mm[0] * slab.sheet_mm[1] * (slab.high_mm - slab.low_mm) for slab in self.stack.slabs))
+
+
+def sections_needed(size_mm: float, travel_mm: float, beside_mm: float = 0.0) -> int:
+    """Into how many pieces of equal length a block must be parted so that each fits the travel with what it needs beside it, 0 where none fits."""
+    room = travel_mm - beside_mm
+    return int(np.ceil((size_mm - beside_mm) / room - 1e-9)) if room > 0 else 0

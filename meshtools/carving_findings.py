@@ -1,0 +1,142 @@
+"""What a person must know before a part is carved: each as a finding with its figure and limit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from meshtools.carving import Carving, sections_needed
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.stock import LEAST_BRIDGES, fitting_flips
+from meshtools.model import Finding, Severity
+
+AGREEMENT_POINTS = 0.5  # the two ways of measuring the uncut share may differ by so many points of percent
+RIGHT_FLIPS = ("as it lies", "turned over about x")
+
+
+def find_faults(carving: Carving) -> tuple[Finding, ...]:
+    """Every finding of a carving, gravest first."""
+    found = [*_machine(carving), *_solid(carving), *_uncut(carving), *_coat(carving), *_slabs(carving), *_holding(carving)]
+    order = (Severity.FAILED, Severity.REVIEW, Severity.NOTE)
+    return tuple(sorted(found, key=lambda finding: order.index(finding.severity)))
+
+
+def _machine(carving: Carving) -> Iterator[Finding]:
+    settings, size, name = carving.settings, carving.stock.size_mm, carving.part.part_id
+    limits = (
+        min(settings.travel_x_mm, settings.stock_x_mm),
+        min(settings.travel_y_mm, settings.stock_y_mm),
+        min(settings.travel_z_mm - settings.clearance_mm, settings.stock_z_mm),
+    )
+    beside = 2.0 * (settings.channel_mm + settings.frame_mm)
+    for k, axis in enumerate("xyz"):
+        if size[k] <= limits[k]:
+            continue
+        n = sections_needed(float(size[k]), limits[k], beside if k < 2 else 0.0)
+        parts = f"carve it in {n} sections along {axis} and glue them" if n else "take another machine"
+        message = f"{name}: the block is {size[k]:.0f} mm along {axis} but the machine and stock take {limits[k]:.0f} mm; {parts}."
+        yield Finding(Severity.FAILED, "block-too-large", message, round(float(size[k]), 1), round(limits[k], 1), "mm")
+
+
+def _solid(carving: Carving) -> Iterator[Finding]:
+    name, carved = carving.part.part_id, carving.carved
+    audit = audit_topology(carving.lying)
+    if not audit.is_closed or not audit.is_outward:
+        yield Finding(
+            Severity.FAILED, "carving-not-closed", f"{name}: the solid to carve is not closed; repair the replica.", audit.n_open_edges, 0, "edges"
+        )
+    elif audit.n_pieces > 1:
+        message = (
+            f"{name}: the solid consists of {audit.n_pieces} bodies, and a body without bridges comes loose when cut free; "
+            "join them by pins or carve each by itself."
+        )
+        yield Finding(Severity.REVIEW, "carving-in-pieces", message, audit.n_pieces, 1, "bodies")
+    crossings = count_self_intersections(carving.lying).n_pairs
+    if crossings:
+        message = f"{name}: {crossings} pair(s) of faces of the solid to carve pass through each other; repair the replica."
+        yield Finding(Severity.REVIEW, "carving-crosses-itself", message, crossings, 0, "pairs of faces")
+    quarter = carving.settings.part_tolerance_mm / 4.0
+    if carved.bound_mm > quarter:
+        message = (
+            f"{name}: with at most {carving.settings.most_triangles} triangles the facets stray up to {carved.bound_mm:.3f} mm; "
+            "allow more triangles or a wider tolerance."
+        )
+        yield Finding(Severity.REVIEW, "facets-too-coarse", message, round(carved.bound_mm, 4), round(quarter, 4), "mm")
+
+
+def _uncut(carving: Carving) -> Iterator[Finding]:
+    name, uncut, settings = carving.part.part_id, carving.uncut, carving.settings
+    if uncut.all_percent > settings.uncut_limit_percent:
+        message = (
+            f"{name}: after {len(carving.sides)} set-ups {uncut.all_percent:.1f} % of the skin keeps more than {settings.uncut_limit_mm:g} mm of "
+            f"foam with the cutter '{carving.cutter.name}'; plan more set-ups, a smaller or longer cutter, handwork, or another route."
+        )
+        yield Finding(Severity.REVIEW, "left-uncut", message, round(uncut.all_percent, 2), settings.uncut_limit_percent, "%")
+    elif carving.further:
+        message = (
+            f"{name}: two sides leave {uncut.two_sides_percent:.1f} % of the skin uncut, so {len(carving.further)} further set-up(s) are planned; "
+            f"they leave {uncut.all_percent:.1f} %."
+        )
+        yield Finding(Severity.REVIEW, "more-than-two-setups", message, round(uncut.two_sides_percent, 2), settings.uncut_limit_percent, "%")
+    apart = abs(uncut.two_sides_percent - uncut.second_percent)
+    if apart > AGREEMENT_POINTS:
+        larger = max(uncut.two_sides_percent, uncut.second_percent)
+        message = f"{name}: two ways of measuring the uncut share differ by {apart:.2f} points; take the larger, {larger:.1f} %."
+        yield Finding(Severity.REVIEW, "uncut-share-unsure", message, round(apart, 2), AGREEMENT_POINTS, "points")
+
+
+def _coat(carving: Carving) -> Iterator[Finding]:
+    name, coat, settings, erosion = carving.part.part_id, carving.coat, carving.settings, carving.carved.erosion
+    if erosion is None:
+        return
+    least = 2.0 * settings.coat_mm + settings.least_core_mm
+    if coat.is_thin.any():
+        message = (
+            f"{name}: {coat.thin_percent:.1f} % of the skin lies over bone thinner than two coats and a core ({least:g} mm), where little or no foam "
+            "is left; print or cast this part, or choose a thinner coat."
+        )
+        yield Finding(Severity.REVIEW, "too-thin-for-coat", message, round(coat.thin_percent, 2), 0.0, "%")
+    if erosion.n_dropped:
+        message = (
+            f"{name}: under the coat {erosion.n_dropped} small bod(ies) hang together with nothing and are left out; print or cast what is lost."
+        )
+        yield Finding(Severity.REVIEW, "bodies-lost-under-coat", message, erosion.n_dropped, 0, "bodies")
+    if coat.within_percent < 99.0:
+        message = (
+            f"{name}: with its coat of even thickness added back {coat.within_percent:.1f} % of the skin lies within "
+            f"{settings.part_tolerance_mm:g} mm of the replica, the rest up to {coat.worst_mm:.1f} mm off "
+            "at sharp ridges and thin places; build those up by hand."
+        )
+        yield Finding(Severity.REVIEW, "coat-does-not-restore", message, round(coat.within_percent, 2), 99.0, "%")
+
+
+def _slabs(carving: Carving) -> Iterator[Finding]:
+    name, check, settings = carving.part.part_id, carving.stack_check, carving.settings
+    if check.n_contained < check.n_slabs or carving.inside_share < 1.0:
+        message = f"{name}: {check.n_slabs - check.n_contained} slab(s) do not hold all of the bone within them; do not cut sheets to outline."
+        yield Finding(Severity.FAILED, "slab-too-small", message, check.n_contained, check.n_slabs, "slabs")
+    if check.n_doweled < check.n_slabs or check.n_loose:
+        n_slabs = check.n_slabs - check.n_doweled
+        message = f"{name}: {n_slabs} slab(s) and {check.n_loose} piece(s) of slabs are not held by two dowels; place dowels by hand."
+        yield Finding(Severity.REVIEW, "slab-without-dowels", message, check.n_doweled, check.n_slabs, "slabs")
+    widest, deepest = (max(slab.sheet_mm[k] for slab in carving.stack.slabs) for k in (0, 1))
+    if widest > settings.stock_x_mm or deepest > settings.stock_y_mm:
+        message = f"{name}: a slab of {widest:.0f} x {deepest:.0f} mm is larger than the sheets; join sheets edge to edge."
+        yield Finding(Severity.REVIEW, "slab-larger-than-sheet", message, round(widest, 1), settings.stock_x_mm, "mm")
+
+
+def _holding(carving: Carving) -> Iterator[Finding]:
+    name, stock = carving.part.part_id, carving.stock
+    flips = fitting_flips(stock.dowels, stock.size_mm, carving.settings.dowel_mm / 4.0)
+    if flips != RIGHT_FLIPS:
+        yield Finding(
+            Severity.FAILED, "dowels-fit-wrongly", f"{name}: the block fits its dowels {', '.join(flips)}; move a dowel.", len(flips), 2, "ways"
+        )
+    if len(carving.bridges) < LEAST_BRIDGES:
+        message = (
+            f"{name}: only {len(carving.bridges)} holding bridge(s) find room off the articular ends; hold the part otherwise before it is cut free."
+        )
+        yield Finding(Severity.REVIEW, "too-few-bridges", message, len(carving.bridges), LEAST_BRIDGES, "bridges")
+    if not len(carving.part.keep_off):
+        message = f"{name}: no articular ends are known, so bridges may stand on one; look at the drawing of the set-up."
+        yield Finding(Severity.NOTE, "joints-unknown", message, 0, 1, "points")

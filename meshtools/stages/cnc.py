@@ -1,0 +1,125 @@
+"""The route that carves a part from foam: set-ups, stock, slabs and the solid to carve. No toolpaths."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from meshtools.carving import Carving
+from meshtools.carving_drawings import draw_setup, draw_slabs
+from meshtools.carving_findings import find_faults
+from meshtools.carving_sheet import carving_facts, carving_figures, carving_tables, carving_views
+from meshtools.errors import GeometryError
+from meshtools.geometry.carved_solid import CarvingPlan, carve_from
+from meshtools.geometry.coat_check import check_coat
+from meshtools.geometry.milled_parting import height_at, parting_sheet
+from meshtools.geometry.outlines import silhouette, solid_of
+from meshtools.geometry.setups import ReachLimits, SetUpSearch, TwoSides, find_further, look_from_two_sides
+from meshtools.geometry.slabs import SlabPlan, check_stack, share_inside, stack_slabs
+from meshtools.geometry.stock import Bridge, BridgePlan, Stock, StockPlan, block_mesh, lay_in_stock, place_bridges
+from meshtools.geometry.transform import apply_matrix, move_points, translation_matrix
+from meshtools.geometry.uncut import FINE_NODES, draw_fresh, measure_inside_radii, measure_uncut, reach_of_cutters
+from meshtools.geometry.unite import concatenate
+from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Severity, SourceEntry
+from meshtools.model_ready import Made, MadeSolid, Part
+from meshtools.settings_cnc import CncSettings, Cutter
+
+
+def make_cnc(part: Part, settings: CncSettings) -> Made:
+    """Plan how a part is carved: the solid to carve in stock coordinates, its block, parting surface, bridges, slabs, dowels and drawings.
+
+    Set-ups are two opposite sides along the shallowest direction that leaves little enough uncut, and further sides where they gain. A part that
+    cannot be carved comes back without solids and with a finding of severity failed.
+    """
+    try:
+        carving = plan_carving(part, settings)
+    except GeometryError as error:
+        return Made((), part.sources, {"route": "cnc"}, (Finding(Severity.FAILED, "not-carvable", f"{part.part_id}: {error}"),))
+    sources = (*part.sources, SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
+    return Made(
+        _solids(carving, len(part.sources)),
+        sources,
+        carving_facts(carving),
+        find_faults(carving),
+        carving_figures(carving),
+        carving_tables(carving),
+        (draw_setup(carving), *draw_slabs(carving)),
+        carving_views(carving),
+    )
+
+
+def plan_carving(part: Part, settings: CncSettings) -> Carving:
+    """Everything that the sheet, the drawings and the solids are made from. GeometryError where the part cannot be carved at all."""
+    cutter = finishing_cutter(settings.cutters)
+    carved = carve_from(part.mesh, CarvingPlan(settings.part_tolerance_mm, settings.step_over_mm, settings.most_triangles, settings.coat_mm))
+    limits = reach_limits(settings)
+    trials = SetUpSearch(carved.mesh, cutter, limits).find()
+    both = look_from_two_sides(carved.mesh, trials[0].direction, cutter, limits.overrun_mm, FINE_NODES)
+    further = find_further(carved.mesh, both, limits, settings.most_setups - 2)
+    fresh = draw_fresh(carved.mesh)
+    stock = lay_in_stock(carved.mesh.vertices, both.sight.frame, stock_plan(settings))
+    lying = apply_matrix(carved.mesh, stock.stock_from_replica)
+    slab_plan = SlabPlan(settings.slab_mm, settings.roughing_mm, settings.dowel_mm, settings.dowel_margin_mm)
+    solid = solid_of(lying)
+    stack = stack_slabs(solid, stock.n_slabs, slab_plan)
+    outline = silhouette(solid)
+    coat = check_coat(part.mesh, carved.mesh, settings.coat_mm, settings.least_core_mm, settings.part_tolerance_mm)
+    return Carving(
+        part=part, settings=settings, cutter=cutter, carved=carved, lying=lying, trials=trials, both=both, further=further,
+        uncut=measure_uncut(carved.mesh, both, further, limits, fresh),
+        reach=reach_of_cutters(carved.mesh, trials[0].direction, settings.cutters, limits, fresh),
+        radii=measure_inside_radii(carved.mesh, cutter, settings.part_tolerance_mm / 4.0, fresh),
+        stock=stock, outline=outline, bridges=_bridges(part, settings, both, stock, outline),
+        stack=stack, stack_check=check_stack(stack, slab_plan), coat=coat,
+        inside_share=share_inside(stack, move_points(fresh.points, stock.stock_from_replica)),
+    )  # fmt: skip
+
+
+def finishing_cutter(cutters: Sequence[Cutter]) -> Cutter:
+    """The ball of least diameter, the first of several. GeometryError where there is no ball or a cutter cannot be."""
+    for cutter in cutters:
+        if cutter.kind not in ("ball", "flat") or min(cutter.diameter_mm, cutter.flute_mm, cutter.stick_out_mm, cutter.holder_diameter_mm) <= 0:
+            raise GeometryError(f"cutter '{cutter.name}' needs the kind ball or flat and lengths above 0; correct it in the settings")
+    balls = [cutter for cutter in cutters if cutter.kind == "ball"]
+    if not balls:
+        raise GeometryError("there is no ball-end cutter among the cutters, so no free form can be finished; enter one in the settings")
+    return min(balls, key=lambda cutter: cutter.diameter_mm)
+
+
+def reach_limits(settings: CncSettings) -> ReachLimits:
+    """What the search of set-ups is held to."""
+    deepest = min(settings.stock_z_mm, settings.travel_z_mm - settings.clearance_mm) - 2.0 * settings.roughing_mm
+    return ReachLimits(settings.uncut_limit_mm, settings.uncut_limit_percent, settings.overrun_mm, deepest)
+
+
+def stock_plan(settings: CncSettings) -> StockPlan:
+    """Widths around the part."""
+    return StockPlan(settings.roughing_mm, settings.channel_mm, settings.frame_mm, settings.dowel_mm, settings.dowel_margin_mm, settings.slab_mm)
+
+
+def _bridges(part: Part, settings: CncSettings, both: TwoSides, stock: Stock, outline: object) -> tuple[Bridge, ...]:
+    shift = stock.stock_from_replica[:3, 3]
+
+    def height(places: FloatArray) -> FloatArray:
+        return np.asarray(height_at(both.sight, both.parting, places[:, :2] - shift[:2]) + shift[2])
+
+    keep_off = move_points(part.keep_off, stock.stock_from_replica)
+    plan = BridgePlan(settings.bridge_width_mm, settings.bridge_spacing_mm, settings.channel_mm, settings.keep_off_mm)
+    return place_bridges(outline, height, keep_off, plan)
+
+
+def _solids(carving: Carving, made_index: int) -> tuple[MadeSolid, ...]:
+    matrix, shift = carving.stock.stock_from_replica, carving.stock.stock_from_replica[:3, 3]
+    size = carving.stock.size_mm
+    sheet = parting_sheet(carving.both.sight, carving.both.parting, -shift[:2], size[:2] - shift[:2])
+    sheet = apply_matrix(sheet, translation_matrix(shift.tolist())).replaced(source=np.full(len(sheet.faces), made_index))
+    solids = [
+        MadeSolid("carve", "part", apply_matrix(carving.carved.facets, matrix), matrix),
+        MadeSolid("stock", "stock", block_mesh(size, made_index), matrix),
+        MadeSolid("parting", "parting surface", sheet, matrix),
+    ]
+    if carving.bridges:
+        bars: Mesh = concatenate([bridge.mesh(made_index) for bridge in carving.bridges])
+        solids.append(MadeSolid("bridges", "bridge", bars, matrix))
+    return tuple(solids)

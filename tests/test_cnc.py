@@ -1,0 +1,107 @@
+"""The route that carves a part: what comes out for synthetic parts and real bones."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from dog_individuals import read_bone
+from solid_shapes import box, capsule, together
+
+from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.transform import apply_matrix
+from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
+from meshtools.model_ready import Made, Part
+from meshtools.settings_cnc import CncSettings, Cutter
+from meshtools.stages.cnc import make_cnc
+
+SOURCES = (SourceEntry(EvidenceClass.OWN, "ridge-07", Origin.SCANNED),)
+KEEP_OFF = np.array([[0.0, 0.0, 120.0]])
+
+
+def lying_capsule() -> Mesh:
+    """A capsule of 240 mm, leaning in space."""
+    turn = np.eye(4)
+    turn[:3, :3] = np.linalg.qr(np.random.default_rng(3).normal(size=(3, 3)))[0]
+    return apply_matrix(capsule(30.0, 180.0, 32, 6, 20), turn)
+
+
+@pytest.fixture(scope="module")
+def made() -> Made:
+    return make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES, KEEP_OFF), CncSettings())
+
+
+def test_a_round_bar_is_carved_lying_down_with_nothing_uncut(made: Made) -> None:
+    assert made.facts["depth_mm"] == pytest.approx(60.0, rel=0.03)
+    assert made.facts["uncut_two_sides_percent"] < 0.1
+    assert abs(made.facts["uncut_two_sides_percent"] - made.facts["uncut_by_contact_percent"]) < 0.5
+    assert [finding for finding in made.findings if finding.severity is not Severity.NOTE] == []
+
+
+def test_the_solid_lies_in_its_block_and_is_the_replica_moved(made: Made) -> None:
+    solids = {solid.role: solid for solid in made.solids}
+    carve, stock = solids["part"], solids["stock"]
+    assert np.abs(apply_matrix(lying_capsule(), carve.made_from_replica).vertices.mean(axis=0) - carve.mesh.vertices.mean(axis=0)).max() < 1.0
+    assert (carve.mesh.vertices.min(axis=0) >= 5.0).all()
+    assert (carve.mesh.vertices.max(axis=0) <= stock.mesh.vertices.max(axis=0) - 5.0).all()
+    assert np.linalg.det(carve.made_from_replica[:3, :3]) == pytest.approx(1.0)
+    for role in ("part", "stock", "bridge"):
+        audit = audit_topology(solids[role].mesh)
+        assert (role, audit.is_closed, audit.is_outward) == (role, True, True)
+
+
+def test_faces_that_are_nobodys_bone_are_marked_as_made(made: Made) -> None:
+    for solid in made.solids:
+        kinds = {made.sources[number].evidence for number in np.unique(solid.mesh.source)}
+        assert kinds == ({EvidenceClass.OWN} if solid.role == "part" else {EvidenceClass.MADE})
+
+
+def test_tables_have_as_many_cells_as_their_headers_and_every_view_a_colour_per_face(made: Made) -> None:
+    assert all(len(row) == len(table.header) for table in made.tables for row in table.rows)
+    assert all(len(view.face_colours) == len(view.mesh.faces) for view in made.views)
+    assert [drawing.name for drawing in made.drawings] == ["set-up", "slab-01", "slab-02"]
+
+
+def test_the_same_part_gives_the_same_result(made: Made) -> None:
+    again = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES, KEEP_OFF), CncSettings())
+    assert (again.facts, again.tables, again.figures) == (made.facts, made.tables, made.figures)
+    assert all((a.mesh.vertices == b.mesh.vertices).all() for a, b in zip(again.solids, made.solids, strict=True))
+
+
+def test_a_part_larger_than_the_machine_fails_and_says_into_how_many_sections() -> None:
+    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(travel_x_mm=300.0))
+    finding = next(finding for finding in made.findings if finding.code == "block-too-large")
+    assert (finding.severity, finding.limit) == (Severity.FAILED, 300.0)
+    assert "in 2 sections along x" in finding.message
+
+
+def test_a_lamina_under_a_coat_is_named_and_another_route_proposed() -> None:
+    plate = Mesh.create(*_united(together(box((120.0, 60.0, 40.0)), box((60.0, 60.0, 6.0), (80.0, 0.0, 0.0)))))
+    made = make_cnc(Part("plate", "r1", plate, SOURCES), CncSettings(coat_mm=2.0, least_core_mm=4.0))
+    finding = next(finding for finding in made.findings if finding.code == "too-thin-for-coat")
+    assert "print or cast" in finding.message
+    assert made.views[-1].title.startswith("Dark: too thin")
+
+
+def _united(mesh: Mesh) -> tuple[np.ndarray, np.ndarray]:
+    from meshtools.geometry.unite import unite_pieces
+
+    united = unite_pieces(mesh).mesh
+    return united.vertices, united.faces
+
+
+def test_without_a_ball_the_part_comes_back_failed_with_what_to_do() -> None:
+    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(cutters=(Cutter("flat", "flat", 6.0, 30.0, 60.0, 30.0),)))
+    assert made.solids == ()
+    assert [(finding.severity, finding.code) for finding in made.findings] == [(Severity.FAILED, "not-carvable")]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["Femoris_L", "humerus_L", "Tibia_L", "Radius_L"])
+def test_a_long_bone_of_a_large_animal_is_carved_from_two_sides(name: str) -> None:
+    """Bars: 1 % uncut above 1 mm with a 6 mm ball, two methods within half a point, every slab holds its bone and its dowels."""
+    vertices, faces = read_bone(name)
+    facts = make_cnc(Part(name, "r1", Mesh.create(vertices * 8.0, faces), SOURCES), CncSettings()).facts
+    assert facts["uncut_two_sides_percent"] <= 1.0
+    assert abs(facts["uncut_two_sides_percent"] - facts["uncut_by_contact_percent"]) <= 0.5
+    assert facts["n_slabs_holding_bone"] == facts["n_slabs_doweled"] == facts["n_slabs"]
+    assert facts["inside_stack_percent"] == 100.0

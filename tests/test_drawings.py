@@ -1,0 +1,49 @@
+"""Drawings as DXF and SVG: what a second reader finds in them, and that equal drawings are equal bytes."""
+
+from __future__ import annotations
+
+import io
+import time
+
+import numpy as np
+from lxml import etree
+
+from meshtools.files.drawing_dxf import write_dxf
+from meshtools.files.drawing_svg import write_svg
+from meshtools.model_ready import Drawing, Layer
+
+SQUARE = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 50.0], [0.0, 50.0]])
+DRAWING = Drawing("plate", "Plate <1> & rim", (Layer("outline", (SQUARE,)), Layer("axis/x", (), (SQUARE[:2],), ((1.0, -2.0, "höhe 5 & 6"),))))
+
+
+def test_a_dxf_opens_without_errors_in_mm_with_closed_lines_on_their_layers() -> None:
+    from ezdxf import recover
+
+    document, auditor = recover.read(io.BytesIO(write_dxf(DRAWING)))
+    lines = list(document.modelspace().query("LWPOLYLINE"))
+    assert (len(auditor.errors), len(auditor.fixes), document.header["$INSUNITS"]) == (0, 0, 4)
+    assert [(line.dxf.layer, line.closed) for line in lines] == [("outline", True), ("axis_x", False)]
+    assert np.allclose(np.array(lines[0].get_points("xy")), SQUARE)
+
+
+def test_a_drawing_written_a_second_later_has_the_same_bytes() -> None:
+    first = write_dxf(DRAWING), write_svg(DRAWING)
+    time.sleep(1.1)
+    assert (write_dxf(DRAWING), write_svg(DRAWING)) == first
+
+
+def test_writing_a_drawing_leaves_the_library_as_it_was() -> None:
+    import ezdxf
+
+    write_dxf(DRAWING)
+    assert ezdxf.options.write_fixed_meta_data_for_testing is False
+
+
+def test_an_svg_is_as_large_on_paper_as_what_it_shows() -> None:
+    root = etree.fromstring(write_svg(DRAWING))
+    path = root.find(".//{*}path").get("d").replace("M", "").replace("L", "").replace("Z", "").split()
+    places = np.array(path, float).reshape(-1, 2)
+    width, height = (float(root.get(side).removesuffix("mm")) for side in ("width", "height"))
+    assert root.get("viewBox") == f"0 0 {width:g} {height:g}"
+    assert np.allclose(np.ptp(places, axis=0), [100.0, 50.0])
+    assert places[0, 1] > places[2, 1]  # the drawing's y points up on paper
