@@ -11,7 +11,8 @@ import pytest
 from solid_shapes import ball, box, capsule, made_find, scan_of, together
 
 from meshtools.geometry.audit import audit_topology
-from meshtools.geometry.repair_budget import RepairBudget
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.repair_budget import RepairBudget, repair_findings
 from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
 from meshtools.geometry.repair_dangling import remove_dangling
@@ -121,10 +122,16 @@ class TestSecondLayers:
         repair = remove_second_layers(self.layered(0.2), 0.5, 25.0)
         assert (corners_of(repair.mesh), repair.n_places) == (corners_of(BONE), 1)
 
-    @pytest.mark.parametrize(("gap_mm", "is_turned"), [(0.8, False), (0.2, True)], ids=["too far off", "the far side of a plate"])
+    @pytest.mark.parametrize(("gap_mm", "is_turned"), [(1.2, False), (0.2, True)], ids=["too far off", "the far side of a plate"])
     def test_a_sheet_that_may_be_bone_stays(self, gap_mm, is_turned):
         layered = self.layered(gap_mm, is_turned)
-        assert remove_second_layers(layered, 0.5, 25.0).mesh is layered
+        repair = remove_second_layers(layered, 0.5, 25.0)
+        assert (repair.mesh is layered, repair.n_refused) == (True, 0)
+
+    def test_a_sheet_a_little_farther_off_stays_and_is_asked_about(self):
+        layered = self.layered(0.8)
+        repair = remove_second_layers(layered, 0.5, 25.0)
+        assert (repair.mesh is layered, repair.n_refused, repair.why) == (True, 1, "they lie farther off than 0.5 mm")
 
     def test_layers_above_the_limit_stay_and_are_asked_about(self):
         layered = self.layered(0.2)
@@ -156,6 +163,17 @@ class TestCrossings:
         assert corners_of(kept) <= corners_of(folded)
         assert max(repair.removed_percent, repair.invented_percent) < 2.0
         assert audit.volume_mm3 == pytest.approx(audit_topology(BONE).volume_mm3, rel=1e-2)
+
+    def test_how_far_mending_moved_the_skin_is_stated_and_asked_about_beyond_the_part_tolerance(self):
+        folded = self.folded()
+        repair = mend_crossings(folded, 1, BUDGET)
+        gone = folded.vertices[~np.isin(folded.vertices, repair.mesh.vertices).all(axis=1)]
+        assert repair.depth_mm >= float(Surface(repair.mesh).distance(gone)[0].max(initial=0.0)) - 1e-9
+        assert 0.0 < repair.depth_mm < 2.3
+        for tolerance_mm in (0.9 * repair.depth_mm, 1.1 * repair.depth_mm):
+            settings = dataclasses.replace(CleanSettings(), part_tolerance_mm=tolerance_mm)
+            findings = repair_findings(made_find(), (repair,), 100.0, settings)
+            assert ("repair-depth" in {finding.code for finding in findings}) is (tolerance_mm < repair.depth_mm)
 
     def test_a_fold_stays_and_is_asked_about_above_the_budget(self):
         folded = self.folded()

@@ -20,7 +20,7 @@ from meshtools.geometry.carrying import carry_over, new_crossings
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.insertion import part_shared_edges
 from meshtools.geometry.nearness import faces_near_other_pieces
-from meshtools.geometry.pieces import label_pieces, take_faces
+from meshtools.geometry.pieces import has_faces, label_pieces, take_faces
 from meshtools.geometry.refining import Refining
 from meshtools.geometry.rims import find_rims
 from meshtools.geometry.simplify import simplify_around
@@ -134,7 +134,8 @@ def _simplify_with_care(original: _Original) -> Refining | None:
         refining = Refining(mesh, candidate, original.across, tolerance_mm)
         left = _settled(refining)
         if not len(left):
-            left = _changed(refining.coarse, mesh, original.is_near)
+            near = take_faces(mesh, original.is_near)
+            left = near.vertices[near.faces[~has_faces(refining.coarse, near)]].mean(axis=1)
         if not len(left):
             return refining if _is_no_worse(original, refining.coarse) and len(refining.coarse.faces) <= MAX_KEPT * len(mesh.faces) else None
         is_kept |= _faces_near(mesh, left, REACH * (1 + attempt) * _mean_edge(candidate))
@@ -149,14 +150,6 @@ def _with_ring(mesh: Mesh, is_in: Any) -> Any:
     is_touched = np.zeros(len(mesh.vertices), bool)
     is_touched[mesh.faces[is_in].ravel()] = True
     return is_touched[mesh.faces].any(axis=1)
-
-
-def _changed(coarse: Mesh, mesh: Mesh, is_near: Any) -> FloatArray:
-    """Centres (k, 3) of those of these faces (m,) of a mesh that are not in the coarse one, to the last bit."""
-    wanted, have = (mesh.vertices[mesh.faces[is_near]] + 0.0, coarse.vertices[coarse.faces] + 0.0)
-    kind = np.dtype((np.void, 72))
-    is_there = np.isin(wanted.reshape(-1, 9).view(kind).ravel(), have.reshape(-1, 9).view(kind).ravel())
-    return np.asarray(wanted[~is_there].mean(axis=1))
 
 
 def _settled(refining: Refining) -> FloatArray:

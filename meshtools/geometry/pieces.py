@@ -106,6 +106,12 @@ def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
     return Mesh.create(mesh.vertices[is_used], number[faces], mesh.source[is_kept], None if mesh.colour is None else mesh.colour[is_used])
 
 
+def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
+    """For every face of `wanted` (m,) whether the mesh has it, with its corners in the same order and at the same places to the last bit."""
+    have, want = (np.ascontiguousarray(of.vertices[of.faces] + 0.0).reshape(-1, 9).view(np.dtype((np.void, 72))).ravel() for of in (mesh, wanted))
+    return np.asarray(np.isin(want, have))
+
+
 def without_vertices(mesh: Mesh, vertices: IntArray) -> Mesh:
     """The mesh without these vertices and all faces that use them, which leaves a hole."""
     is_gone = np.zeros(len(mesh.vertices), dtype=bool)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import enclosed_volumes
-from meshtools.geometry.pieces import face_areas, label_pieces
+from meshtools.geometry.pieces import face_areas, has_faces, label_pieces
 from meshtools.model import Find, Finding, FloatArray, Mesh, Severity
+from meshtools.settings import CleanSettings
 
 
 @dataclass(frozen=True)
@@ -39,13 +40,17 @@ class Repair:
     why: str = ""
     span_mm: float = 0.0
     """Largest extent of one new patch of skin."""
+    depth_mm: float = 0.0
+    """How far skin that was taken away lies from the skin now, or new skin from what was there, whichever is farther."""
+    depth_at_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
 
     def row(self) -> dict[str, Any]:
         """The repair as plain figures for a record."""
         return {
             "kind": self.kind, "n_places": self.n_places, "removed_percent": round(self.removed_percent, 6),
             "invented_percent": round(self.invented_percent, 6), "volume_percent": round(self.volume_percent, 6),
-            "span_mm": round(self.span_mm, 6), "n_refused": self.n_refused, "refused_percent": round(self.refused_percent, 6),
+            "span_mm": round(self.span_mm, 6), "depth_mm": round(self.depth_mm, 6),
+            "n_refused": self.n_refused, "refused_percent": round(self.refused_percent, 6),
         }  # fmt: skip
 
 
@@ -64,6 +69,26 @@ def span_of_new(mesh: Mesh, n_kept: int) -> float:
     labels = label_pieces(mesh.faces[n_kept:], len(mesh.vertices))
     patches = [mesh.vertices[np.unique(mesh.faces[n_kept:][labels == number])] for number in range(int(labels.max(initial=-1)) + 1)]
     return max((greatest_length(points) for points in patches), default=0.0)
+
+
+def with_depth(repair: Repair, before: Mesh) -> Repair:
+    """The repair with its depth: corners, middles of edges and centres of all faces that changed, measured to the other surface."""
+    depths = [_farthest_changed(mesh, other) for mesh, other in ((before, repair.mesh), (repair.mesh, before))]
+    depth, place = max(depths, key=lambda found: found[0])
+    return replace(repair, depth_mm=depth, depth_at_mm=place)
+
+
+def _farthest_changed(mesh: Mesh, other: Mesh) -> tuple[float, FloatArray]:
+    """The largest distance to the other mesh over the faces that it does not have, and where that is."""
+    from meshtools.geometry.distance import Surface
+
+    corners = mesh.vertices[mesh.faces[~has_faces(other, mesh)]]
+    if not len(corners) or not len(other.faces):
+        return 0.0, np.zeros(3)
+    points = np.concatenate([corners, (corners + np.roll(corners, 1, axis=1)) / 2, corners.mean(axis=1)[:, None]], axis=1).reshape(-1, 3)
+    distance, _ = Surface(other).distance(points)
+    farthest = int(distance.argmax())
+    return float(distance[farthest]), points[farthest]
 
 
 def over_budget(budget: RepairBudget, removed_percent: float, invented_percent: float, volume_percent: float) -> str:
@@ -88,17 +113,31 @@ WORDS = {
 }
 
 
-def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, most_span_percent: float) -> list[Finding]:
-    """A note for every kind of repair that was made, a question for every one that was not, or that spans much of the bone's length."""
-    findings = []
+MUST_NOT_MOVE = ("crossing",)
+"""Repairs that put new skin in the place of the bone's own. What others take away was never bone, such as a spike."""
+
+
+def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, settings: CleanSettings) -> list[Finding]:
+    """A note for every kind of repair that was made; a question for every one that was not, that spans much of the bone's length, or that
+    moved the bone's skin by more than the part may be off."""
+    findings, most_span_percent = [], settings.fill_span_review_percent
     for repair in repairs:
         words = WORDS[repair.kind]
         if repair.n_places:
+            x, y, z = repair.depth_at_mm
+            depth = f" The farthest lay {repair.depth_mm:.2f} mm off, near ({x:.1f}, {y:.1f}, {z:.1f}) mm." if repair.depth_mm else ""
             message = (
                 f"{find.find}: {words}: {repair.n_places} mended, {repair.removed_percent:.3f} % of the area taken away, "
-                f"{repair.invented_percent:.3f} % filled; the volume changed by {repair.volume_percent:.3f} %."
+                f"{repair.invented_percent:.3f} % filled; the volume changed by {repair.volume_percent:.3f} %.{depth}"
             )
             findings.append(Finding(Severity.NOTE, f"repaired-{repair.kind}", message, repair.n_places, 0, "places"))
+            limit_mm = settings.part_tolerance_mm
+            if repair.kind in MUST_NOT_MOVE and repair.depth_mm > limit_mm:
+                message = (
+                    f"{find.find}: {words}: mending moved the skin by up to {repair.depth_mm:.2f} mm, near ({x:.1f}, {y:.1f}, {z:.1f}) mm, more "
+                    f"than the part tolerance of {limit_mm:g} mm. Compare the clean surface with the scan there, or scan again."
+                )
+                findings.append(Finding(Severity.REVIEW, "repair-depth", message, round(repair.depth_mm, 6), limit_mm, "mm"))
         span_percent = 100.0 * repair.span_mm / length_mm if length_mm > 0 else 0.0
         if span_percent > most_span_percent:
             message = (

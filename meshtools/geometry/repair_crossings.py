@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.pieces import face_areas, label_pieces
-from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, span_of_new, surface_area
+from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, span_of_new, surface_area, with_depth
 from meshtools.geometry.seam_repair import respan
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.model import Mesh
@@ -67,11 +67,12 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
         why = why or "the number of tries ran out"
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 and mesh is not before else 0.0
     if not len(faces):
-        return Repair("crossing", mesh, n_places, removed, invented, change, span_mm=span)
+        return with_depth(Repair("crossing", mesh, n_places, removed, invented, change, span_mm=span), before)
     middle = mesh.vertices[mesh.faces[clusters[0]]].mean(axis=(0, 1))
     share = 100.0 * float(face_areas(mesh.vertices, mesh.faces[faces]).sum()) / area
     why = why or "no refill was found that crosses less"
-    return Repair("crossing", mesh, n_places, removed, invented, change, len(clusters), share, middle, why, span)
+    repair = Repair("crossing", mesh, n_places, removed, invented, change, len(clusters), share, middle, why, span)
+    return with_depth(repair, before) if n_places else repair
 
 
 def _clusters(mesh: Mesh, faces: NDArray[np.int32]) -> list[NDArray[np.int64]]:

@@ -21,12 +21,15 @@ far side of a thin plate of bone and is never taken off."""
 MOST_ASTRAY = 0.05
 """Share of a sheet's points that may lie farther off, or over a rim of the skin (our default)."""
 
+DOUBTFUL = 2.0
+"""A sheet up to this many times as far off as a layer may be is asked about (our default)."""
+
 
 def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Repair:
     """Take off the open pieces all but 5 % of whose points lie within up_to_mm of larger pieces, over their skin and not over their holes.
 
-    Closed pieces are never layers (see `doubled_findings`). Layers of more than most_percent of the area are all left as
-    they are: which of the two lies right is then no small question.
+    Closed pieces are never layers (see `doubled_findings`). Layers of more than most_percent of the area are all left as they are: which
+    of the two lies right is then no small question. So are sheets up to DOUBTFUL times as far off.
     """
     pieces = rank_pieces(mesh)
     if len(pieces) < 2 or up_to_mm <= 0:
@@ -36,16 +39,18 @@ def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Re
     if not len(loose[loose > 0]) or not base_faces.any():
         return Repair("doubled-sheet", mesh)
     base = take_faces(mesh, base_faces)
-    surface, rim = Surface(base), _rim_points(base)
-    layers = [int(place) for place in loose if place > 0 and _is_layer(mesh, mesh.faces[pieces.labels == place], (surface, rim), up_to_mm)]
-    if not layers:
-        return Repair("doubled-sheet", mesh)
-    share = 100.0 * float(pieces.area[layers].sum() / pieces.area.sum())
+    along = (Surface(base), _rim_points(base))
+    sheets = {int(place): mesh.faces[pieces.labels == place] for place in loose if place > 0}
+    layers = [place for place, faces in sheets.items() if _is_layer(mesh, faces, along, up_to_mm)]
+    doubtful = [place for place, faces in sheets.items() if place not in layers and _is_layer(mesh, faces, along, DOUBTFUL * up_to_mm)]
+    share, why = 100.0 * float(pieces.area[layers].sum() / pieces.area.sum()), f"they lie farther off than {up_to_mm:g} mm"
+    taken, left = take_faces(mesh, ~np.isin(pieces.labels, layers)) if layers else mesh, doubtful
     if share > most_percent:
-        place = mesh.vertices[mesh.faces[pieces.labels == layers[0]]].mean(axis=(0, 1))
         why = f"taking them off would remove more than {most_percent:g} % of the area"
-        return Repair("doubled-sheet", mesh, n_refused=len(layers), refused_percent=share, refused_mm=place, why=why)
-    return Repair("doubled-sheet", take_faces(mesh, ~np.isin(pieces.labels, layers)), len(layers), share)
+        taken, left, layers, share = mesh, [*layers, *doubtful], [], 0.0
+    refused = 100.0 * float(pieces.area[left].sum() / pieces.area.sum())
+    place_mm = mesh.vertices[mesh.faces[pieces.labels == left[0]]].mean(axis=(0, 1)) if left else np.zeros(3)
+    return Repair("doubled-sheet", taken, len(layers), share, n_refused=len(left), refused_percent=refused, refused_mm=place_mm, why=why)
 
 
 def _rim_points(mesh: Mesh) -> FloatArray:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.pieces import face_areas
-from meshtools.geometry.repair_budget import Repair, RepairBudget, span_of_new, surface_area
+from meshtools.geometry.repair_budget import Repair, RepairBudget, span_of_new, surface_area, with_depth
 from meshtools.geometry.seam_repair import respan
 from meshtools.model import Mesh
 
@@ -29,4 +29,4 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
     if made > budget.invented_percent:
         return Repair("spike", mesh)
     gone = 100.0 * float(face_areas(mesh.vertices, mesh.faces[is_cut]).sum()) / surface_area(mesh)
-    return Repair("spike", following, len(tips), gone, made, span_mm=span_of_new(following, n_kept))
+    return with_depth(Repair("spike", following, len(tips), gone, made, span_mm=span_of_new(following, n_kept)), mesh)

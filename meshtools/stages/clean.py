@@ -72,7 +72,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     crossings = mend_crossings(mesh, FILL_SOURCE, repair_budget(settings))
     mesh, repairs = crossings.mesh, (*repairs, spikes, crossings)
     facts |= rows | {"repairs": [repair.row() for repair in repairs]} | _final_facts(mesh)
-    findings += repair_findings(find, repairs, greatest_length(mesh.vertices), settings.fill_span_review_percent)
+    findings += repair_findings(find, repairs, greatest_length(mesh.vertices), settings)
     sources = (SourceEntry(EvidenceClass.OWN, find.find, Origin.SCANNED), SourceEntry(EvidenceClass.FILL, find.find, Origin.FILLED))
     return StageResult(mesh, sources, facts, tuple(findings))
 
