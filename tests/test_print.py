@@ -222,7 +222,7 @@ def test_a_hollow_part_stays_solid_around_a_socket():
     cavity = find_cavity(solid_of(mesh), mesh, 4.0, ((socket, 12.0),))
     corners = np.asarray(cavity.solid.to_mesh64().vert_properties)[:, :3]
     assert np.linalg.norm(corners - socket, axis=1).min() > 11.5
-    assert find_cavity(solid_of(mesh), mesh, 4.0).volume_mm3 == pytest.approx(32.0**3, rel=0.03)
+    assert find_cavity(solid_of(mesh), mesh, 4.0).volume_mm3 == pytest.approx(32.0**3, rel=0.05)
 
 
 def test_of_two_hollows_joined_by_a_thin_neck_one_is_kept_and_the_other_stays_solid():

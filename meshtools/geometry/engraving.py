@@ -14,7 +14,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.sections import Plane, polygons_of, section, sections
-from meshtools.geometry.stroke_letters import Lettering, layouts
+from meshtools.geometry.stroke_letters import Lettering, engravable, layouts
 from meshtools.model import FloatArray, Mesh
 
 LEAST_HEIGHT_MM = 6.0
@@ -26,6 +26,7 @@ _RAYS = (13, 7)
 _STEEPEST = 0.6  # rise over run between neighbouring rays
 _MOST_RELIEF_SHARE = 0.12  # of the text's width
 _MOST_LAYOUTS = 6
+_BROKEN = 0.7
 _SHAPE = 2.5  # width over height of the block of text that is tried first
 
 
@@ -75,7 +76,13 @@ def letterings(words: tuple[str, ...], demand: EngravingDemand) -> list[Letterin
     if len(broken) > _MOST_LAYOUTS:
         broken = tuple(broken[k] for k in np.unique(np.linspace(0, len(broken) - 1, _MOST_LAYOUTS).astype(int)))
     blocks = [[Lettering(lines, height, demand.stroke_mm) for lines in broken] for height in heights]
-    return [block for same in blocks for block in sorted(same, key=lambda block: abs(np.log(block.size_mm[0] / block.size_mm[1] / _SHAPE)))]
+    whole = " ".join(engravable(word) for word in words)
+    return [block for same in blocks for block in sorted(same, key=lambda block: _unshapeliness(block, whole))]
+
+
+def _unshapeliness(block: Lettering, whole: str) -> float:
+    """How far the block is from the wished shape; more where a word is broken."""
+    return abs(float(np.log(block.size_mm[0] / block.size_mm[1] / _SHAPE))) + (_BROKEN if " ".join(block.lines) != whole else 0.0)
 
 
 def place_on_cut(solid: Any, plane: Plane, side: int, words: tuple[str, ...], demand: EngravingDemand) -> Tablet | None:

@@ -12,6 +12,7 @@ from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import frame_about, parts_of, rod, solid_from, solid_of, surface_of
 from meshtools.geometry.contour import contour
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.insertion import part_shared_edges
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.simplify import simplify_around
 from meshtools.model import FloatArray, Mesh
@@ -19,8 +20,9 @@ from meshtools.model import FloatArray, Mesh
 LEAST_SHARE = 0.98  # of the wished wall, everywhere
 _STEPS_PER_WALL = 2.5
 _MOST_STEPS = 300  # along the longest side of a part
+_KEEPING_ROUNDS = 4
 _FEWER_ROUNDS, _FEWER_SHARE = 3, 0.4  # how often the cavity is simplified, and to which share of its faces each time
-_FIRST_MARGIN = 1.02
+_FIRST_MARGIN = 1.035
 _MOST_TRIALS = 4
 _LEAST_CAVITY_MM3 = 500.0
 _SUMP_SHARES = (0.02, 0.05, 0.1)  # of the cavity's height, within which a place still counts as its lowest where none lower is clear
@@ -87,11 +89,31 @@ def _level_body(inside: _Inside, mesh: Mesh, target_mm: float, step_mm: float) -
 def _with_fewer_faces(mesh: Mesh) -> Mesh:
     """The cavity with fewer faces, as long as it comes out closed and without crossings; the wall is measured afterwards."""
     for _ in range(_FEWER_ROUNDS):
-        lighter = simplify_around(mesh, np.zeros(len(mesh.faces), bool), _FEWER_SHARE * len(mesh.faces))
-        if lighter is None or not audit_topology(lighter).is_closed or count_self_intersections(lighter).n_pairs:
-            return mesh
+        lighter = _simplified(mesh)
+        if lighter is None:
+            break
         mesh = lighter
     return mesh
+
+
+def _simplified(mesh: Mesh) -> Mesh | None:
+    """One round of simplification. Where faces come out crossing, those around are kept and it is done again."""
+    from scipy.spatial import cKDTree
+
+    is_kept = np.zeros(len(mesh.faces), dtype=bool)
+    middles = mesh.vertices[mesh.faces].mean(axis=1)
+    for _ in range(_KEEPING_ROUNDS):
+        lighter = simplify_around(mesh, is_kept, _FEWER_SHARE * len(mesh.faces))
+        lighter = None if lighter is None else part_shared_edges(lighter, 0.0)
+        if lighter is None or not audit_topology(lighter).is_closed:
+            return None
+        crossings = count_self_intersections(lighter)
+        if not crossings.n_pairs:
+            return lighter
+        corners = lighter.vertices[lighter.faces[crossings.faces]]
+        reach = 2.0 * float(np.sqrt(((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=2)).max())
+        is_kept |= cKDTree(corners.reshape(-1, 3)).query(middles)[0] < reach
+    return None
 
 
 def _complement(solid: Any, mesh: Mesh) -> Any:

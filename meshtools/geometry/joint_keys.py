@@ -17,6 +17,8 @@ from meshtools.model import FloatArray, Mesh
 _FACE_MM = 0.01  # a cut face is found this far inside either part
 _SIZES = (1.0, 0.8, 0.65, 0.5, 0.4)  # of the wished diameter
 _LEAST_DIAMETER_MM = 5.0
+_WALLS = (3.0, 2.0, 1.0)  # of the wished material around a key: more where the keys still stand ..
+_WELL_APART = 3.0  # .. this many diameters apart
 _SMALLER = 0.7  # the second key's diameter
 _DEPTH_DIAMETERS = 1.25
 _MOST_SPOTS = 60
@@ -130,9 +132,10 @@ def place_keys(contact: Contact, solids: list[Any], taken: list[list[Any]], dema
         for male, female, direction in ((contact.lower, contact.upper, 1), (contact.upper, contact.lower, -1)):
             room = _room(contact, (solids[female], taken[female]), direction, depth + demand.wall_mm)
             room = room.intersection(_room(contact, (solids[male], taken[male]), -direction, demand.wall_mm))
-            keys = _pair_within(room, diameter, depth, demand)
-            if keys is not None:
-                return KeyPair(contact, male, female, direction, keys)
+            for walls in _WALLS:
+                keys = _pair_within(room, diameter, depth, walls * demand.wall_mm + demand.clearance_mm)
+                if keys is not None and (walls == _WALLS[-1] or _apart(keys) > _WELL_APART * diameter):
+                    return KeyPair(contact, male, female, direction, keys)
         if diameter == _LEAST_DIAMETER_MM:
             break
     return None
@@ -150,15 +153,19 @@ def _room(contact: Contact, part: tuple[Any, list[Any]], direction: int, depth_m
     return room
 
 
-def _pair_within(room: Any, diameter: float, depth: float, demand: KeyDemand) -> tuple[Key, Key] | None:
+def _apart(keys: tuple[Key, Key]) -> float:
+    return float(np.sqrt(np.sum((keys[0].at - keys[1].at) ** 2)))
+
+
+def _pair_within(room: Any, diameter: float, depth: float, margin: float) -> tuple[Key, Key] | None:
+    """The two keys as far apart as an area allows with this much material around each; None where they come too near to each other."""
     small = _SMALLER * diameter
-    margin = demand.wall_mm + demand.clearance_mm
     spots = [_spots(room.buffer(-(width / 2.0 + margin))) for width in (diameter, small)]
     if not all(len(found) for found in spots):
         return None
     apart = np.sqrt(((spots[0][:, None, :] - spots[1][None, :, :]) ** 2).sum(axis=2))
     one, other = np.unravel_index(int(np.argmax(np.round(apart, 6))), apart.shape)
-    if apart[one, other] < (diameter + small) / 2.0 + margin + demand.clearance_mm:
+    if apart[one, other] < (diameter + small) / 2.0 + 2.0 * margin:
         return None
     return Key(spots[0][one], diameter, depth), Key(spots[1][other], small, depth)
 
