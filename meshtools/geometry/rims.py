@@ -12,7 +12,7 @@ from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import open_half_edges
 from meshtools.geometry.triangulate import triangulate_loop
-from meshtools.geometry.weld import edge_keys
+from meshtools.geometry.weld import edge_keys_between
 from meshtools.model import FloatArray, Mesh
 
 
@@ -96,7 +96,7 @@ def close_rims_listed(mesh: Mesh, rims: Sequence[Rim], source_index: int) -> Clo
     degenerate. A cap is the triangulation of least area between the rim's own vertices; where that is not valid, a fan from a new vertex
     in the rim's middle, which takes the rim's colours weighted by nearness. A cap does not continue the curvature around the hole.
     """
-    taken = np.sort(edge_keys(mesh.faces, len(mesh.vertices)))
+    taken = edge_keys_between(mesh.faces, len(mesh.vertices), [rim.vertices for rim in rims])
     used: set[int] = set()
     vertices, colours, faces = [mesh.vertices], [] if mesh.colour is None else [mesh.colour], [mesh.faces]
     n_vertices, n_faces = len(mesh.vertices), len(mesh.faces)

@@ -12,7 +12,7 @@ from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.rims import Rim, find_rims
 from meshtools.geometry.triangulate import LARGEST_AT_ONCE, triangulate_loop
-from meshtools.geometry.weld import edge_keys
+from meshtools.geometry.weld import edge_keys, edge_keys_between
 from meshtools.model import FloatArray, Mesh
 
 STRETCH = 100
@@ -47,7 +47,7 @@ def zip_rims(skin: Mesh, taken: Mesh, reach_mm: float, source_seam: int) -> Zipp
     both = concatenate([skin, taken])
     rims = find_rims(both)
     n_original = len(skin.vertices)
-    barred = np.sort(edge_keys(both.faces, len(both.vertices)))
+    barred = edge_keys_between(both.faces, len(both.vertices), [rim.vertices for rim in rims])
     strips, used, n_failed = [], set[int](), 0
     for group in _groups(both.vertices, rims, n_original, reach_mm):
         strip = _span(both, [rims[k].vertices for k in group], barred)

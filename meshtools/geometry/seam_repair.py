@@ -12,7 +12,7 @@ from meshtools.geometry.pieces import label_pieces, take_faces
 from meshtools.geometry.rims import find_rims
 from meshtools.geometry.seam import span_polygon
 from meshtools.geometry.self_intersection import count_self_intersections, find_meeting_pairs
-from meshtools.geometry.weld import edge_keys
+from meshtools.geometry.weld import edge_keys, edge_keys_between
 from meshtools.model import Mesh
 
 MOST_ROUNDS = 6
@@ -193,7 +193,7 @@ def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) ->
     known = {rim.vertices.tobytes() for rim in find_rims(state.mesh)}
     left = state.mesh.replaced(faces=state.mesh.faces[~is_cut], source=state.mesh.source[~is_cut])
     rims = [rim for rim in find_rims(left) if rim.vertices.tobytes() not in known]
-    barred = np.sort(edge_keys(left.faces, len(left.vertices)))
+    barred = edge_keys_between(left.faces, len(left.vertices), [rim.vertices for rim in rims])
     boxes = _Boxes(left)
     caps: list[NDArray[np.int32]] = []
     for rim in rims:

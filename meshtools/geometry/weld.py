@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -149,6 +150,15 @@ def edge_keys(faces: IntArray, n_vertices: int) -> NDArray[np.int64]:
     """(3 m,) one number for the undirected edge of each half-edge, face by face."""
     start, end = faces.ravel().astype(np.int64), faces[:, [1, 2, 0]].ravel().astype(np.int64)
     return np.asarray(np.minimum(start, end) * n_vertices + np.maximum(start, end))
+
+
+def edge_keys_between(faces: IntArray, n_vertices: int, chosen: Sequence[IntArray]) -> NDArray[np.int64]:
+    """The sorted `edge_keys` of the edges whose ends are both among the chosen vertices. Of a large mesh that is little, and soon found."""
+    is_chosen = np.zeros(n_vertices, dtype=bool)
+    for rows in chosen:
+        is_chosen[rows] = True
+    keys = edge_keys(faces[is_chosen[faces].sum(axis=1) >= 2], n_vertices)
+    return np.sort(keys[is_chosen[keys // n_vertices] & is_chosen[keys % n_vertices]])
 
 
 def _crowded_edges(keys: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
