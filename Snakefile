@@ -17,6 +17,7 @@ rule all:
 include: "workflow/rules/clean.smk"
 include: "workflow/rules/siding.smk"
 include: "workflow/rules/rebuild.smk"
+include: "workflow/rules/ready.smk"
 include: "workflow/rules/joint.smk"
 include: "workflow/rules/fit.smk"
 include: "workflow/rules/fixings.smk"

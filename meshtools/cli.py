@@ -13,13 +13,18 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from pathlib import Path
 
 from meshtools.answer import RUN_FAILED, Answer
 from meshtools.errors import BonewrightError
 from meshtools.run_job import SINGLE_THREAD
+from meshtools.settings_ready import ROUTES
 from meshtools.visible import visible
 
+MODULES = tuple(
+    f"meshtools.commands_{name}" for name in ("batch", "file", "symmetry", "size", "assembly", "pose", "fixings", "received", "ready")
+)  # fmt: skip
 FILE_UNITS = ("mm", "cm", "m", "inch")
 
 
@@ -54,6 +59,7 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         "build": ("make what is missing or changed", "build"),
         "status": ("say what is ready, what needs a person and what is a gap", "status"),
         "verify": ("read every result again and compare it with its record", "verify"),
+        "received": ("hold lengths measured on finished parts against their job sheets, and propose the next shrink", "received"),
         "hand-over": ("freeze a signed part for a recipient", "hand_over"),
         "assembly": ("find the mirror plane of a skeleton from its placed median bones", "assembly"),
         "pose": ("write the skeleton of a target in its pose, with the gap in every joint", "pose"),
@@ -103,6 +109,13 @@ def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
     bore.add_argument("--depth-mm", type=float, metavar="L", help="a blind bore, so deep; without it through the bone")
     bore.add_argument("--wall-mm", type=float, required=True, metavar="W", help="least wall about the hole")
     bore.add_argument("--from", dest="begins", metavar="END", help="the end it begins at (+x, -x, .. -z), or a point X,Y,Z at the skin, in mm")
+    ready = _command(commands, "ready", "make the parts of one closed surface ready: solids, drawings, job sheet", "ready_file")
+    ready.add_argument("route", choices=ROUTES, help="print, carve in foam (cnc), or mould")
+    ready.add_argument("file", type=Path, metavar="FILE")
+    ready.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of the file")
+    ready.add_argument("-o", dest="output", type=Path, required=True, metavar="DIR", help="folder of the results, in mm")
+    ready.add_argument("--config", type=Path, metavar="CONFIG.yaml", help="settings and machines; the defaults without")
+    ready.add_argument("--machine", metavar="NAME", help="a machine of that file")
     compare = _command(commands, "compare", "measure how far two surfaces are apart, both ways", "compare_files")
     compare.add_argument("a", type=Path, metavar="A")
     compare.add_argument("b", type=Path, metavar="B")
@@ -136,10 +149,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that is no UTF-8 is still told
     options = build_parser().parse_args(_joined_numbers(sys.argv[1:] if arguments is None else arguments))
-    from meshtools import commands_assembly, commands_batch, commands_file, commands_fixings, commands_pose, commands_size, commands_symmetry
-
-    modules = (commands_batch, commands_file, commands_symmetry, commands_size, commands_assembly, commands_pose, commands_fixings)
-    function = next(getattr(module, options.function) for module in modules if hasattr(module, options.function))
+    function = next(getattr(module, options.function) for module in map(import_module, MODULES) if hasattr(module, options.function))
     try:
         answer: Answer = function(options)
     except BonewrightError as error:

@@ -23,6 +23,7 @@ from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.model import Severity, plain
 from meshtools.register_checks import place_of
+from meshtools.settings_ready import ROUTES
 from meshtools.worklist import plan_json
 from meshtools.workspace import Workspace, open_workspace
 
@@ -205,16 +206,30 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in open_rows]
     joints = [] if names else workspace.open_joints()
     fixings = [] if names else workspace.open_fixings()
-    lines += joints + fixings
+    routes = [row for row in open_routes(workspace) if not names or row["part"] in names or row["part"].split("/", 1)[1] in names]
+    lines += [*joints, *fixings, *(f"{row['status']}: {row['part']} {row['route']}: {row['why']}" for row in routes)]
     index = workspace.folder / "results" / "index.html"
     is_index_due = ("index", "index") in workspace.stale_jobs()
     due = f" ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)" if is_index_due else ""
     lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
-    needs_person = bool(joints or fixings) or any(totals[name] for name in ("review", "failed", "to build"))
-    facts = {"elements": rows, "joints": joints, "fixings": fixings, "totals": dict(sorted(totals.items())), "index": str(index)}
+    needs_person = bool(joints or fixings or routes) or any(totals[name] for name in ("review", "failed", "to build"))
+    facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def open_routes(workspace: Workspace) -> list[dict[str, Any]]:
+    """The routes that could not be made, or that ask for a person, as far as their records hold."""
+    rows = []
+    for route in ROUTES:
+        for name, job in workspace.worklist.jobs[route].items():
+            record = read_record(workspace.folder / record_path(route, name))
+            if record is not None and record["key"] == job["key"] and record["status"] != "ok":
+                reasons = [finding["message"] for finding in record["findings"] if finding["severity"] == record["status"]]
+                more = f" (and {len(reasons) - 1} more on its sheet)" if len(reasons) > 1 else ""
+                rows.append({"part": name, "route": route, "status": record["status"], "why": f"{reasons[0]}{more}"})
+    return sorted(rows, key=lambda row: row["part"])
 
 
 def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[tuple[str, str]]) -> list[dict[str, Any]]:
@@ -252,7 +267,8 @@ def _jobs_towards(workspace: Workspace, name: str) -> list[tuple[str, str]]:
     own, sided = jobs["rebuild"][name]["clean_keys"], jobs["report"][name]["siding_keys"]
     others = sorted({other for find in sided for other in jobs["siding"][find]["clean_keys"]} - set(own))
     towards = [("clean", find) for find in (*own, *others)] + [("siding", find) for find in sided]
-    return [*towards, ("rebuild", name), ("report", name)]
+    made = [(stage, name) for stage in ("fixings", *ROUTES) if name in jobs.get(stage, ())]
+    return [*towards, ("rebuild", name), *made, ("report", name)]
 
 
 def verify(options: argparse.Namespace) -> Answer:

@@ -18,6 +18,7 @@ from meshtools.fence import Limits, memory_limit_mb
 from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.machine_memory import machine_memory
 from meshtools.run_job import SINGLE_THREAD
+from meshtools.settings_ready import ROUTES
 from meshtools.worklist import Job
 from meshtools.workspace import Workspace, open_workspace
 
@@ -97,6 +98,17 @@ class Batch:
     def _met(self, target: str, job: Job) -> list[str]:
         return [record_path("rebuild", f"{target}/{slug}") for slug in job["rebuild_keys"]] + [record_path("clean", f) for f in job["clean_keys"]]
 
+    def route_inputs(self, stage: str, target: str, element: str) -> list[str]:
+        """Records that a route starts from: the replica's, and that of its armature where it has one."""
+        name = f"{target}/{element}"
+        has_armature = "armature_key" in self._jobs[stage][name]
+        return [record_path("rebuild", name)] + ([record_path("fixings", name)] if has_armature else [])
+
+    def route_records(self, target: str, element: str) -> list[str]:
+        """Records of the routes that an element's page tells of."""
+        name = f"{target}/{element}"
+        return [record_path(route, name) for route in self._jobs["report"][name]["route_keys"]]
+
     def siding_records(self, target: str, element: str) -> list[str]:
         """Records of the side and identity checks that an element's page tells of."""
         return [record_path("siding", find) for find in self._jobs["report"][f"{target}/{element}"]["siding_keys"]]
@@ -124,7 +136,7 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
     finds |= {other for find in sided for other in jobs["siding"][find]["clean_keys"]}
     of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
-    of_parts = [record_path(stage, part) for stage in ("rebuild", "report") for part in sorted(parts)]
+    of_parts = [record_path(stage, part) for stage in ("rebuild", *ROUTES, "report") for part in sorted(parts) if part in jobs[stage]]
     return of_finds + of_parts + _armature_outputs(jobs, sorted(parts))
 
 

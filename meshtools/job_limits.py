@@ -29,6 +29,8 @@ def _finds(jobs: Mapping[str, Mapping[str, Job]], stage: str, name: str) -> list
         return [name]
     job = jobs[stage][name]
     finds = set(job.get("clean_keys", ()))
+    if "rebuild_key" in job:  # a route or a page works on the replica of its own element
+        finds |= set(jobs["rebuild"][name]["clean_keys"])
     for slug in job.get("rebuild_keys", ()):
         finds |= set(jobs["rebuild"][f"{name.split('/')[0]}/{slug}"]["clean_keys"])
     return sorted(finds)

@@ -22,7 +22,10 @@ PACKAGE_DIR = Path(__file__).resolve().parent
 UNREADABLE = "unreadable"
 END_OF_MEMORY = "."
 COMPANION_SUFFIXES = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
-LIBRARIES = ("fast-simplification", "lib3mf", "libigl", "manifold3d", "numba", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "trimesh")
+LIBRARIES = (
+    "ezdxf", "fast-simplification", "lib3mf", "libigl", "manifold3d", "numba", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "shapely",
+    "trimesh", "typst",
+)  # fmt: skip
 
 
 def sha256_of(value: Any) -> str:
@@ -183,6 +186,11 @@ def code_digest(module: str) -> str:
             waiting.extend(imported)
     assets = _assets_digest() if any(name.startswith("meshtools.report") for name in seen) else ""
     return sha256_of([seen, library_versions(), assets])
+
+
+def sealed(stage: str, name: str, job: dict[str, Any]) -> dict[str, Any]:
+    """A job with its key: the hash of what it depends on and of the code it runs."""
+    return {"stage": stage, "name": name, "key": sha256_of([stage, job, code_digest(f"meshtools.jobs.{stage}")])} | job
 
 
 @cache

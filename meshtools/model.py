@@ -22,6 +22,7 @@ from meshtools.model_mesh import RawScan as RawScan
 from meshtools.model_mesh import Reduction as Reduction
 from meshtools.model_mesh import SourceArray as SourceArray
 from meshtools.model_pose import JointPose as JointPose
+from meshtools.model_received import Received as Received
 from meshtools.settings import Settings
 from meshtools.units import MM_PER_UNIT as MM_PER_UNIT
 from meshtools.units import Unit as Unit
@@ -307,6 +308,7 @@ class Register:
     poses: tuple[Pose, ...] = ()
     joint_poses: tuple[JointPose, ...] = ()
     fixings: tuple[Fixing, ...] = ()
+    received: tuple[Received, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from meshtools.config_nodes import CONFIG_FILE
 from meshtools.errors import Problem, TablesError
-from meshtools.model import Decision, Find, JointPose, Measurement, Opening, Pose, Register
+from meshtools.model import Decision, Find, JointPose, Measurement, Opening, Pose, Received, Register
 from meshtools.model_fixings import Fixing
 from meshtools.register_cells import (
     BONES,
@@ -18,6 +19,7 @@ from meshtools.register_cells import (
     MEASUREMENTS,
     OPENINGS,
     POSES,
+    RECEIVED,
     SKELETON,
     Cells,
     TableShape,
@@ -27,10 +29,10 @@ from meshtools.register_cells import (
 from meshtools.register_checks import check_register, minimum_individuals
 from meshtools.register_finds import UNASSOCIATED, find_from
 from meshtools.register_fixings import fixing_from
-from meshtools.register_rows import Known, decision_from, joint_pose_from, measurement_from, opening_from, pose_from
+from meshtools.register_rows import Known, decision_from, joint_pose_from, measurement_from, opening_from, pose_from, received_from
 from meshtools.register_skeleton import Skeleton, skeleton_from
 from meshtools.settings import Settings
-from meshtools.settings_file import CONFIG_FILE, ConfigFile, read_config
+from meshtools.settings_file import ConfigFile, read_config
 
 
 def load_register(batch: Path) -> Register:
@@ -64,6 +66,7 @@ def load_register(batch: Path) -> Register:
     _check_single_joints(joint_rows)
     joint_poses: list[JointPose] = _made(joint_rows, lambda cells: joint_pose_from(cells, known))
     fixings: list[Fixing] = _made(tables.rows(FIXINGS), lambda cells: fixing_from(cells, known))
+    received: list[Received] = _made(tables.rows(RECEIVED), lambda cells: received_from(cells, known))
     if config is not None and BONES.name not in tables.unread:
         organisms = {cells.text("organismID") for cells in (*bone_rows, *measurement_rows)} - {""}
         _check_config(config, skeleton, {name for name in organisms if name.casefold() != UNASSOCIATED}, problems)
@@ -74,6 +77,7 @@ def load_register(batch: Path) -> Register:
         decisions=_sorted(decisions), openings=_sorted(openings), settings=config.settings if config else Settings(),
         min_individuals=minimum_individuals(finds.values(), skeleton.elements), poses=_sorted(poses), joint_poses=_sorted(joint_poses),
         fixings=_sorted(fixings),
+        received=_sorted(received),
     )
     return dataclasses.replace(register, findings=check_register(batch, register))
 
@@ -190,3 +194,16 @@ def _check_config(config: ConfigFile, skeleton: Skeleton, organisms: set[str], p
             row = config.rows.get(f"{section}.{group}")
             if row is not None and group not in options and skeleton.is_read and not skeleton.unjudged:
                 problems.append(Problem(CONFIG_FILE, row, section, group, "is no group of config/skeleton.csv.", nearest(group, options)))
+    _check_routes(config, skeleton, groups, problems)
+
+
+def _check_routes(config: ConfigFile, skeleton: Skeleton, groups: set[str], problems: list[Problem]) -> None:
+    """What takes routes is a group or an element of the skeleton, or an element of one target."""
+    slugs = {element.slug for element in skeleton.elements}
+    options = groups | slugs | {element.name for element in skeleton.elements} | {"default"}
+    for key, _ in config.settings.routes:
+        target, _, slug = key.rpartition("/")
+        is_known = (target in config.target_names and slug in slugs) if target else key in options
+        if not is_known and skeleton.is_read and not skeleton.unjudged:
+            rule = "is no element or group of config/skeleton.csv, no target/element, and not default."
+            problems.append(Problem(CONFIG_FILE, config.rows[f"routes.{key}"], "routes", key, rule, nearest(key, options)))

@@ -88,7 +88,13 @@ FIXINGS = TableShape(
     ("element", "kind", "diameter_mm"),
     is_optional=True,
 )
-SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES, JOINT_POSES, FIXINGS)
+RECEIVED = TableShape(
+    "received.csv",
+    ("target", "element", "route", "part", "measure", "nominal_mm", "tolerance_mm", "measured_mm", "article", "by", "date", "remarks"),
+    ("target", "element", "route", "measure", "measured_mm", "by", "date"),
+    is_optional=True,
+)
+SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES, JOINT_POSES, FIXINGS, RECEIVED)
 
 
 def nearest(value: str, options: Iterable[str]) -> str:

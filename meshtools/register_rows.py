@@ -1,14 +1,15 @@
-"""Turn rows of measurements.csv, decisions.csv and openings.csv into value types, noting every rule that a cell breaks."""
+"""Turn rows of the tables beside bones.csv and skeleton.csv into value types, noting every rule that a cell breaks."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from meshtools.model import MM_PER_UNIT, Decision, EvidenceClass, Find, JointPose, Measurement, Opening, Pose, Side, Unit
+from meshtools.model import MM_PER_UNIT, Decision, EvidenceClass, Find, JointPose, Measurement, Opening, Pose, Received, Side, Unit
 from meshtools.register_cells import Cells, nearest, number_of
 from meshtools.register_finds import UNASSOCIATED, element_and_side, is_outside
 from meshtools.register_skeleton import Skeleton
+from meshtools.settings_ready import ROUTES
 
 MEASUREMENT_UNITS: Mapping[str, Unit] = {"mm": Unit.MM, "cm": Unit.CM, "m": Unit.M, "[in_i]": Unit.INCH, "inch": Unit.INCH}
 DECISION_KINDS = ("class", "donor", "factor", "missing-part", "plane", "close", "sign-off")
@@ -17,6 +18,9 @@ MODEL_SUFFIXES = (".stl", ".ply", ".obj")
 OPENING_KINDS = ("foramen", "canal", "break", "support")
 SLACK_OF_A_TURN = 1e-3
 OPENING_ACTIONS = ("keep", "close", "remove")
+ARTICLES = ("first", "delivery")
+LENGTHS_OF_A_PART = ("greatest-length", "greatest-breadth", "depth")
+LENGTHS_OF_A_FILE = ("extent-x", "extent-y", "extent-z")
 
 
 @dataclass(frozen=True)
@@ -134,6 +138,29 @@ def joint_pose_from(cells: Cells, known: Known) -> JointPose | None:
     if not cells.is_sound or parent not in elements or child not in elements:
         return None
     return JointPose(cells.row, target, parent, child, flexion, abduction, rotation, gap, cells.text("by"))
+
+
+def received_from(cells: Cells, known: Known) -> Received | None:
+    """One row of received.csv: a length of the finished part, or of one solid of its route, in mm."""
+    for column in ("target", "element", "route", "measure", "measured_mm", "by", "date"):
+        cells.filled(column)
+    target = _reference(cells, "target", known.targets)
+    element = cells.text("element").casefold()
+    slugs = [one.slug for one in known.skeleton.elements]
+    if element and element not in slugs and known.skeleton.judges(element):
+        cells.problem("element", "is not an element of config/skeleton.csv, with its side.", cells.nearest(element, slugs))
+    route, article = cells.choice("route", ROUTES), cells.choice("article", ARTICLES) or ARTICLES[-1]
+    measured, nominal, tolerance = (cells.positive(column) for column in ("measured_mm", "nominal_mm", "tolerance_mm"))
+    measure, part = cells.text("measure").casefold(), cells.text("part").casefold()
+    if measure in LENGTHS_OF_A_FILE and not part:
+        cells.problem("part", f"is empty; {measure} is that of one file of the route, so name it: part-01.")
+    elif measure and measure not in (*LENGTHS_OF_A_PART, *LENGTHS_OF_A_FILE) and nominal is None and not cells.text("nominal_mm"):
+        words = ", ".join((*LENGTHS_OF_A_PART, *LENGTHS_OF_A_FILE))
+        cells.problem("measure", f"is not one of {words}; any other length needs its nominal_mm.", nearest(measure, LENGTHS_OF_A_PART))
+    date = cells.date("date")
+    if not cells.is_sound or measured is None:
+        return None
+    return Received(cells.row, target, element, route, part, measure, measured, nominal, tolerance, article, cells.text("by"), date)
 
 
 def _angle(cells: Cells, column: str) -> float:

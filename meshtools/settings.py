@@ -6,6 +6,10 @@ from dataclasses import dataclass, field
 
 from meshtools.bounds import bounded as bounded
 from meshtools.settings_fixings import FixingSettings
+from meshtools.settings_cnc import CncSettings
+from meshtools.settings_mould import MouldSettings
+from meshtools.settings_print import PrintSettings
+from meshtools.settings_ready import EstimateSettings, Machine, Material, ReceiveSettings
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,8 @@ class ReportSettings:
 @dataclass(frozen=True)
 class Settings:
     """All settings of a batch. `class_order` maps an element group (or `default`) to its order of evidence classes; `allometry` a group to
-    the exponent with which its lengths grow with those of the rest of the skeleton, 1 where it has none."""
+    the exponent with which its lengths grow with those of the rest of the skeleton, 1 where it has none; `routes` a group, an element, one
+    element of a target or `default` to the routes it takes, each a route or the name of a machine."""
 
     clean: CleanSettings = CleanSettings()
     rebuild: RebuildSettings = RebuildSettings()
@@ -103,5 +108,13 @@ class Settings:
     fit: FitSettings = FitSettings()
     report: ReportSettings = ReportSettings()
     fixings: FixingSettings = field(default_factory=FixingSettings)
+    print: PrintSettings = field(default_factory=PrintSettings)
+    cnc: CncSettings = field(default_factory=CncSettings)
+    mould: MouldSettings = field(default_factory=MouldSettings)
+    receive: ReceiveSettings = field(default_factory=ReceiveSettings)
+    estimate: EstimateSettings = field(default_factory=EstimateSettings)
     class_order: tuple[tuple[str, tuple[str, ...]], ...] = (("default", ("OWN", "OWN-R", "OWN-C", "DON", "DON-R", "INT", "EXT")),)
     allometry: tuple[tuple[str, float], ...] = ()
+    machines: tuple[Machine, ...] = ()
+    routes: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    materials: tuple[Material, ...] = ()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import re
-import typing
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,23 +11,23 @@ from typing import Any
 
 import yaml
 
+from meshtools.config_nodes import CONFIG_FILE, Entries, NodeReader, text_of, texts_of
+from meshtools.config_routes import read_machines, read_materials, read_routes
 from meshtools.errors import Problem, TablesError
 from meshtools.files.tables import read_text
 from meshtools.links import leads_out
 from meshtools.model import EvidenceClass, Target, Unit
 from meshtools.register_cells import LINK_RULE, SLUG, nearest, number_of
 from meshtools.settings import Settings
+from meshtools.settings_ready import ROUTES
 
-CONFIG_FILE = "config/config.yaml"
-GROUP_SECTIONS = ("class_order", "allometry")  # these map groups of skeleton.csv
+GROUP_SECTIONS = ("class_order", "allometry", "machines", "routes", "materials")  # these map names of the batch's own
 STAGE_SECTIONS = tuple(f.name for f in dataclasses.fields(Settings) if f.name not in GROUP_SECTIONS)
-LATER_SECTIONS = ("routes", "machines", "materials")  # read by the stages that make parts, kept as mappings here
-SECTIONS = ("targets", "scans", *GROUP_SECTIONS, *STAGE_SECTIONS, *LATER_SECTIONS)
+SECTIONS = ("targets", "scans", *GROUP_SECTIONS, *STAGE_SECTIONS)
 ORDERED_CLASSES = tuple(c.value for c in EvidenceClass if c not in (EvidenceClass.FILL, EvidenceClass.MADE))
 LARGEST_SIZE_FACTOR = 100.0
 LEAST_EXPONENT, LARGEST_EXPONENT = 0.5, 2.0  # proposed bounds: beyond them a digit was mistaken
 MOST_CONFIG_SIGNS = 1 << 18  # a hundred times what a batch needs
-Entries = Mapping[str, tuple[int, yaml.Node]]
 
 
 @dataclass(frozen=True)
@@ -89,67 +88,35 @@ def read_config(path: Path, problems: list[Problem]) -> ConfigFile | None:
         return None
     reader = _Reader(problems)
     sections = reader.entries(root, "", SECTIONS)
-    for name in LATER_SECTIONS:
-        reader.entries(sections[name][1] if name in sections else None, name, None)
     stages = {name: reader.stage(sections, name) for name in STAGE_SECTIONS}
-    settings = Settings(**stages, class_order=reader.class_order(sections), allometry=reader.allometry(sections))
+    machines = read_machines(reader, sections, {route: type(getattr(Settings(), route)) for route in ROUTES})
+    settings = Settings(
+        **stages, class_order=reader.class_order(sections), allometry=reader.allometry(sections), machines=machines,
+        routes=read_routes(reader, sections, machines), materials=read_materials(reader, sections),
+    )  # fmt: skip
     return ConfigFile(reader.targets(sections), reader.folders(sections), settings, reader.rows)
 
 
-class _Reader:
-    """Walks the nodes of config.yaml, so that every problem knows its line. Noted, never raised."""
-
-    def __init__(self, problems: list[Problem]) -> None:
-        self._problems = problems
-        self.rows: dict[str, int] = {}
-
-    def problem(self, row: int | None, column: str, value: str, rule: str, near: str = "") -> None:
-        self._problems.append(Problem(CONFIG_FILE, row, column, value, rule, near))
-
-    def entries(self, node: yaml.Node | None, column: str, allowed: tuple[str, ...] | None) -> Entries:
-        """The keys of a mapping with their lines; an empty section is an empty mapping. `allowed` None takes any key."""
-        if node is None or _is_empty(node):
-            return {}
-        if not isinstance(node, yaml.MappingNode):
-            self.problem(node.start_mark.line + 1, column, "", "is not a mapping of names to values; write 'name: value' lines.")
-            return {}
-        entries: dict[str, tuple[int, yaml.Node]] = {}
-        for key_node, value in node.value:
-            row, key = key_node.start_mark.line + 1, _text(key_node)
-            if not key:
-                self.problem(row, column, "", "has a name that is empty or no plain word.")
-            elif allowed is not None and key not in allowed:
-                self.problem(row, column, key, f"is not a {'setting' if column else 'section'} here.", nearest(key, allowed))
-            elif key in entries:
-                self.problem(row, column, key, f"stands twice; row {entries[key][0]} says it already.")
-            else:
-                entries[key] = (row, value)
-        return entries
+class _Reader(NodeReader):
+    """Reads the sections of config.yaml."""
 
     def stage(self, sections: Entries, name: str) -> Any:
         """The settings dataclass of one stage, with defaults for what is absent or wrong."""
         shape: Any = type(getattr(Settings(), name))
-        fields = {field.name: field for field in dataclasses.fields(shape)}
-        types, values = typing.get_type_hints(shape), {}
-        for key, (row, node) in self.entries(sections.get(name, (0, None))[1], name, tuple(fields)).items():
-            value, rule = _setting(node, types[key], fields[key].metadata)
-            if rule:
-                self.problem(row, f"{name}.{key}", _text(node), rule)
-            else:
-                values[key] = value
-        return shape(**values)
+        names = tuple(field.name for field in dataclasses.fields(shape))
+        return shape(**self.fields(self.entries(sections.get(name, (0, None))[1], name, names), name, shape))
 
     def class_order(self, sections: Entries) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """Group -> order of classes, `default` first, then by name; the built-in default where the file has none."""
         order = dict(Settings().class_order)
         for group, (row, node) in self.entries(sections.get("class_order", (0, None))[1], "class_order", None).items():
-            column, codes = f"class_order.{group}", _texts(node)
+            column, codes = f"class_order.{group}", texts_of(node)
             self.rows[column] = row
             wrong = [code for code in codes or () if code not in ORDERED_CLASSES]
             for code in wrong:
                 self.problem(row, column, code, f"is not one of {', '.join(ORDERED_CLASSES)}.", nearest(code, ORDERED_CLASSES))
             if not codes or len(set(codes)) != len(codes):
-                self.problem(row, column, _text(node), "is not a list of different class codes such as [OWN, OWN-R, DON].")
+                self.problem(row, column, text_of(node), "is not a list of different class codes such as [OWN, OWN-R, DON].")
             elif not wrong:
                 order[group] = codes
         return tuple(sorted(order.items(), key=lambda item: (item[0] != "default", item[0])))
@@ -160,10 +127,10 @@ class _Reader:
         for group, (row, node) in self.entries(sections.get("allometry", (0, None))[1], "allometry", None).items():
             column = f"allometry.{group}"
             self.rows[column] = row
-            number, rule = number_of(_text(node))
+            number, rule = number_of(text_of(node))
             if number is None or not LEAST_EXPONENT <= number <= LARGEST_EXPONENT:
                 rule = rule or f"is not an exponent from {LEAST_EXPONENT:g} to {LARGEST_EXPONENT:g}."
-                self.problem(row, column, _text(node), rule)
+                self.problem(row, column, text_of(node), rule)
             else:
                 exponents[group] = number
         return tuple(sorted(exponents.items()))
@@ -177,7 +144,7 @@ class _Reader:
             if not SLUG.fullmatch(name) or len(name) > 80:
                 self.problem(row, "targets", name, "names a folder, so it is small letters a-z, digits and hyphens.")
             keys = self.entries(node, column, ("individual", "relative_to", "factor"))
-            texts = {key: _text(value).strip() for key, (_, value) in keys.items()}
+            texts = {key: text_of(value).strip() for key, (_, value) in keys.items()}
             individual, factor = texts.get("individual") or texts.get("relative_to"), 1.0
             if not individual or set(texts) not in ({"individual"}, {"relative_to", "factor"}):
                 self.problem(row, column, "", "needs either 'individual: <organismID>' or both 'relative_to: <organismID>' and 'factor: <number>'.")
@@ -198,7 +165,7 @@ class _Reader:
         for name, (row, node) in self.entries(scans.get("folders", (0, None))[1], "scans.folders", None).items():
             column = f"scans.folders.{name}"
             keys = self.entries(node, column, ("unit", "capture"))
-            texts = {key: _text(value).strip() for key, (_, value) in keys.items()}
+            texts = {key: text_of(value).strip() for key, (_, value) in keys.items()}
             units = [unit.value for unit in Unit]
             unit = texts.get("unit", "").casefold()
             if unit and unit not in units:
@@ -220,47 +187,3 @@ def _folder_path(name: str) -> str | None:
     if text.startswith(("/", "~")) or re.match(r"[A-Za-z]:", text) or ".." in parts:
         return None
     return "/".join(parts if parts[:1] == ["scans"] else ["scans", *parts])
-
-
-def _is_empty(node: yaml.Node) -> bool:
-    return isinstance(node, yaml.ScalarNode) and node.tag == "tag:yaml.org,2002:null"
-
-
-def _text(node: yaml.Node) -> str:
-    """A scalar as it is written, empty for anything else: YAML's own reading of 1_000, 1:30 or yes is not wanted."""
-    is_text = isinstance(node, yaml.ScalarNode) and not _is_empty(node)
-    return str(node.value).encode("utf-8", "replace").decode("utf-8") if is_text else ""
-
-
-def _texts(node: yaml.Node) -> tuple[str, ...] | None:
-    """A list of scalars as it is written, or None for anything else."""
-    if not isinstance(node, yaml.SequenceNode) or not all(isinstance(item, yaml.ScalarNode) for item in node.value):
-        return None
-    return tuple(_text(item) for item in node.value)
-
-
-def _setting(node: yaml.Node, kind: Any, bounds: Mapping[str, Any]) -> tuple[Any, str]:
-    """A setting's value in the type of its field, or the rule that it breaks."""
-    if typing.get_origin(kind) is tuple:
-        texts = _texts(node)
-        return texts, "" if texts is not None and all(texts) else "is not a list such as [one, two]."
-    text = _text(node)
-    if not text:
-        return None, "has no value; write one or delete the line."
-    if kind is str:
-        return text, ""
-    if kind is bool:
-        return text == "true", "" if text in ("true", "false") else "is not true or false."
-    number, rule = number_of(text)
-    if number is None:
-        return None, rule
-    if kind is int and not number.is_integer():
-        return None, "is not a whole number."
-    low, high = bounds.get("low"), bounds.get("high")
-    if (low is not None and number < low) or (high is not None and number > high):
-        return None, f"is outside {_figure(low)} to {_figure(high)}."
-    return (int(number) if kind is int else number), ""
-
-
-def _figure(bound: float | None) -> str:
-    return "any" if bound is None else f"{bound:.15g}"

@@ -20,12 +20,14 @@ from meshtools.errors import ScanError
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
 from meshtools.files.read_scan import read_scan_of
 from meshtools.files.second_distance import ROUNDING_SHARE, distances_mm, sample_points
+from meshtools.jobs.ready import check_written_route
 from meshtools.jobs.rebuild import check_written
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.links import leads_out
 from meshtools.model import FloatArray
+from meshtools.settings_ready import ROUTES
 from meshtools.workspace import PLAN, Workspace
 
 FIGURES = ("facts", "files", "sources", "status", "findings")
@@ -57,6 +59,8 @@ def verify_results(workspace: Workspace) -> Verification:
             problems += altered
             if stage == "rebuild" and record["status"] != "failed":
                 problems += _delivery_problems(workspace, name, record, is_intact=not altered)
+            if stage in ROUTES and not altered:
+                problems += _route_problems(workspace.folder, stage, name, record)
     problems += _altered_records(workspace)
     if not workspace.is_plan_written():
         problems.append(f"{PLAN}: it is not the plan of the tables as they are. Run `bonewright plan`.")
@@ -97,6 +101,14 @@ def _delivery_problems(workspace: Workspace, name: str, record: Mapping[str, Any
     except (LookupError, TypeError, ValueError):
         return [f"{record_path('rebuild', name)}: the record, or one that it builds on, lacks figures. Delete it and build again."]
     return [f"{name}: {problem}" for problem in problems]
+
+
+def _route_problems(batch: Path, route: str, name: str, record: Mapping[str, Any]) -> list[str]:
+    """What is wrong with the files of a route, each sentence with the part's name."""
+    try:
+        return [f"{name}, {route}: {finding.message}" for finding in check_written_route(batch, record)]
+    except (LookupError, TypeError, ValueError):
+        return [f"{record_path(route, name)}: the record lacks figures. Delete it and build again."]
 
 
 def _strays(workspace: Workspace, name: str, record: Mapping[str, Any]) -> Iterator[str]:

@@ -10,10 +10,11 @@ from meshtools.comparisons import Partner, checked_finds, looks_whole, partners_
 from meshtools.fixing_jobs import bone_rows, fixing_jobs, row_job
 from meshtools.handover import HandOver
 from meshtools.joints import Joint, joints_of
-from meshtools.keys import ContentHashes, code_digest, sha256_of
+from meshtools.keys import ContentHashes, sealed, sha256_of
 from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe, Register, Side, Target, Unit, plain
 from meshtools.placing import left_pairs
 from meshtools.plan import largest_factor_by_find, next_best
+from meshtools.route_jobs import page_rows, route_jobs
 
 Job = dict[str, Any]
 
@@ -49,8 +50,9 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, hand_overs) for recipe in built}
     before = {"clean": clean, "siding": siding, "rebuild": rebuild}
     before["joint"] = {name: job for target, met in joints.items() for name, job in _joint_jobs(register, target, met, before).items()}
-    before["row"] = {row.name: _sealed("row", row.name, row_job(row, register, before)) for row in rows}
-    before["fixings"] = {name: _sealed("fixings", name, job) for name, job in fixing_jobs(register, built, rows, before).items()}
+    before["row"] = {row.name: sealed("row", row.name, row_job(row, register, before)) for row in rows}
+    before["fixings"] = {name: sealed("fixings", name, job) for name, job in fixing_jobs(register, built, rows, before).items()}
+    before |= route_jobs(register, built, before)
     report = {name_of(recipe): _report_job(register, recipe, finds, before, hand_overs) for recipe in built}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
     jobs = before | {"report": report, "fit": fit}
@@ -89,11 +91,6 @@ def _model_find(recipe: Recipe) -> Find | None:
     return Find(0, name, recipe.element, Side.UNKNOWN, "", recipe.model_file, Unit.MM, unit_source="decision", capture="modelled by hand")
 
 
-def _sealed(stage: str, name: str, job: Job) -> Job:
-    key = sha256_of([stage, job, code_digest(f"meshtools.jobs.{stage}")])
-    return {"stage": stage, "name": name, "key": key} | job
-
-
 def _rows(items: Any) -> Any:
     """Rows as plain dicts without their row numbers: reordering a table is no change."""
     rows = [{k: v for k, v in plain(item).items() if k != "row"} for item in items]
@@ -111,7 +108,7 @@ def _clean_job(register: Register, find: Find, hashes: ContentHashes, factor: fl
         "scan_sha256": hashes.of(find.scan),
         "companions": hashes.companions(find.scan),
     }
-    return _sealed("clean", find.find, job)
+    return sealed("clean", find.find, job)
 
 
 def _siding_job(register: Register, finds: Mapping[str, Find], name: str, partners: tuple[Partner, ...], clean: Mapping[str, Job]) -> Job:
@@ -124,7 +121,7 @@ def _siding_job(register: Register, finds: Mapping[str, Find], name: str, partne
         "clean_keys": {other: clean[other]["key"] for other in compared},
         "settled": {key: getattr(settled, key) for key in ("by", "date", "reason")} if settled else None,
     }
-    return _sealed("siding", name, job)
+    return sealed("siding", name, job)
 
 
 def _compared(find: Find) -> Job:
@@ -141,7 +138,7 @@ def _fit_job(register: Register, target: str, joints: tuple[Joint, ...], before:
         "clean_keys": {name: before["clean"][name]["key"] for name in finds},
         "settings": plain(register.settings.fit),
     }
-    return _sealed("fit", target, job)
+    return sealed("fit", target, job)
 
 
 def joint_name(target: str, joint: Joint) -> str:
@@ -162,7 +159,7 @@ def _joint_jobs(register: Register, target: str, joints: tuple[Joint, ...], befo
             "clean_keys": {name: before["clean"][name]["key"] for name in _shown_by(register, joint)},
             "settings": plain(register.settings.fit),
         }  # fmt: skip
-        jobs[joint_name(target, joint)] = _sealed("joint", joint_name(target, joint), job)
+        jobs[joint_name(target, joint)] = sealed("joint", joint_name(target, joint), job)
     return jobs
 
 
@@ -210,7 +207,7 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], h
         "part_id": part_id(recipe),
         "revision": revision_of(recipe, evidence_key(recipe, register, clean), hand_overs),
     } | _restore_settings(register, recipe)
-    return _sealed("rebuild", name_of(recipe), job)
+    return sealed("rebuild", name_of(recipe), job)
 
 
 def revision_of(recipe: Recipe, evidence: str, hand_overs: tuple[HandOver, ...]) -> int:
@@ -251,8 +248,8 @@ def _report_job(
         "hand_overs": [plain(h) for h in mine],
         "settings": plain(register.settings.report),
         "part_tolerance_mm": register.settings.clean.part_tolerance_mm,
-    }
-    return _sealed("report", name_of(recipe), job)
+    } | page_rows(register, recipe, before)
+    return sealed("report", name_of(recipe), job)
 
 
 def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: str) -> list[Decision]:
@@ -274,7 +271,7 @@ def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str,
         "target_words": {target.name: _target_words(target) for target in register.targets},
         "left_out": sorted(name_of(r) for r in unbuilt if r.status != "gap" and r.evidence is EvidenceClass.NONE),
     }
-    return _sealed("index", "index", job)
+    return sealed("index", "index", job)
 
 
 def _place(element: Element) -> tuple[str, str, int, str, str]:

@@ -14,7 +14,7 @@ from meshtools.files.atomic import write_atomic
 from meshtools.handover import read_hand_overs
 from meshtools.job_limits import job_limits, limits_rows
 from meshtools.jobs.index import plan_bytes
-from meshtools.jobs.record import read_record
+from meshtools.jobs.record import LISTED, listed_names, read_record
 from meshtools.jobs.run import job_file, record_path
 from meshtools.keys import ContentHashes
 from meshtools.links import WRITTEN_FOLDERS, leads_out
@@ -25,7 +25,10 @@ from meshtools.worklist import Worklist, make_worklist, plan_json
 
 CHANGES = {
     "find": "its row in bones.csv", "finds": "its row in bones.csv", "recipe": "its recipe in the plan", "settings": "settings in config.yaml",
-    "restore_settings": "settings in config.yaml", "openings": "openings.csv", "poses": "poses.csv", "scan": "the scan's name",
+    "restore_settings": "settings in config.yaml", "machine": "its machine in config.yaml", "materials": "materials in config.yaml",
+    "tolerance_class": "settings in config.yaml", "route_keys": "a route that makes it", "received": "received.csv", "armature_key": "its armature",
+    "advice_settings": "settings in config.yaml",
+    "openings": "openings.csv", "poses": "poses.csv", "scan": "the scan's name",
     "scan_sha256": "the scan", "clean_keys": "a find it is made from", "rebuild_key": "its replica",
     "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
     "places": "poses.csv", "left_poses": "poses.csv", "row": "pose.csv", "rebuild_keys": "a replica of the joint",
@@ -106,16 +109,14 @@ class Workspace:
         """Remove results of finds and elements that the plan no longer makes, so that nothing old looks ready."""
         results = self.folder / "results"
         wanted = {self.folder / record_path(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs}
-        kinds = ("*/record", "*/report", "*/siding", "joints/*/joint", "fit", "rows/*/row", "*/armature/record")
+        kinds = ("*/*/record", "*/record", "*/report", "*/siding", "joints/*/joint", "fit", "rows/*/row")
         for path in sorted(path for kind in kinds for path in results.glob(f"*/{kind}.json")):
             record = read_record(path)
-            if path in wanted or record is None or leads_out(self.folder, path):
-                continue
-            for entry in record["files"]:
-                (path.parent / Path(entry["path"]).name).unlink(missing_ok=True)
-            path.unlink()
-            if not any(path.parent.iterdir()):
-                path.parent.rmdir()
+            if path not in wanted and record is not None and not leads_out(self.folder, path):
+                _remove(path, [Path(entry["path"]).name for entry in record["files"]])
+        for listed in sorted(results.glob(f"*/*/*/{LISTED}")):  # of a route that was given up while its record was away
+            if listed.parent / "record.json" not in wanted and not leads_out(self.folder, listed):
+                _remove(listed.parent / "record.json", listed_names(listed.parent))
 
     def save_hashes(self) -> None:
         """Keep the content hashes for the next run."""
@@ -145,6 +146,15 @@ class Workspace:
         may write it at any time."""
         path = self.folder / PLAN
         return path.is_file() and path.read_bytes() == plan_bytes(plan_json(self.plan))
+
+
+def _remove(path: Path, files: Sequence[str]) -> None:
+    """Remove a record, the files that it lists, and its folder where nothing else is left in it."""
+    for name in (*files, LISTED):
+        (path.parent / name).unlink(missing_ok=True)
+    path.unlink(missing_ok=True)
+    if not any(path.parent.iterdir()):
+        path.parent.rmdir()
 
 
 def _write_changed(path: Path, content: bytes) -> None:

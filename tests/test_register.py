@@ -17,6 +17,7 @@ from meshtools.register_cells import SHAPES
 from meshtools.register_checks import minimum_individuals, place_of
 from meshtools.register_finds import CALIPER_NAMES
 from meshtools.settings import Settings
+from meshtools.settings_ready import Machine
 from meshtools.settings_file import GROUP_SECTIONS, SECTIONS
 
 TEMPLATE = Path(__file__).resolve().parent.parent / "config"
@@ -327,7 +328,7 @@ def test_a_target_is_an_individual_or_a_stated_size(tmp_path: Path, entry: str, 
 
 
 def test_settings_take_the_files_values_and_keep_the_other_defaults(tmp_path: Path) -> None:
-    text = CONFIG + "clean: {part_tolerance_mm: 0.2}\nplan: {immature_stages: [calf]}\nclass_order: {limb: [OWN, DON]}\nmachines: {a: {b: 1}}\n"
+    text = CONFIG + "clean: {part_tolerance_mm: 0.2}\nplan: {immature_stages: [calf]}\nclass_order: {limb: [OWN, DON]}\nmachines: {a: {route: print, build_x_mm: 500}}\n"
     text += "allometry: {limb: 0.95}\n"
     settings, default = load_register(write_batch(tmp_path, config=text)).settings, Settings()
     assert settings == dataclasses.replace(
@@ -336,6 +337,7 @@ def test_settings_take_the_files_values_and_keep_the_other_defaults(tmp_path: Pa
         plan=dataclasses.replace(default.plan, immature_stages=("calf",)),
         class_order=(*default.class_order, ("limb", ("OWN", "DON"))),
         allometry=(("limb", 0.95),),
+        machines=(Machine("a", "print", (("build_x_mm", 500.0),)),),
     )
 
 
@@ -424,9 +426,11 @@ def test_every_column_and_every_setting_is_explained_in_the_readme_with_its_defa
         assert (TEMPLATE / shape.name).read_text(encoding="utf-8").splitlines()[0].split(",") == list(shape.columns)
     for stage in dataclasses.fields(Settings):
         for field in () if stage.name in GROUP_SECTIONS else dataclasses.fields(getattr(Settings(), stage.name)):
-            default = f"[{', '.join(field.default)}]" if isinstance(field.default, tuple) else str(field.default)
+            default = f"[{', '.join(map(str, field.default))}]" if isinstance(field.default, tuple) else str(field.default)
+            default = "see below" if isinstance(field.default, tuple) and "(" in default else default  # rows of their own
             low, high = field.metadata["low"], field.metadata["high"]
-            bounds = "any words" if low is None else f"{low:.15g} to {high:.15g}"
+            words = ", ".join(field.metadata["choices"]) or ("any words" if "str" in field.type else "rows")
+            bounds = words if low is None else f"{low:.15g} to {high:.15g}"
             assert f"| `{field.name}` | {default} | {bounds} | {field.metadata['meaning']} |" in text.split(f"### {stage.name}")[1].split("\n##")[0]
     assert [name for name in SECTIONS if f"`{name}`" not in text] == []
 

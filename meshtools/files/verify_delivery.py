@@ -187,10 +187,10 @@ def _measure(surface: DeliveredSurface) -> _Measured:
     a, b, c = (points[faces[:, corner]] for corner in range(3))
     area_mm2 = float(np.sqrt(np.sum(np.cross(b - a, c - a) ** 2, axis=1)).sum() / 2.0)
     x, y, z = np.ptp(surface.vertices[faces.ravel()], axis=0)
-    return _Measured(_count_bad_edges(surface.vertices, faces), float(np.sum(np.cross(a, b) * c) / 6.0), area_mm2, (float(x), float(y), float(z)))
+    return _Measured(count_bad_edges(surface.vertices, faces), float(np.sum(np.cross(a, b) * c) / 6.0), area_mm2, (float(x), float(y), float(z)))
 
 
-def _count_bad_edges(vertices: FloatArray, faces: NDArray[np.int64]) -> int:
+def count_bad_edges(vertices: FloatArray, faces: NDArray[np.int64]) -> int:
     """Edges that are not shared by exactly two faces of opposite direction, and the edges of faces with a repeated corner.
 
     Corners count as one vertex where they have the same number, or, in a file that repeats its vertices for every face, the same place.

@@ -32,8 +32,11 @@ AMBIENT, KEY, FILL = 0.34, 0.56, 0.22
 CREASE_DEG = 60.0  # a corner's smoothed normal farther than this from its face's is not used
 
 
+Seen = tuple[Sequence[float] | FloatArray, Sequence[float] | FloatArray]
+
+
 @dataclass(frozen=True, eq=False)
-class _Camera:
+class Camera:
     """Axes as rows (right, up, towards the camera), centre of the object in those axes, and mm a pixel."""
 
     axes: FloatArray
@@ -50,33 +53,49 @@ def render_picture(mesh: Mesh, face_colours: ColourArray, view: str, size_px: tu
     """
     if view not in VIEWS:
         raise GeometryError(f"view '{view}' is not one of {', '.join(VIEWS)}")
+    return render_seen(mesh, face_colours, VIEWS[view], size_px, scale_bar)
+
+
+def render_seen(mesh: Mesh, face_colours: ColourArray, seen: Seen, size_px: tuple[int, int], scale_bar: bool = True) -> ColourArray:
+    """As `render_picture`, seen along any direction: `seen` is the direction the camera looks along and the one that is up on the page."""
     if face_colours.shape != (len(mesh.faces), 3):
         raise GeometryError(f"face colours have shape {face_colours.shape}, but the mesh has {len(mesh.faces)} faces; give one colour a face")
     width, height = size_px
     if not len(mesh.faces):
         return np.full((height, width, 3), 255, np.uint8)
     foot = FOOT_PX if scale_bar else 0
-    camera = _fit_camera(mesh, view, (width, height - foot))
-    drawn = _cast(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING))
+    camera = fitted_camera(mesh, seen, (width, height - foot))
+    drawn = cast(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING)).colours
     small = drawn.reshape(height - foot, SUPERSAMPLING, width, SUPERSAMPLING, 3).mean(axis=(1, 3))
     page = np.full((height, width, 3), 255, np.uint8)
     page[: height - foot] = np.rint(small).astype(np.uint8)
     return _draw_scale_bar(page, camera.mm_per_px) if scale_bar else page
 
 
-def _fit_camera(mesh: Mesh, view: str, size_px: tuple[int, int]) -> _Camera:
-    forward, up = (np.array(direction, dtype=np.float64) for direction in VIEWS[view])
+def fitted_camera(mesh: Mesh, seen: Seen, size_px: tuple[int, int], mm_per_px: float | None = None) -> Camera:
+    """The camera that sees a mesh along `seen` (looking along, up), filling the picture, or at a given scale."""
+    forward, up = (np.array(direction, dtype=np.float64) for direction in seen)
     right, towards = _unit(np.stack([np.cross(forward, up), -forward]))
     axes = np.stack([right, np.cross(towards, right), towards])
-    seen = np.einsum("ij,kj->ki", axes, mesh.vertices[np.unique(mesh.faces)])
-    low, high = seen.min(axis=0), seen.max(axis=0)
+    placed = np.einsum("ij,kj->ki", axes, mesh.vertices[np.unique(mesh.faces)])
+    low, high = placed.min(axis=0), placed.max(axis=0)
     span = np.maximum(high - low, 1e-9)
     room = np.array(size_px) * (1 - 2 * MARGIN)
-    return _Camera(axes, (low + high) / 2, float(span[2]), float((span[:2] / room).max()))
+    return Camera(axes, (low + high) / 2, float(span[2]), mm_per_px or float((span[:2] / room).max()))
 
 
-def _cast(mesh: Mesh, face_colours: ColourArray, camera: _Camera, size_px: tuple[int, int]) -> FloatArray:
-    """Colour of each fine pixel (h, w, 3), 0 to 255. The object is moved to the origin first: the ray caster is single precision."""
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """What a camera sees: colours (h, w, 3), 0 to 255 and white where nothing is; depth (h, w) in mm from the camera, infinite there; the
+    face (h, w) that is seen."""
+
+    colours: FloatArray
+    depth_mm: FloatArray
+    face: NDArray[np.uint32]
+
+
+def cast(mesh: Mesh, face_colours: ColourArray, camera: Camera, size_px: tuple[int, int]) -> Shot:
+    """Colour, depth and face of each fine pixel. The object is moved to the origin first: the ray caster is single precision."""
     import open3d
 
     tensor: Any = open3d.core.Tensor
@@ -87,13 +106,13 @@ def _cast(mesh: Mesh, face_colours: ColourArray, camera: _Camera, size_px: tuple
     face, uv = hits["primitive_ids"].numpy(), hits["primitive_uvs"].numpy().astype(np.float64)
     is_hit = np.isfinite(hits["t_hit"].numpy())
     picture = np.full((*is_hit.shape, 3), 255.0)
-    face, uv = face[is_hit], uv[is_hit]
-    brightness = _brightness(_smooth_normals(local, mesh, face, uv))
-    picture[is_hit] = np.minimum(face_colours[face] * brightness[:, None], 255.0)
-    return picture
+    hit_face, uv = face[is_hit], uv[is_hit]
+    brightness = _brightness(_smooth_normals(local, mesh, hit_face, uv))
+    picture[is_hit] = np.minimum(face_colours[hit_face] * brightness[:, None], 255.0)
+    return Shot(picture, hits["t_hit"].numpy().astype(np.float64), face)
 
 
-def _rays(camera: _Camera, size_px: tuple[int, int]) -> NDArray[np.float32]:
+def _rays(camera: Camera, size_px: tuple[int, int]) -> NDArray[np.float32]:
     width, height = size_px
     step = camera.mm_per_px / SUPERSAMPLING
     rays = np.zeros((height, width, 6), np.float32)

@@ -64,8 +64,18 @@ def _row(batch: Path, job: Mapping[str, Any], recipe: Mapping[str, Any]) -> dict
         "volume_mm3": facts["measures"]["volume_mm3"],
         "mass_kg": facts["mass"]["mass_kg"],
         "report": f"{name}/report.html",
+        "routes": _routes(name, facts.get("making") or {}),
         "picture_png": picture.read_bytes() if picture.is_file() else None,
     }
+
+
+def _routes(name: str, making: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The routes of an element as the index shows them."""
+    off = [row["route"] for row in making.get("received", ()) if row["verdict"] == "fail"]
+    return [
+        {"route": row["route"], "status": row["status"], "sheet": f"{name}/{row['sheet']}" if row["sheet"] else "", "n_off": off.count(row["route"])}
+        for row in making.get("made", ())
+    ]
 
 
 def _fits(batch: Path, job: Mapping[str, Any]) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,13 +14,18 @@ from meshtools.files.atomic import write_atomic
 from meshtools.links import leads_out
 from meshtools.model import FileEntry, Finding, Record, Severity, plain, status_of
 
+LISTED = ".made.json"
+"""Beside the record of a job whose files differ from run to run: the names that it wrote last, or was about to write."""
+
 
 @dataclass(frozen=True)
 class JobFiles:
-    """The names that a stage may write beside its record, and the check that reads them back."""
+    """The names that a stage may write beside its record, and the check that reads them back. `are_listed`: the names follow from what is made;
+    those of the run before are in the list beside the record, and nothing else is ever removed."""
 
     names: tuple[str, ...]
     check: Callable[[Path, Record], tuple[Finding, ...]] | None = None
+    are_listed: bool = False
 
 
 class StaleInputError(BonewrightError):
@@ -52,17 +57,38 @@ def write_results(batch: Path, record_path: str, record: Record, contents: Mappi
     if leads_out(batch, path.parent):
         raise UsageError(f"{Path(record_path).parent} is a link that leads out of the batch; put a folder there and build again.")
     path.unlink(missing_ok=True)
-    for name in job.names:
+    earlier = listed_names(path.parent) if job.are_listed else ()
+    if job.are_listed:
+        _list_names(path.parent, {*earlier, *contents})  # first, so that a run that is cut off leaves nothing that the next one does not know
+    for name in (*job.names, *earlier):
         if name not in contents:
             (path.parent / name).unlink(missing_ok=True)
     folder = Path(record_path).parent
     entries = tuple(FileEntry((folder / name).as_posix(), write_atomic(path.parent / name, contents[name])) for name in sorted(contents))
+    if job.are_listed:
+        _list_names(path.parent, contents)
     record = dataclasses.replace(record, files=entries)
     if job.check is not None:
         findings = record.findings + job.check(batch, record)
         record = dataclasses.replace(record, findings=findings, status=status_of(findings))
     write_atomic(path, record_bytes(record))
     return record
+
+
+def listed_names(folder: Path) -> tuple[str, ...]:
+    """The names in the list beside a record, plain file names only; empty where there is no list."""
+    try:
+        names = json.loads((folder / LISTED).read_bytes())
+    except (FileNotFoundError, NotADirectoryError, json.JSONDecodeError, UnicodeDecodeError):
+        return ()
+    named = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
+    return tuple(name for name in named if name == Path(name).name and name not in ("", ".", "..", "record.json", LISTED))
+
+
+def _list_names(folder: Path, names: Collection[str]) -> None:
+    content = (json.dumps(sorted(names)) + "\n").encode()
+    if not (folder / LISTED).is_file() or (folder / LISTED).read_bytes() != content:
+        write_atomic(folder / LISTED, content)
 
 
 def failed_record(stage: str, key: str, code: str, message: str, facts: Mapping[str, Any] | None = None) -> Record:

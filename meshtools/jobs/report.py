@@ -21,6 +21,7 @@ from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.jobs.report_routes import making_facts, received_findings, route_records
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Record, Severity, SourceEntry, plain, status_of
 from meshtools.plain import from_plain
@@ -42,10 +43,12 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     """Make the page of one element; a failed element gets a page that says why."""
     records = _records(batch, job)
     rebuild = records["rebuild"]
-    findings = hand_over_findings(job, rebuild)
+    routes = route_records(batch, job)
     extra: dict[str, Any] = {}
     if rebuild["status"] != "failed":
         extra = _shape(batch, job, records)
+    extra["making"] = making_facts(job, routes, extra.pop("view", None))
+    findings = hand_over_findings(job, rebuild) + received_findings(extra["making"]["received"])
     thumbnail = extra.pop("thumbnail_png", None)
     records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
     sheet = make_sheet(_sheet_job(job) | extra, records)
@@ -87,7 +90,7 @@ def _sheet_job(job: Mapping[str, Any]) -> dict[str, Any]:
         "tolerance_mm": job["part_tolerance_mm"],
         "density_kg_m3": job["settings"]["replica_density_kg_m3"],
         "density_basis": "solid, at the density in config.yaml",
-    }
+    } | ({"routes": tuple(job["route_keys"])} if job["route_keys"] else {})
 
 
 def hand_over_findings(job: Mapping[str, Any], rebuild: Mapping[str, Any]) -> tuple[Finding, ...]:
@@ -116,6 +119,7 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     scan = _scan_in_place(batch, job, records)
     deviation_mm = vertex_deviation(view, scan, sources) if scan is not None else None
     extra: dict[str, Any] = {
+        "view": view,
         "viewer": viewer_mesh(view, sources, error_mm, deviation_mm, job["part_tolerance_mm"]),
         "picture_png": encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", PICTURE_PX)),
     }

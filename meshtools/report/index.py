@@ -13,7 +13,7 @@ from meshtools.report.joints import joints_part
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
 from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title
 
-SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report")
+SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report", "routes")
 NOBODYS = ("NONE", "FILL", "MADE")
 
 
@@ -23,7 +23,8 @@ def index_page(batch: Mapping[str, Any]) -> str:
     batch: `title`; `targets`, each {name, words (whose size), rows, completeness}; `findings` of the register; `next_steps`
     plain(NextStep); `min_individuals`. rows, in the order of the skeleton, have the keys of SUMMARY_COLUMNS, where `findings` is a list of
     plain(Finding), the gravest first, and `report` the link relative to the index or "" (a gap's first finding is its reason);
-    optional `picture_png`, small. A target's optional `fit` has rows and findings of its joints (joints.joints_part). completeness as
+    optional `picture_png`, small; optional `routes`, each {route, status, sheet
+    (link), n_off (lengths beyond tolerance)}. A target's optional `fit` has rows and findings of its joints (joints.joints_part). completeness as
     plan.completeness[target]. Values are escaped; equal batches give equal bytes.
     """
     targets = batch["targets"]
@@ -48,9 +49,14 @@ def summary_csv(rows: Iterable[Mapping[str, Any]]) -> str:
     for row in rows:
         codes = " ".join(finding["code"] for finding in row["findings"])
         figures = (_cell(row["volume_mm3"]), _cell(row["mass_kg"]))
-        cells = (row["target"], row["element"], row["class"], row["status"], codes, *figures, row["report"])
+        cells = (row["target"], row["element"], row["class"], row["status"], codes, *figures, row["report"], _routes_text(row))
         writer.writerow([spreadsheet_text(cell) for cell in cells])
     return text.getvalue()
+
+
+def _routes_text(row: Mapping[str, Any]) -> str:
+    """`print ready; cnc failed`."""
+    return "; ".join(f"{route['route']} {route['status']}" for route in row.get("routes", ()))
 
 
 def count_by(rows: Iterable[Mapping[str, Any]], key: str, order: Iterable[str]) -> dict[str, int]:
@@ -157,10 +163,11 @@ def _filter(rows: Sequence[Mapping[str, Any]]) -> Html:
 
 
 def _elements(rows: Sequence[Mapping[str, Any]], name: str) -> Html:
-    has_pictures = any(row.get("picture_png") for row in rows)
-    head = [*(["Picture"] if has_pictures else []), "Element", "Class", "Status", "First finding", "Volume", "Mass"]
+    has_pictures, has_routes = (any(row.get(key) for row in rows) for key in ("picture_png", "routes"))
+    routes = ["Job sheets"] if has_routes else []
+    head = [*(["Picture"] if has_pictures else []), "Element", "Class", "Status", "First finding", "Volume", "Mass", *routes]
     titles = [tag("th", title, scope="col", class_="num" if title in ("Volume", "Mass") else None) for title in head]
-    body = [tag("tr", *_cells(row, has_pictures), data_status=row["status"]) for row in rows]
+    body = [tag("tr", *_cells(row, has_pictures), *_route_cells(row, has_routes), data_status=row["status"]) for row in rows]
     caption = tag("caption", f"Elements of {name}, in the order of the skeleton", class_="unseen")
     return tag("div", tag("table", caption, tag("thead", tag("tr", *titles)), tag("tbody", *body), class_="elements"), class_="scroll")
 
@@ -179,6 +186,18 @@ def _cells(row: Mapping[str, Any], has_pictures: bool) -> list[Html]:
         tag("td", figure(row["volume_mm3"] / 1000, "cm³", 1) if row["volume_mm3"] is not None else "–", class_="num"),
         tag("td", figure(row["mass_kg"], "kg", 3) if row["mass_kg"] is not None else "–", class_="num"),
     ]
+
+
+def _route_cells(row: Mapping[str, Any], has_routes: bool) -> list[Html]:
+    """The job sheets of an element, each with how its route stands and with what was found wrong on delivery."""
+    if not has_routes:
+        return []
+    parts: list[Any] = []
+    for route in row.get("routes", ()):
+        name = tag("a", route["route"], href=route["sheet"]) if _is_local_link(route["sheet"]) else route["route"]
+        off = tag("span", f" {route['n_off']} measured beyond tolerance", class_="small") if route["n_off"] else ""
+        parts.append(tag("div", name, " ", status_mark(route["status"]), off))
+    return [tag("td", *parts)]
 
 
 def _is_local_link(address: str) -> bool:

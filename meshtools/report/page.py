@@ -10,6 +10,7 @@ from meshtools.report import sections
 from meshtools.report.chips import class_chip, page_frame, status_mark
 from meshtools.report.completing import completing
 from meshtools.report.conjecture import conjecture
+from meshtools.report.making import making
 from meshtools.report.markup import Html, asset, join, section, tag
 from meshtools.report.view import view_figure
 from meshtools.report.words import STATUSES
@@ -56,7 +57,8 @@ def _replica_body(sheet: Mapping[str, Any]) -> Html:
     columns = tag("div", sections.measures(sheet), sections.evidence(sheet), sections.tolerance(sheet), sections.calipers(sheet),
                   sections.fills(sheet), class_="columns")
     return join([
-        view_figure(sheet), sections.came_from(sheet), completing(sheet), conjecture(sheet), sections.findings(sheet), columns, sections.files(sheet),
+        view_figure(sheet), sections.came_from(sheet), completing(sheet), conjecture(sheet), sections.findings(sheet), columns, making(sheet),
+        sections.files(sheet),
         sections.sign_off(sheet), sections.cautions(sheet),
     ])
 

@@ -1,0 +1,105 @@
+"""The command that makes the parts of one file ready for a workshop, without a batch."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from meshtools.answer import DONE, PERSON_NEEDED, Answer
+from meshtools.commands_file import read_surface, size_words
+from meshtools.counted import counted
+from meshtools.errors import Problem, TablesError, UsageError
+from meshtools.geometry.audit import audit_topology
+from meshtools.jobs.ready import ROUTE_FILES
+from meshtools.jobs.ready_files import route_files
+from meshtools.jobs.record import write_results
+from meshtools.keys import hash_file, sha256_of
+from meshtools.model import EvidenceClass, Mesh, Origin, Record, SourceEntry, plain, status_of
+from meshtools.model_ready import Made, Part
+from meshtools.routing import Chosen, settings_of
+from meshtools.settings import Settings
+from meshtools.settings_file import read_config
+
+NOT_STATED = "not stated"
+
+
+def ready_file(options: argparse.Namespace) -> Answer:
+    """`bonewright ready ROUTE FILE`: the files and the job sheet of one closed surface, at the size of the file."""
+    output: Path = options.output
+    if output.exists() and not output.is_dir():
+        raise UsageError(f"-o {output}: this is a file; the results are several, so give the name of a folder.")
+    settings = _settings(options.config)
+    chosen = _chosen(options, settings)
+    mesh = _closed(options)
+    part = Part(options.file.stem.upper(), "", mesh, (SourceEntry(EvidenceClass.NONE, options.file.stem, Origin.SCANNED),))
+    of_route = settings_of(settings, chosen)
+    made = _make(options.route, part, of_route)
+    contents, facts, findings = route_files(part, made, _about(options, settings, chosen, of_route))
+    if any((output / name).exists() and (output / name).samefile(options.file) for name in contents):
+        raise UsageError(f"-o {output}: a result would take the place of {options.file}, which is only ever read. Choose another folder.")
+    key = sha256_of(["ready", options.route, hash_file(options.file), plain(of_route)])
+    record = Record(options.route, key, status_of(findings), facts, findings, made.sources, ())
+    return _answer(output, write_results(output, "record.json", record, contents, ROUTE_FILES), mesh)
+
+
+def _settings(config: Path | None) -> Settings:
+    """The settings of a config.yaml, or the defaults."""
+    if config is None:
+        return Settings()
+    problems: list[Problem] = []
+    read = read_config(config, problems)
+    if problems or read is None:
+        raise TablesError(problems)
+    return read.settings
+
+
+def _chosen(options: argparse.Namespace, settings: Settings) -> Chosen:
+    if not options.machine:
+        return Chosen(options.route)
+    known = [machine.name for machine in settings.machines if machine.route == options.route]
+    if options.machine not in known:
+        listed = f"it names {', '.join(known)}" if known else "it names none for this route"
+        where = str(options.config) if options.config else "no --config was given, and"
+        raise UsageError(f"--machine {options.machine}: {where} has no such machine; {listed}.")
+    return Chosen(options.route, options.machine)
+
+
+def _closed(options: argparse.Namespace) -> Mesh:
+    mesh = read_surface(options.file, options.unit)
+    audit = audit_topology(mesh)
+    if not audit.is_closed:
+        n_open = audit.n_open_edges + audit.n_nonmanifold_edges + audit.n_inconsistent_edges
+        why = f"is not closed ({counted(n_open, 'edge')} without exactly one partner, {counted(audit.n_degenerate, 'face')} without area)"
+        raise UsageError(f"{options.file}: the surface {why}, so it is no body that can be made. Clean it and close its holes first.")
+    if not audit.is_outward:
+        raise UsageError(f"{options.file}: the surface faces inwards; turn its faces round first.")
+    return mesh
+
+
+def _make(route: str, part: Part, settings: Any) -> Made:
+    from meshtools.stages.cnc import make_cnc
+    from meshtools.stages.mould import make_mould
+    from meshtools.stages.print import make_print
+
+    makers: dict[str, Any] = {"print": make_print, "cnc": make_cnc, "mould": make_mould}
+    made: Made = makers[route](part, settings)
+    return made
+
+
+def _about(options: argparse.Namespace, settings: Settings, chosen: Chosen, of_route: Any) -> dict[str, Any]:
+    return {
+        "route": options.route, "machine": chosen.machine, "target": "", "element": options.file.stem, "evidence": NOT_STATED,
+        "evidence_words": "one file without a batch", "evidence_share": {}, "n_finds": 0, "uses": options.file.name, "settings": plain(of_route),
+        "estimate": plain(settings.estimate), "tolerance_class": settings.receive.tolerance_class,
+        "part_tolerance_mm": settings.clean.part_tolerance_mm,
+    }  # fmt: skip
+
+
+def _answer(output: Path, record: Record, mesh: Mesh) -> Answer:
+    names = [Path(entry.path).name for entry in record.files]
+    lines = [f"{output}: {counted(len(names), 'file')} for a part of {size_words(mesh)}", *(f"  {name}" for name in names)]
+    lines += [f"  {finding.severity.value}: {finding.message}" for finding in record.findings]
+    facts = {"output": str(output), "status": record.status, "files": plain(record.files), "findings": plain(record.findings)}
+    facts |= {key: record.facts[key] for key in ("solids", "dimensions", "figures", "mass_kg")}
+    return Answer(tuple(lines), facts, DONE if record.status == "ok" else PERSON_NEEDED)

@@ -1,0 +1,19 @@
+"""The print job: one replica to what the route makes of it, with its files and its job sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from meshtools.jobs.ready import ROUTE_FILES as FILES
+from meshtools.jobs.ready import run_route
+from meshtools.settings_print import PrintSettings
+from meshtools.stages.print import make_print
+
+__all__ = ["FILES", "run"]
+
+
+def run(batch: Path, job: Mapping[str, Any]) -> None:
+    """Make the route print of one element."""
+    run_route(batch, job, make_print, PrintSettings)

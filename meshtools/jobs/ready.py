@@ -1,0 +1,105 @@
+"""What the jobs of all routes do: read the replica, or the bored one, run the stage, write the files and the sheet, read all back."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from meshtools.errors import GeometryError
+from meshtools.files.mesh_ply import read_replica_ply
+from meshtools.files.verify_parts import verify_parts
+from meshtools.jobs.fixings import drawings_of
+from meshtools.jobs.ready_files import route_files
+from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
+from meshtools.keys import hash_file
+from meshtools.model import Finding, FloatArray, Record, SourceEntry, plain, status_of
+from meshtools.model_ready import Made, Part
+from meshtools.plain import from_plain
+
+Make = Callable[[Part, Any], Made]
+
+
+def check_route(batch: Path, record: Record) -> tuple[Finding, ...]:
+    """Read every file of a route back and hold it against the record."""
+    return check_written_route(batch, {"facts": record.facts, "files": plain(record.files)})
+
+
+def check_written_route(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """The same check for a record as it stands on disk."""
+    if not record["files"]:
+        return ()
+    folder = (batch / record["files"][0]["path"]).parent
+    return verify_parts(folder, record["facts"].get("solids", ()), {Path(entry["path"]).name: entry["sha256"] for entry in record["files"]})
+
+
+ROUTE_FILES = JobFiles((), check_route, are_listed=True)
+
+
+def run_route(batch: Path, job: Mapping[str, Any], make: Make, settings: type) -> None:
+    """Make one route of one element. What cannot be made ends in a failed record of this route alone."""
+    record_path = f"results/{job['name']}/{job['stage']}/record.json"
+    try:
+        part, about = _part(batch, job)
+        made = make(part, from_plain(settings, job["settings"]))
+    except GeometryError as error:
+        record = failed_record(job["stage"], job["key"], "not-made", f"{job['name']}, {job['stage']}: {error}", _bare_facts(job))
+        write_results(batch, record_path, record, {}, ROUTE_FILES)
+        return
+    contents, facts, findings = route_files(part, made, {**job, **about})
+    record = Record(job["stage"], job["key"], status_of(findings), facts, findings, made.sources, ())
+    write_results(batch, record_path, record, contents, ROUTE_FILES)
+
+
+def _bare_facts(job: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: job[key] for key in ("route", "machine", "part_id", "revision", "target", "element", "evidence")}
+
+
+def _part(batch: Path, job: Mapping[str, Any]) -> tuple[Part, dict[str, Any]]:
+    """The part to make and what its record says of its evidence. GeometryError where there is none, StaleInputError where it changed."""
+    replica = _record(batch, f"results/{job['name']}/record.json", job["rebuild_key"])
+    if replica["status"] == "failed":
+        raise GeometryError("there is no replica; its page says why.")
+    if not replica["facts"].get("deliverable"):
+        raise GeometryError("the replica is open, and only a closed one can be made; decide on its holes (openings.csv) first.")
+    path, record = f"results/{job['name']}/replica.ply", replica
+    if job.get("armature_key"):
+        record = _record(batch, f"results/{job['name']}/armature/record.json", job["armature_key"])
+        path = f"results/{job['name']}/armature/bored.ply"
+        if record["status"] == "failed" or path not in {entry["path"] for entry in record["files"]}:
+            raise GeometryError("its armature asks for bores that could not be made; the armature's record says why.")
+    hashes = {entry["path"]: entry["sha256"] for entry in record["files"]}
+    if hash_file(batch / path) != hashes[path]:
+        raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
+    sources = tuple(from_plain(SourceEntry, row) for row in record["sources"])
+    part = Part(job["part_id"], str(job["revision"]), read_replica_ply(batch / path), sources, _keep_off(record["facts"]))
+    shares = replica["facts"].get("evidence_share", {})
+    return part, {"evidence_share": shares, "uses": Path(path).name, "evidence_words": ""} | _armature(batch, record, job)
+
+
+def _armature(batch: Path, record: Mapping[str, Any], job: Mapping[str, Any]) -> dict[str, Any]:
+    """What goes along with a bored part: its drill templates, and its table of holes as it stands beside the bored surface."""
+    if not job.get("armature_key"):
+        return {}
+    tables = {Path(entry["path"]).name: entry for entry in record["files"] if entry["path"].endswith(".csv")}
+    contents = {name: (batch / entry["path"]).read_bytes() for name, entry in tables.items()}
+    for name, entry in tables.items():
+        if hashlib.sha256(contents[name]).hexdigest() != entry["sha256"]:
+            raise StaleInputError(f"{entry['path']}: the file was altered after it was made. Build again.")
+    return {"templates": drawings_of(record), "enclosed": contents}
+
+
+def _record(batch: Path, path: str, key: str) -> dict[str, Any]:
+    record = read_record(batch / path)
+    if record is None or record["key"] != key:
+        raise StaleInputError(f"{path}: the record is not the planned one. Build again.")
+    return record
+
+
+def _keep_off(facts: Mapping[str, Any]) -> FloatArray:
+    """Points (n, 3) that cuts, bridges and gates stay away from: both ends of every hole of the armature."""
+    ends = [hole["points_mm"][place] for hole in facts.get("holes", ()) for place in (0, -1)]
+    return np.array(ends, dtype=np.float64).reshape(-1, 3)

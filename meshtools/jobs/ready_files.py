@@ -1,0 +1,92 @@
+"""The files of a route: solids, drawings, tables, the job sheet and the archive of all, from what its stage made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from meshtools.files.deliver import PartLabel, encode_stl
+from meshtools.files.drawing_dxf import write_dxf
+from meshtools.files.drawing_svg import write_svg
+from meshtools.files.package_zip import encode_package
+from meshtools.files.parts_3mf import encode_parts_3mf
+from meshtools.files.route_table import encode_csv
+from meshtools.geometry.caliper_frame import caliper_frame
+from meshtools.jobs.ready_facts import add_material, route_facts, solid_row
+from meshtools.model import Finding, Severity, plain
+from meshtools.model_ready import Made, Part
+from meshtools.report.job_pictures import drawing_facts, sheet_pictures
+from meshtools.report.job_sheet import ROUTE_TITLES, job_sheet_pdf
+
+SHEET = "sheet.pdf"
+PARTS = "parts.3mf"
+
+
+def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str, bytes], dict[str, Any], tuple[Finding, ...]]:
+    """Names and bytes of all files, the facts of the record, and the findings. A route that failed gets its sheet alone, which says why.
+
+    about: as in ready_facts.route_facts, with `settings` of the route and `estimate` for masses and hours.
+    """
+    frame = caliper_frame(part.mesh.vertices)
+    facts = route_facts(part, made, about, frame)
+    is_made = not any(finding.severity is Severity.FAILED for finding in made.findings)
+    contents, facts["solids"] = _solids(part, made, about) if is_made else ({}, [])
+    add_material(facts, about)
+    contents |= {f"{drawing.name}.dxf": write_dxf(drawing) for drawing in made.drawings if is_made}
+    contents |= {f"{drawing.name}.svg": write_svg(drawing) for drawing in made.drawings if is_made}
+    contents |= {f"{table.name}.csv": encode_csv(table) for table in made.tables if is_made}
+    facts["files_made"] = _files_made(facts["solids"], made) if is_made else []
+    findings = made.findings
+    pictures = sheet_pictures(part.mesh, part.sources, frame, made.views)
+    facts["drawing"] = drawing_facts(pictures["drawing"])
+    contents[SHEET] = job_sheet_pdf(facts, plain(findings), pictures)
+    if is_made:
+        contents[f"{part.part_id.lower()}-{about['route']}.zip"] = encode_package(contents, read_me(facts))
+    return contents, facts, findings
+
+
+def _solids(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str, bytes], list[dict[str, Any]]]:
+    label = PartLabel(part.part_id, part.revision, about["target"], about["element"], about["evidence"])
+    contents, rows = {}, []
+    for solid in made.solids:
+        delivery = encode_stl(solid.mesh, replace(label, part_id=f"{part.part_id} {solid.name}"), made.sources, solid.made_from_replica)
+        file = f"{solid.name}.stl"
+        contents[file] = delivery.content
+        rows.append(solid_row(solid, file, delivery.delivered_from_scan))
+    closed = tuple(solid for solid, row in zip(made.solids, rows, strict=True) if row["is_closed"])
+    if closed:
+        contents[PARTS] = encode_parts_3mf(closed, made.sources, label)
+    return contents, rows
+
+
+def _files_made(solids: list[dict[str, Any]], made: Made) -> list[dict[str, Any]]:
+    rows = [{"file": row["file"], "role": row["role"], "extents_mm": row["extents_mm"]} for row in solids]
+    if any(row["is_closed"] for row in solids):
+        rows.append({"file": PARTS, "role": "all closed solids, with evidence class of every face", "extents_mm": []})
+    rows += [{"file": f"{drawing.name}.dxf, .svg", "role": f"drawing 1:1: {drawing.title}", "extents_mm": []} for drawing in made.drawings]
+    rows += [{"file": f"{table.name}.csv", "role": f"table: {table.title}", "extents_mm": []} for table in made.tables]
+    return rows
+
+
+def read_me(facts: Mapping[str, Any]) -> str:
+    """The text that stands in the archive: what it is, in which unit, and what each file is."""
+    revision = f"revision {facts['revision']}" if facts["revision"] else "no revision"
+    of_target = f" of {facts['target']}" if facts["target"] else ""
+    lines = [
+        f"REPLICA {facts['part_id']}, {revision}: {ROUTE_TITLES[facts['route']]}",
+        f"{facts['title']}{of_target}. A replica, not a specimen. Evidence class: {facts['evidence']}.",
+        "",
+        "All lengths are MILLIMETRES. STL, DXF, SVG and CSV carry no unit that every program reads: choose mm on import.",
+        "Finished size: " + " x ".join(f"{size:.2f}" for size in facts["sizes_mm"]) + " mm (length, breadth, depth). Scale nothing on import.",
+        "",
+        "sheet.pdf            read first: views, dimensions to check, figures, findings, cautions",
+    ]
+    lines += [f"{row['file']:<20} {row['role']}" for row in facts["files_made"]]
+    lines += [
+        "checksums.sha256     SHA-256 of every file here",
+        "",
+        "Each STL lies about the middle of its own box; record.json of the batch holds the matrix from the replica (delivered_from_replica).",
+        "Measure the first article against the sheet before anything else is made from these files.",
+    ]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,106 @@
+"""Which route suits a bone, and why: from its size, thickness, undercuts and mass, and from what the machines of config.yaml hold.
+
+An aid to a decision that a person writes into `routes`; nothing is chosen by it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+SUITS, POSSIBLE, UNSUITED = "suits", "possible", "unsuited"
+MANY_PARTS = 12  # proposed: beyond so many printed parts another route is quicker
+HIDDEN_PERCENT = 3.0  # proposed: less than this is filled by hand; more needs further set-ups or mould pieces
+MUCH_HIDDEN_PERCENT = 15.0  # proposed: a rigid mould or a two-sided carving loses too much of the form
+SMALL_FOR_FOAM_MM = 150.0  # proposed: below it foam carving shows its cutter
+HEAVY_KG = 10.0  # proposed: a filled print or casting above it asks for a hollow or a foam core
+
+USED: Mapping[str, tuple[str, ...]] = {
+    "print": (
+        "build_x_mm", "build_y_mm", "build_z_mm", "process", "density_kg_m3", "least_wall_extrusion_mm", "least_wall_vat_mm", "least_wall_powder_mm",
+    ),
+    "cnc": ("travel_x_mm", "travel_y_mm", "travel_z_mm", "coat_mm", "least_core_mm"),
+    "mould": ("kind", "casting_density_kg_m3"),
+}  # fmt: skip
+"""The settings of each route that the advice looks at."""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One route: how it suits, and the reasons in words."""
+
+    route: str
+    verdict: str
+    reasons: tuple[str, ...]
+
+
+def advise(figures: Mapping[str, Any], settings: Mapping[str, Mapping[str, Any]]) -> tuple[Advice, ...]:
+    """Advice on every route, the best first.
+
+    figures: sizes_mm (length, breadth, depth), volume_mm3, thin_mm, hidden_percent (geometry.making_figures); settings: route -> its settings.
+    """
+    found = (_print(figures, settings["print"]), _cnc(figures, settings["cnc"]), _mould(figures, settings["mould"]))
+    order = (SUITS, POSSIBLE, UNSUITED)
+    return tuple(sorted(found, key=lambda advice: order.index(advice.verdict)))
+
+
+def _judged(route: str, against: Sequence[tuple[str, str]], for_it: Sequence[str]) -> Advice:
+    """The worst of what speaks against a route, with all reasons; what speaks for it where nothing does."""
+    verdicts = {verdict for verdict, _ in against}
+    verdict = UNSUITED if UNSUITED in verdicts else POSSIBLE if POSSIBLE in verdicts else SUITS
+    return Advice(route, verdict, tuple(reason for _, reason in against) or tuple(for_it))
+
+
+def _print(figures: Mapping[str, Any], settings: Mapping[str, Any]) -> Advice:
+    room = sorted((settings[f"build_{axis}_mm"] for axis in "xyz"), reverse=True)
+    n_parts = math.prod(max(1, math.ceil(size / space)) for size, space in zip(sorted(figures["sizes_mm"], reverse=True), room, strict=True))
+    mass_kg = figures["volume_mm3"] * 1e-9 * settings["density_kg_m3"]
+    least_mm = _least_wall_mm(settings)
+    against = []
+    if figures["thin_mm"] < least_mm:
+        why = f"a twentieth of its surface is backed by less than {figures['thin_mm']:.1f} mm; the process makes {least_mm:g} mm"
+        against.append((UNSUITED, why))
+    if n_parts > MANY_PARTS:
+        against.append((POSSIBLE, f"it takes about {n_parts} parts on this machine"))
+    if mass_kg > HEAVY_KG:
+        against.append((POSSIBLE, f"printed solid it weighs {mass_kg:.1f} kg: hollow it, or carve a foam core"))
+    return _judged("print", against, [f"about {n_parts} part{'s' if n_parts > 1 else ''}, undercuts do not matter, {mass_kg:.2f} kg printed solid"])
+
+
+def _least_wall_mm(settings: Mapping[str, Any]) -> float:
+    words = {"material extrusion": "extrusion", "vat photopolymerization": "vat", "powder bed fusion": "powder"}
+    return float(settings[f"least_wall_{words[settings['process']]}_mm"])
+
+
+def _cnc(figures: Mapping[str, Any], settings: Mapping[str, Any]) -> Advice:
+    least_mm = 2 * settings["coat_mm"] + settings["least_core_mm"]
+    travel = sorted((settings[f"travel_{axis}_mm"] for axis in "xyz"), reverse=True)
+    against = []
+    if figures["thin_mm"] < least_mm:
+        why = f"a twentieth of its surface is backed by less than {figures['thin_mm']:.1f} mm, and foam with its coat needs {least_mm:g} mm"
+        against.append((UNSUITED, why))
+    if figures["hidden_percent"] > MUCH_HIDDEN_PERCENT:
+        against.append((UNSUITED, f"{figures['hidden_percent']:.0f} % of its surface is hidden from both sides"))
+    elif figures["hidden_percent"] > HIDDEN_PERCENT:
+        against.append((POSSIBLE, f"{figures['hidden_percent']:.0f} % of its surface is hidden from both sides: further set-ups, or finish by hand"))
+    if figures["sizes_mm"][0] < SMALL_FOR_FOAM_MM:
+        against.append((POSSIBLE, f"it is only {figures['sizes_mm'][0]:.0f} mm long: foam shows the cutter at that size"))
+    if any(size > space for size, space in zip(sorted(figures["sizes_mm"], reverse=True), travel, strict=True)):
+        against.append((POSSIBLE, "it is larger than the machine's travel: several blocks, glued"))
+    return _judged("cnc", against, [f"two sides show {100 - figures['hidden_percent']:.0f} % of it, and it is large and thick enough for foam"])
+
+
+def _mould(figures: Mapping[str, Any], settings: Mapping[str, Any]) -> Advice:
+    mass_kg = figures["volume_mm3"] * 1e-9 * settings["casting_density_kg_m3"]
+    against = []
+    if settings["kind"] == "rigid" and figures["hidden_percent"] > MUCH_HIDDEN_PERCENT:
+        why = f"{figures['hidden_percent']:.0f} % of its surface is undercut for a rigid mould of two pieces: take rubber in a jacket"
+        against.append((UNSUITED, why))
+    elif settings["kind"] == "rigid" and figures["hidden_percent"] > HIDDEN_PERCENT:
+        against.append((POSSIBLE, f"{figures['hidden_percent']:.0f} % of its surface is undercut: more than two pieces, or rubber in a jacket"))
+    if mass_kg > HEAVY_KG:
+        against.append((POSSIBLE, f"cast solid it weighs {mass_kg:.1f} kg, and a thick pour overheats: cast it hollow"))
+    against.append((POSSIBLE, "worth its mould only for several casts"))
+    return _judged("mould", against, [])

@@ -1,0 +1,110 @@
+"""The job sheet of a route: every figure on it is one of the record, equal input gives equal bytes, and a route that failed says so."""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import Any
+
+import numpy as np
+import pypdf
+import pytest
+from report_sheet import SOURCES, invented_bone
+
+from meshtools.files.verify_parts import verify_parts
+from meshtools.jobs.ready_files import route_files
+from meshtools.model import Finding, Severity, plain
+from meshtools.model_ready import Drawing, Figure, Layer, Made, MadeSolid, Part, RouteTable, RouteView
+from meshtools.settings import Settings
+
+MESH = invented_bone(48, 32)
+SQUARE = np.array([[0.0, 0.0], [120.0, 0.0], [120.0, 80.0]])
+
+
+def part_made(*findings: Finding) -> tuple[Part, Made]:
+    colours = np.full((len(MESH.faces), 3), 190, np.uint8)
+    view = RouteView("as it lies on the machine", MESH, colours, np.array([0.0, 1.0, 0.0]), np.array([1.0, 0.0, 0.0]))
+    table = RouteTable("parts", "Parts and where they go", ("part", "height_mm", "pieces"), (("body", 412.345678, 1), ("=1+1", 7.5, 2)))
+    figures = (Figure("Least wall", 3.21987, "mm", "measured at 4000 points"), Figure("Mass", 1.23456, "kg", "PLA 1240 kg/m3"))
+    made = Made((MadeSolid("body", "part", MESH, np.eye(4)),), SOURCES, {"n_parts": 1, "datum": "the lower left dowel"}, findings, figures, (table,),
+                (Drawing("plan", "Plan", (Layer("outline", (SQUARE,)),)),), (view,))
+    return Part("ADULT-FEMUR-LEFT", "2", MESH, SOURCES), made
+
+
+def about() -> dict[str, Any]:
+    return {
+        "route": "print", "machine": "big-printer", "target": "adult", "element": "femur-left", "evidence": "OWN-R", "evidence_words": "",
+        "evidence_share": {"OWN-R": 0.951, "FILL": 0.03, "MADE": 0.019}, "n_finds": 1, "uses": "replica.ply", "part_tolerance_mm": 0.5,
+        "tolerance_class": "medium", "settings": plain(Settings().print), "estimate": plain(Settings().estimate),
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def made() -> tuple[dict[str, bytes], dict[str, Any]]:
+    note = Finding(Severity.REVIEW, "thin", "The wall is thin at one place.", 1.234567, 1.6, "mm")
+    contents, facts, _ = route_files(*part_made(note), about())
+    return contents, facts
+
+
+def words_of(pdf: bytes) -> str:
+    text = "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages)
+    return re.sub(r"\s+", " ", text)
+
+
+def test_every_dimension_on_the_sheet_is_that_of_the_record(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
+    contents, facts = made
+    words = words_of(contents["sheet.pdf"])
+    for row in facts["dimensions"]:
+        assert f"{row['nominal_mm']:.2f} ± {row['tolerance_mm']:g}" in words
+        assert f"{row['nominal_mm']:.2f} mm" in words  # beside the views
+    assert facts["drawing"]["stated"] == [f"{facts['sizes_mm'][k]:.2f} mm" for k in (0, 2, 1)]
+    stated = {float(text) for text in re.findall(r"\d+\.\d\d(?= mm| ±)", words)}
+    known = [*facts["sizes_mm"], *(length for solid in facts["solids"] for length in solid["extents_mm"]), 3.21987, 1.234567, 1.6]
+    assert stated <= {round(value, 2) for value in known}
+    assert "ADULT-FEMUR-LEFT" in words
+    assert "revision 2" in words
+    assert "95.1 % of the surface comes from a scanned bone" in words
+    assert "412.35" in words  # of the route's table, whose header says mm
+
+
+def test_the_sheet_carries_findings_datum_cautions_and_files(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
+    words = words_of(made[0]["sheet.pdf"])
+    for wanted in ("decide The wall is thin at one place. 1.23 mm (limit 1.60 mm)", "the lower left dowel", "NIOSH 2023", "body.stl", "parts.3mf"):
+        assert wanted in words
+
+
+def test_equal_input_gives_equal_bytes_of_every_file(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
+    note = Finding(Severity.REVIEW, "thin", "The wall is thin at one place.", 1.234567, 1.6, "mm")
+    again, facts, _ = route_files(*part_made(note), about())
+    assert again == made[0]
+    assert facts == made[1]
+
+
+def test_a_route_that_cannot_make_the_part_gets_a_sheet_that_says_so_and_no_solid() -> None:
+    contents, facts, findings = route_files(*part_made(Finding(Severity.FAILED, "too-large", "It does not fit the machine.", 900, 300, "mm")), about())
+    assert (list(contents), facts["solids"]) == (["sheet.pdf"], [])
+    words = words_of(contents["sheet.pdf"])
+    assert "DO NOT MAKE" in words
+    assert "It does not fit the machine." in words
+    assert findings[0].severity is Severity.FAILED
+
+
+def test_the_files_are_read_back_and_a_cut_solid_or_a_changed_archive_is_noticed(made: tuple[dict[str, bytes], dict[str, Any]], tmp_path: Any) -> None:
+    import hashlib
+
+    contents, facts = made
+    for name, content in contents.items():
+        (tmp_path / name).write_bytes(content)
+    sha256 = {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
+    assert verify_parts(tmp_path, facts["solids"], sha256) == ()
+    open_stl = bytearray(contents["body.stl"])
+    open_stl[84 + 12 : 84 + 24] = open_stl[84 + 24 : 84 + 36]  # a corner of the first triangle in the place of another
+    (tmp_path / "body.stl").write_bytes(bytes(open_stl))
+    assert [finding.code for finding in verify_parts(tmp_path, facts["solids"], sha256)] == ["parts-hash"]
+    sha256["body.stl"] = hashlib.sha256(bytes(open_stl)).hexdigest()
+    codes = {finding.code for finding in verify_parts(tmp_path, facts["solids"], sha256)}
+    assert {"delivery-open", "parts-unreadable"} <= codes  # the archive holds the other one
+
+
+def test_a_table_is_no_formula_for_a_spreadsheet(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
+    assert made[0]["parts.csv"].decode() == "part,height_mm,pieces\r\nbody,412.345678,1\r\n'=1+1,7.5,2\r\n"
