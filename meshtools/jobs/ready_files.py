@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -15,7 +15,7 @@ from meshtools.files.route_table import encode_csv
 from meshtools.geometry.caliper_frame import caliper_frame
 from meshtools.jobs.ready_facts import add_material, route_facts, solid_row
 from meshtools.model import Finding, Severity, plain
-from meshtools.model_ready import Made, Part
+from meshtools.model_ready import Drawing, Made, Part
 from meshtools.report.job_pictures import drawing_facts, sheet_pictures
 from meshtools.report.job_sheet import ROUTE_TITLES, job_sheet_pdf
 
@@ -26,17 +26,20 @@ PARTS = "parts.3mf"
 def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str, bytes], dict[str, Any], tuple[Finding, ...]]:
     """Names and bytes of all files, the facts of the record, and the findings. A route that failed gets its sheet alone, which says why.
 
-    about: as in ready_facts.route_facts, with `settings` of the route and `estimate` for masses and hours.
+    about: as in ready_facts.route_facts, with `settings` of the route and `estimate` for masses and hours; where holes were
+    cut, `templates` (drawings) and `enclosed` (name -> bytes) go along.
     """
     frame = caliper_frame(part.mesh.vertices)
     facts = route_facts(part, made, about, frame)
     is_made = not any(finding.severity is Severity.FAILED for finding in made.findings)
     contents, facts["solids"] = _solids(part, made, about) if is_made else ({}, [])
     add_material(facts, about)
-    contents |= {f"{drawing.name}.dxf": write_dxf(drawing) for drawing in made.drawings if is_made}
-    contents |= {f"{drawing.name}.svg": write_svg(drawing) for drawing in made.drawings if is_made}
+    drawings = (*made.drawings, *about.get("templates", ())) if is_made else ()
+    contents |= {f"{drawing.name}.dxf": write_dxf(drawing) for drawing in drawings}
+    contents |= {f"{drawing.name}.svg": write_svg(drawing) for drawing in drawings}
+    contents |= about.get("enclosed", {}) if is_made else {}
     contents |= {f"{table.name}.csv": encode_csv(table) for table in made.tables if is_made}
-    facts["files_made"] = _files_made(facts["solids"], made) if is_made else []
+    facts["files_made"] = _files_made(facts["solids"], drawings, made, tuple(about.get("enclosed", ()))) if is_made else []
     findings = made.findings
     pictures = sheet_pictures(part.mesh, part.sources, frame, made.views)
     facts["drawing"] = drawing_facts(pictures["drawing"])
@@ -60,13 +63,13 @@ def _solids(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str,
     return contents, rows
 
 
-def _files_made(solids: list[dict[str, Any]], made: Made) -> list[dict[str, Any]]:
+def _files_made(solids: list[dict[str, Any]], drawings: Sequence[Drawing], made: Made, enclosed: Sequence[str]) -> list[dict[str, Any]]:
     rows = [{"file": row["file"], "role": row["role"], "extents_mm": row["extents_mm"]} for row in solids]
     if any(row["is_closed"] for row in solids):
         rows.append({"file": PARTS, "role": "all closed solids, with evidence class of every face", "extents_mm": []})
-    rows += [{"file": f"{drawing.name}.dxf, .svg", "role": f"drawing 1:1: {drawing.title}", "extents_mm": []} for drawing in made.drawings]
+    rows += [{"file": f"{drawing.name}.dxf, .svg", "role": f"drawing 1:1: {drawing.title}", "extents_mm": []} for drawing in drawings]
     rows += [{"file": f"{table.name}.csv", "role": f"table: {table.title}", "extents_mm": []} for table in made.tables]
-    return rows
+    return rows + [{"file": name, "role": "table of the armature's holes", "extents_mm": []} for name in enclosed]
 
 
 def read_me(facts: Mapping[str, Any]) -> str:
