@@ -81,7 +81,8 @@ def test_equal_input_gives_equal_bytes_of_every_file(made: tuple[dict[str, bytes
 
 
 def test_a_route_that_cannot_make_the_part_gets_a_sheet_that_says_so_and_no_solid() -> None:
-    contents, facts, findings = route_files(*part_made(Finding(Severity.FAILED, "too-large", "It does not fit the machine.", 900, 300, "mm")), about())
+    failed = Finding(Severity.FAILED, "too-large", "It does not fit the machine.", 900, 300, "mm")
+    contents, facts, findings = route_files(*part_made(failed), about())
     assert (list(contents), facts["solids"]) == (["sheet.pdf"], [])
     words = words_of(contents["sheet.pdf"])
     assert "DO NOT MAKE" in words
@@ -89,7 +90,7 @@ def test_a_route_that_cannot_make_the_part_gets_a_sheet_that_says_so_and_no_soli
     assert findings[0].severity is Severity.FAILED
 
 
-def test_the_files_are_read_back_and_a_cut_solid_or_a_changed_archive_is_noticed(made: tuple[dict[str, bytes], dict[str, Any]], tmp_path: Any) -> None:
+def test_files_are_read_back_and_a_cut_solid_or_a_changed_archive_is_noticed(made: tuple[dict[str, bytes], dict[str, Any]], tmp_path: Any) -> None:
     import hashlib
 
     contents, facts = made

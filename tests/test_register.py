@@ -17,8 +17,8 @@ from meshtools.register_cells import SHAPES
 from meshtools.register_checks import minimum_individuals, place_of
 from meshtools.register_finds import CALIPER_NAMES
 from meshtools.settings import Settings
-from meshtools.settings_ready import Machine
 from meshtools.settings_file import GROUP_SECTIONS, SECTIONS
+from meshtools.settings_ready import Machine
 
 TEMPLATE = Path(__file__).resolve().parent.parent / "config"
 SKELETON = """element,pairing,series,position,region,group,uberon,homologue_key,joins
@@ -328,8 +328,8 @@ def test_a_target_is_an_individual_or_a_stated_size(tmp_path: Path, entry: str, 
 
 
 def test_settings_take_the_files_values_and_keep_the_other_defaults(tmp_path: Path) -> None:
-    text = CONFIG + "clean: {part_tolerance_mm: 0.2}\nplan: {immature_stages: [calf]}\nclass_order: {limb: [OWN, DON]}\nmachines: {a: {route: print, build_x_mm: 500}}\n"
-    text += "allometry: {limb: 0.95}\n"
+    text = CONFIG + "clean: {part_tolerance_mm: 0.2}\nplan: {immature_stages: [calf]}\nclass_order: {limb: [OWN, DON]}\n"
+    text += "machines: {a: {route: print, build_x_mm: 500}}\nallometry: {limb: 0.95}\n"
     settings, default = load_register(write_batch(tmp_path, config=text)).settings, Settings()
     assert settings == dataclasses.replace(
         default,
