@@ -1,10 +1,11 @@
-"""Routes in a build: what is made for which element, what an edit runs again, and that a route that fails fails alone."""
+"""Routes in a build: what is made for which element, what an edit runs again, and what is read back."""
 
 from __future__ import annotations
 
 import csv
 import io
 import json
+import shutil
 import zipfile
 from pathlib import Path
 
@@ -64,51 +65,48 @@ def test_verify_reads_the_files_of_a_route_again_and_names_the_one_that_was_alte
 
 
 @pytest.mark.slow
-def test_a_setting_of_one_machine_runs_its_route_and_the_pages_after_it_and_old_parts_are_removed(built: Path) -> None:
-    build(built)
-    folder = built / "results/mount/femur-left/print"
+def test_an_edited_machine_a_measured_length_and_a_route_given_up_each_run_only_what_follows(built: Path, tmp_path: Path) -> None:
+    batch = tmp_path / "copy"
+    shutil.copytree(built, batch)
+    check_an_edited_machine(batch)
+    check_a_measured_length(batch)
+    (batch / "config/config.yaml").write_text(CONFIG, encoding="utf-8")
+    build(batch)
+    assert not (batch / "results/mount/femur-left/print").exists()
+    assert (batch / "results/mount/femur-left/replica.stl").exists()
+
+
+def check_an_edited_machine(batch: Path) -> None:
+    """Parts of the run before are removed, by its list; what somebody else put there stays."""
+    folder = batch / "results/mount/femur-left/print"
     (folder / "note-of-the-workshop.txt").write_text("mine", encoding="utf-8")
     (folder / "part-99.stl").write_bytes(b"of an earlier run")
     (folder / ".made.json").write_text('["part-99.stl", "../record.json", "/etc/hostname"]', encoding="utf-8")
-    edit(built / "config/config.yaml", "build_x_mm: 120", "build_x_mm: 60")
-    moment = newest_ns(built)
-    build(built)
-    assert jobs_run_since(built, moment) == {"print-mount-femur-left", "report-mount-femur-left", "index-index"}
+    edit(batch / "config/config.yaml", "build_x_mm: 120", "build_x_mm: 110")
+    moment = newest_ns(batch)
+    build(batch)
+    assert jobs_run_since(batch, moment) == {"print-mount-femur-left", "report-mount-femur-left", "index-index"}
     assert not (folder / "part-99.stl").exists()
     assert (folder / "note-of-the-workshop.txt").read_text(encoding="utf-8") == "mine"
-    assert (built / "results/mount/femur-left/record.json").exists()
+    assert (batch / "results/mount/femur-left/record.json").exists()
     (folder / "note-of-the-workshop.txt").unlink()
 
 
-@pytest.mark.slow
-def test_a_measured_length_is_judged_on_the_page_and_by_the_command_and_makes_no_part_again(built: Path) -> None:
-    build(built)
-    nominal = {row["measure"]: row["nominal_mm"] for row in record_of(built, "femur-left/print")["facts"]["dimensions"]}
+def check_a_measured_length(batch: Path) -> None:
+    """It is judged on the page and by the command, and makes no part again."""
+    nominal = {row["measure"]: row["nominal_mm"] for row in record_of(batch, "femur-left/print")["facts"]["dimensions"]}
     rows = [f"mount,femur-left,print,{name},{value * 0.95:.3f},first,A. Maker,2031-07-01" for name, value in nominal.items()]
     table = "target,element,route,measure,measured_mm,article,by,date\n" + "\n".join(rows) + "\n"
-    (built / "config/received.csv").write_text(table, encoding="utf-8")
-    moment = newest_ns(built)
-    answer = build(built)
-    assert jobs_run_since(built, moment) == {"report-mount-femur-left", "index-index"}
+    (batch / "config/received.csv").write_text(table, encoding="utf-8")
+    moment = newest_ns(batch)
+    answer = build(batch)
+    assert jobs_run_since(batch, moment) == {"report-mount-femur-left", "index-index"}
     assert next(row for row in answer["elements"] if row["element"] == "femur-left")["status"] == "review"
-    told = bonewright("received", "--batch", built, "--json")
+    told = bonewright("received", "--batch", batch, "--json")
     facts = json.loads(told.stdout)
     assert told.returncode == 1
     assert {row["verdict"] for row in facts["lengths"]} == {"fail"}
     assert facts["next"][0]["scale"] == pytest.approx(1 / 0.95, abs=1e-4)
-    (built / "config/received.csv").unlink()
-    build(built)
-
-
-@pytest.mark.slow
-def test_a_route_that_is_given_up_leaves_nothing_behind(built: Path) -> None:
-    build(built)
-    text = (built / "config/config.yaml").read_text(encoding="utf-8")
-    (built / "config/config.yaml").write_text(CONFIG, encoding="utf-8")
-    build(built)
-    assert not (built / "results/mount/femur-left/print").exists()
-    (built / "config/config.yaml").write_text(text, encoding="utf-8")
-    build(built)
 
 
 def test_equal_files_make_an_equal_archive_whatever_their_order() -> None:
