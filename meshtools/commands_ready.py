@@ -11,11 +11,9 @@ from meshtools.commands_file import read_surface, size_words
 from meshtools.counted import counted
 from meshtools.errors import Problem, TablesError, UsageError
 from meshtools.geometry.audit import audit_topology
-from meshtools.jobs.ready import ROUTE_FILES
-from meshtools.jobs.ready_files import route_files
-from meshtools.jobs.record import write_results
+from meshtools.jobs.ready_files import write_route
 from meshtools.keys import hash_file, sha256_of
-from meshtools.model import EvidenceClass, Mesh, Origin, Record, SourceEntry, plain, status_of
+from meshtools.model import EvidenceClass, Mesh, Origin, Record, SourceEntry, plain
 from meshtools.model_ready import Made, Part
 from meshtools.routing import Chosen, settings_of
 from meshtools.settings import Settings
@@ -29,18 +27,16 @@ def ready_file(options: argparse.Namespace) -> Answer:
     output: Path = options.output
     if output.exists() and not output.is_dir():
         raise UsageError(f"-o {output}: this is a file; the results are several, so give the name of a folder.")
+    if output.is_dir() and output.samefile(options.file.resolve().parent):
+        raise UsageError(f"-o {output}: the original lies in that folder, and a result might take its place. Choose another folder.")
     settings = _settings(options.config)
     chosen = _chosen(options, settings)
     mesh = _closed(options)
     part = Part(options.file.stem.upper(), "", mesh, (SourceEntry(EvidenceClass.NONE, options.file.stem, Origin.SCANNED),))
     of_route = settings_of(settings, chosen)
     made = _make(options.route, part, of_route)
-    contents, facts, findings = route_files(part, made, _about(options, settings, chosen, of_route))
-    if any((output / name).exists() and (output / name).samefile(options.file) for name in contents):
-        raise UsageError(f"-o {output}: a result would take the place of {options.file}, which is only ever read. Choose another folder.")
     key = sha256_of(["ready", options.route, hash_file(options.file), plain(of_route)])
-    record = Record(options.route, key, status_of(findings), facts, findings, made.sources, ())
-    return _answer(output, write_results(output, "record.json", record, contents, ROUTE_FILES), mesh)
+    return _answer(output, write_route(output, "record.json", key, (part, made), _about(options, settings, chosen, of_route)), mesh)
 
 
 def _settings(config: Path | None) -> Settings:

@@ -20,7 +20,7 @@ from meshtools.errors import ScanError
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
 from meshtools.files.read_scan import read_scan_of
 from meshtools.files.second_distance import ROUNDING_SHARE, distances_mm, sample_points
-from meshtools.jobs.ready import check_written_route
+from meshtools.jobs.ready_files import check_written_route
 from meshtools.jobs.rebuild import check_written
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path

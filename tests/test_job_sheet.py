@@ -18,6 +18,7 @@ from meshtools.model_ready import Drawing, Figure, Layer, Made, MadeSolid, Part,
 from meshtools.settings import Settings
 
 MESH = invented_bone(48, 32)
+STL = "adult-femur-left-body.stl"
 SQUARE = np.array([[0.0, 0.0], [120.0, 0.0], [120.0, 80.0]])
 
 
@@ -69,7 +70,7 @@ def test_every_dimension_on_the_sheet_is_that_of_the_record(made: tuple[dict[str
 
 def test_the_sheet_carries_findings_datum_cautions_and_files(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
     words = words_of(made[0]["sheet.pdf"])
-    for wanted in ("decide The wall is thin at one place. 1.23 mm (limit 1.60 mm)", "the lower left dowel", "NIOSH 2023", "body.stl", "parts.3mf"):
+    for wanted in ("decide The wall is thin at one place. 1.23 mm (limit 1.60 mm)", "the lower left dowel", "NIOSH 2023", "adult-femur-left-body.stl", "adult-femur-left-print.3mf"):
         assert wanted in words
 
 
@@ -98,11 +99,11 @@ def test_files_are_read_back_and_a_cut_solid_or_a_changed_archive_is_noticed(mad
         (tmp_path / name).write_bytes(content)
     sha256 = {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
     assert verify_parts(tmp_path, facts["solids"], sha256) == ()
-    open_stl = bytearray(contents["body.stl"])
+    open_stl = bytearray(contents[STL])
     open_stl[84 + 12 : 84 + 24] = open_stl[84 + 24 : 84 + 36]  # a corner of the first triangle in the place of another
-    (tmp_path / "body.stl").write_bytes(bytes(open_stl))
+    (tmp_path / STL).write_bytes(bytes(open_stl))
     assert [finding.code for finding in verify_parts(tmp_path, facts["solids"], sha256)] == ["parts-hash"]
-    sha256["body.stl"] = hashlib.sha256(bytes(open_stl)).hexdigest()
+    sha256[STL] = hashlib.sha256(bytes(open_stl)).hexdigest()
     codes = {finding.code for finding in verify_parts(tmp_path, facts["solids"], sha256)}
     assert {"delivery-open", "parts-unreadable"} <= codes  # the archive holds the other one
 

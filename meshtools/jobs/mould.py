@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from meshtools.jobs.ready import ROUTE_FILES as FILES
 from meshtools.jobs.ready import run_route
+from meshtools.jobs.ready_files import ROUTE_FILES as FILES
 from meshtools.settings_mould import MouldSettings
 from meshtools.stages.mould import make_mould
 

@@ -11,31 +11,14 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.files.mesh_ply import read_replica_ply
-from meshtools.files.verify_parts import verify_parts
-from meshtools.jobs.ready_files import route_files
-from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
+from meshtools.jobs.ready_files import ROUTE_FILES, write_route
+from meshtools.jobs.record import StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
-from meshtools.model import Finding, FloatArray, Record, SourceEntry, plain, status_of
+from meshtools.model import FloatArray, SourceEntry
 from meshtools.model_ready import Made, Part
 from meshtools.plain import from_plain
 
 Make = Callable[[Part, Any], Made]
-
-
-def check_route(batch: Path, record: Record) -> tuple[Finding, ...]:
-    """Read every file of a route back and hold it against the record."""
-    return check_written_route(batch, {"facts": record.facts, "files": plain(record.files)})
-
-
-def check_written_route(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """The same check for a record as it stands on disk."""
-    if not record["files"]:
-        return ()
-    folder = (batch / record["files"][0]["path"]).parent
-    return verify_parts(folder, record["facts"].get("solids", ()), {Path(entry["path"]).name: entry["sha256"] for entry in record["files"]})
-
-
-ROUTE_FILES = JobFiles((), check_route, are_listed=True)
 
 
 def run_route(batch: Path, job: Mapping[str, Any], make: Make, settings: type) -> None:
@@ -48,9 +31,7 @@ def run_route(batch: Path, job: Mapping[str, Any], make: Make, settings: type) -
         record = failed_record(job["stage"], job["key"], "not-made", f"{job['name']}, {job['stage']}: {error}", _bare_facts(job))
         write_results(batch, record_path, record, {}, ROUTE_FILES)
         return
-    contents, facts, findings = route_files(part, made, {**job, **about})
-    record = Record(job["stage"], job["key"], status_of(findings), facts, findings, made.sources, ())
-    write_results(batch, record_path, record, contents, ROUTE_FILES)
+    write_route(batch, record_path, job["key"], (part, made), {**job, **about})
 
 
 def _bare_facts(job: Mapping[str, Any]) -> dict[str, Any]:

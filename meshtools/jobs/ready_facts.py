@@ -17,6 +17,7 @@ from meshtools.tolerances import tolerance_of
 
 ABOUT_KEYS = ("route", "machine", "target", "element", "evidence", "evidence_words", "evidence_share", "n_finds", "uses")
 ORIGIN_KEYS = ("datum", "datums", "datum_words", "flip", "flip_axis", "flip_axes")
+ORIGIN_LABELS = ("Datum", "Turned over about")
 
 
 def route_facts(part: Part, made: Made, about: Mapping[str, Any], frame: CaliperFrame) -> dict[str, Any]:
@@ -30,7 +31,7 @@ def route_facts(part: Part, made: Made, about: Mapping[str, Any], frame: Caliper
     facts["figures"] = plain(made.figures)
     facts["tables"] = plain(made.tables)
     facts["made"] = plain(made.facts)
-    facts["datum"] = datum_lines(made.facts)
+    facts["datum"] = datum_lines(made)
     return facts
 
 
@@ -73,9 +74,11 @@ def whole(mesh: Mesh) -> tuple[float, float, list[float]]:
     return volume, float(np.sqrt(np.einsum("ij,ij->i", cross, cross)).sum() / 2.0), (centre + middle).tolist()
 
 
-def datum_lines(facts: Mapping[str, Any]) -> list[dict[str, str]]:
-    """Datum and flip axis of a route in words, where its facts state them."""
-    return [{"label": key.replace("_", " "), "text": _words(facts[key])} for key in ORIGIN_KEYS if facts.get(key) not in (None, "", [], {})]
+def datum_lines(made: Made) -> list[dict[str, str]]:
+    """Datum and flip axis of a route in words, where its facts or figures state them."""
+    stated = [(key.replace("_", " "), made.facts[key]) for key in ORIGIN_KEYS if made.facts.get(key) not in (None, "", [], {})]
+    stated += [(figure.label, f"{figure.value}; {figure.basis}") for figure in made.figures if figure.label in ORIGIN_LABELS]
+    return [{"label": label[:1].upper() + label[1:], "text": _words(value)} for label, value in stated]
 
 
 def _words(value: Any) -> str:

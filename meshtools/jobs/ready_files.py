@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from meshtools.files.deliver import PartLabel, encode_stl
@@ -12,15 +14,16 @@ from meshtools.files.drawing_svg import write_svg
 from meshtools.files.package_zip import encode_package
 from meshtools.files.parts_3mf import encode_parts_3mf
 from meshtools.files.route_table import encode_csv
+from meshtools.files.verify_parts import verify_parts
 from meshtools.geometry.caliper_frame import caliper_frame
 from meshtools.jobs.ready_facts import add_material, route_facts, solid_row
-from meshtools.model import Finding, Severity, plain
+from meshtools.jobs.record import JobFiles, write_results
+from meshtools.model import Finding, Record, Severity, plain, status_of
 from meshtools.model_ready import Drawing, Made, Part
 from meshtools.report.job_pictures import drawing_facts, sheet_pictures
 from meshtools.report.job_sheet import ROUTE_TITLES, job_sheet_pdf
 
 SHEET = "sheet.pdf"
-PARTS = "parts.3mf"
 
 
 def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str, bytes], dict[str, Any], tuple[Finding, ...]]:
@@ -39,13 +42,13 @@ def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[
     contents |= {f"{drawing.name}.svg": write_svg(drawing) for drawing in drawings}
     contents |= about.get("enclosed", {}) if is_made else {}
     contents |= {f"{table.name}.csv": encode_csv(table) for table in made.tables if is_made}
-    facts["files_made"] = _files_made(facts["solids"], drawings, made, tuple(about.get("enclosed", ()))) if is_made else []
+    facts["files_made"] = _files_made(facts, drawings, made, tuple(about.get("enclosed", ()))) if is_made else []
     findings = made.findings
     pictures = sheet_pictures(part.mesh, part.sources, frame, made.views)
     facts["drawing"] = drawing_facts(pictures["drawing"])
     contents[SHEET] = job_sheet_pdf(facts, plain(findings), pictures)
     if is_made:
-        contents[f"{part.part_id.lower()}-{about['route']}.zip"] = encode_package(contents, read_me(facts))
+        contents[f"{file_stem(part.part_id)}-{about['route']}.zip"] = encode_package(contents, read_me(facts))
     return contents, facts, findings
 
 
@@ -54,19 +57,25 @@ def _solids(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str,
     contents, rows = {}, []
     for solid in made.solids:
         delivery = encode_stl(solid.mesh, replace(label, part_id=f"{part.part_id} {solid.name}"), made.sources, solid.made_from_replica)
-        file = f"{solid.name}.stl"
+        file = f"{file_stem(part.part_id)}-{solid.name}.stl"
         contents[file] = delivery.content
         rows.append(solid_row(solid, file, delivery.delivered_from_scan))
     closed = tuple(solid for solid, row in zip(made.solids, rows, strict=True) if row["is_closed"])
     if closed:
-        contents[PARTS] = encode_parts_3mf(closed, made.sources, label)
+        contents[f"{file_stem(part.part_id)}-{about['route']}.3mf"] = encode_parts_3mf(closed, made.sources, label)
     return contents, rows
 
 
-def _files_made(solids: list[dict[str, Any]], drawings: Sequence[Drawing], made: Made, enclosed: Sequence[str]) -> list[dict[str, Any]]:
+def file_stem(part_id: str) -> str:
+    """The part's id as file names begin with: small letters, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", part_id.lower()).strip("-") or "part"
+
+
+def _files_made(facts: Mapping[str, Any], drawings: Sequence[Drawing], made: Made, enclosed: Sequence[str]) -> list[dict[str, Any]]:
+    solids, stem = facts["solids"], f"{file_stem(facts['part_id'])}-{facts['route']}"
     rows = [{"file": row["file"], "role": row["role"], "extents_mm": row["extents_mm"]} for row in solids]
     if any(row["is_closed"] for row in solids):
-        rows.append({"file": PARTS, "role": "all closed solids, with evidence class of every face", "extents_mm": []})
+        rows.append({"file": f"{stem}.3mf", "role": "all closed solids, with evidence class of every face", "extents_mm": []})
     rows += [{"file": f"{drawing.name}.dxf, .svg", "role": f"drawing 1:1: {drawing.title}", "extents_mm": []} for drawing in drawings]
     rows += [{"file": f"{table.name}.csv", "role": f"table: {table.title}", "extents_mm": []} for table in made.tables]
     return rows + [{"file": name, "role": "table of the armature's holes", "extents_mm": []} for name in enclosed]
@@ -83,13 +92,42 @@ def read_me(facts: Mapping[str, Any]) -> str:
         "All lengths are MILLIMETRES. STL, DXF, SVG and CSV carry no unit that every program reads: choose mm on import.",
         "Finished size: " + " x ".join(f"{size:.2f}" for size in facts["sizes_mm"]) + " mm (length, breadth, depth). Scale nothing on import.",
         "",
-        "sheet.pdf            read first: views, dimensions to check, figures, findings, cautions",
+        "sheet.pdf                    read first: views, dimensions to check, figures, findings, cautions",
     ]
-    lines += [f"{row['file']:<20} {row['role']}" for row in facts["files_made"]]
+    lines += [f"{row['file']:<28} {row['role']}" for row in facts["files_made"]]
     lines += [
-        "checksums.sha256     SHA-256 of every file here",
+        "checksums.sha256             SHA-256 of every file here",
         "",
         "Each STL lies about the middle of its own box; record.json of the batch holds the matrix from the replica (delivered_from_replica).",
         "Measure the first article against the sheet before anything else is made from these files.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def write_route(batch: Path, record_path: str, key: str, made_part: tuple[Part, Made], about: Mapping[str, Any]) -> Record:
+    """Write the files and the record of a route, and read them back. Where that finds a file wrong, the sheet alone stays, and says so."""
+    part, made = made_part
+    for _ in range(2):
+        contents, facts, findings = route_files(part, made, about)
+        record = Record(about["route"], key, status_of(findings), facts, findings, made.sources, ())
+        record = write_results(batch, record_path, record, contents, ROUTE_FILES)
+        if len(record.findings) == len(findings):
+            break
+        made = replace(made, findings=record.findings)
+    return record
+
+
+def check_route(batch: Path, record: Record) -> tuple[Finding, ...]:
+    """Read every file of a route back and hold it against the record."""
+    return check_written_route(batch, {"facts": record.facts, "files": plain(record.files)})
+
+
+def check_written_route(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """The same check for a record as it stands on disk."""
+    if not record["files"]:
+        return ()
+    folder = (batch / record["files"][0]["path"]).parent
+    return verify_parts(folder, record["facts"].get("solids", ()), {Path(entry["path"]).name: entry["sha256"] for entry in record["files"]})
+
+
+ROUTE_FILES = JobFiles((), check_route, are_listed=True)

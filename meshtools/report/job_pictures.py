@@ -13,7 +13,7 @@ from meshtools.geometry.picture import encode_png, render_seen, round_length
 from meshtools.model import ColourArray, Mesh, Origin, SourceEntry
 from meshtools.model_ready import RouteView
 
-ROOM_MM = (150.0, 92.0)  # of the three views together, on A4, without the figures beside them
+ROOM_MM = (150.0, 125.0)  # of the three views together, on A4, without the figures beside them
 GAP_MM = 11.0  # between views, where the figures stand
 PX_PER_PAPER_MM = 6.0
 SCALES = tuple(m * 10.0**n for n in range(-2, 5) for m in (1.0, 2.0, 5.0))  # ISO 5455: 1, 2, 5 and their tens

@@ -28,6 +28,7 @@ DIMENSIONS_NOTE = (
     "Taken with a caliper on the finished part at its final size, shrink and coat included. Enter what was measured in config/received.csv: "
     "first article before any other is made, then each delivery."
 )
+MOST_ROWS = 30  # of a table on the sheet; its CSV has all
 DRAWING_NOTE = (
     "Third-angle arrangement: the upper view is the part seen from above, the right one from its right end. Light: surface from bone; dark: "
     "filled or made. Overall sizes are those of the finished part."
@@ -76,7 +77,7 @@ def sheet_words(facts: Mapping[str, Any], findings: Sequence[Mapping[str, Any]])
         "dimensions_note": DIMENSIONS_NOTE,
         "findings": [_finding(row) for row in sorted(findings, key=lambda row: SEVERITY_ORDER.index(row["severity"]))],
         "figures": [_figure(row) for row in facts["figures"]],
-        "tables": [_table(table) for table in (*facts["tables"], *facts["material_tables"])],
+        "tables": [_table(table) for table in (*facts["tables"], *facts["material_tables"]) if table["rows"]],
         "files": [_file(row) for row in facts["files_made"]],
         "files_note": FILES_NOTE,
         "cautions": _cautions(facts),
@@ -85,13 +86,13 @@ def sheet_words(facts: Mapping[str, Any], findings: Sequence[Mapping[str, Any]])
 
 
 def written(value: Any, unit: str = "") -> str:
-    """A figure as the sheet writes it: lengths of mm to 0.01, other decimals to four significant digits, whole numbers and words as they are."""
+    """A figure as the sheet writes it: lengths of 1 mm and more to 0.01, other decimals to four significant digits."""
     if value is None or value == "":
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        value = _decimal(value, unit)
+        value = _decimal(value, unit if abs(value) >= 1 else "")
     return f"{value} {unit}".rstrip()
 
 
@@ -135,7 +136,10 @@ def _table(table: Mapping[str, Any]) -> dict[str, Any]:
     rows = [[_decimal(cell, unit) if isinstance(cell, float) else str(cell) for cell, unit in zip(row, units, strict=True)] for row in table["rows"]]
     columns = zip(*table["rows"], strict=True) if table["rows"] else [() for _ in table["header"]]
     aligns = ["right" if column and all(isinstance(cell, (int, float)) for cell in column) else "left" for column in columns]
-    return {"title": table["title"], "header": list(table["header"]), "rows": rows, "aligns": aligns, "note": table.get("note", "")}
+    note = table.get("note", "")
+    if len(rows) > MOST_ROWS:
+        note = f"And {len(rows) - MOST_ROWS} more rows in {table['name']}.csv. {note}".rstrip()
+    return {"title": table["title"], "header": list(table["header"]), "rows": rows[:MOST_ROWS], "aligns": aligns, "note": note}
 
 
 def _file(row: Mapping[str, Any]) -> dict[str, str]:
