@@ -12,14 +12,14 @@ from meshtools.bounds import bounded
 EXTRUSION, VAT, POWDER = "material extrusion", "vat photopolymerization", "powder bed fusion"
 PROCESSES = (EXTRUSION, VAT, POWDER)
 """Process classes, named as in ISO/ASTM 52900."""
+HOLLOW = ("by process", "yes", "no")
 
 
 @dataclass(frozen=True)
 class PrintSettings:
     """How a replica becomes printed parts."""
 
-    process: str = bounded(EXTRUSION, None, None, 
-                           "Process class of ISO/ASTM 52900: material extrusion, vat photopolymerization or powder bed fusion.")
+    process: str = bounded(EXTRUSION, None, None, "Process class, named as in ISO/ASTM 52900.", PROCESSES)
     build_x_mm: float = bounded(300.0, 20.0, 5000.0, "Width of the build volume [D].")
     build_y_mm: float = bounded(300.0, 20.0, 5000.0, "Depth of the build volume [D].")
     build_z_mm: float = bounded(300.0, 20.0, 5000.0, "Height of the build volume [D].")
@@ -37,7 +37,7 @@ class PrintSettings:
     sound_wall_powder_mm: float = bounded(1.0, 0.05, 50.0, "Recommended wall for powder bed fusion [D].")
     thin_area_percent: float = bounded(0.05, 0.0, 100.0, "Review when more of the surface than this is thinner than the process makes [D].")
 
-    hollow: str = bounded("by process", None, None, "Hollow the parts: yes, no, or by process (vat and powder bed yes, material extrusion no [P]).")
+    hollow: str = bounded("by process", None, None, "Whether parts are hollowed; by process: vat and powder bed yes, extrusion no [P].", HOLLOW)
     wall_mm: float = bounded(5.0, 0.5, 50.0, "Wall of a hollow part: 3-5 hand-sized, 5-8 half a metre [P].")
     drain_diameter_mm: float = bounded(4.0, 3.5, 50.0, "Diameter of vent and drain of a hollow part, at least 3.5 [P].")
     boss_radius_mm: float = bounded(10.0, 0.0, 200.0, "A hollow part stays solid this far around joint ends and sockets [D].")
