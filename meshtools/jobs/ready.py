@@ -11,6 +11,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.files.mesh_ply import read_replica_ply
+from meshtools.jobs.fixings import drawings_of
 from meshtools.jobs.ready_files import ROUTE_FILES, write_route
 from meshtools.jobs.record import StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
@@ -69,7 +70,7 @@ def _armature(batch: Path, record: Mapping[str, Any], job: Mapping[str, Any]) ->
     for name, entry in tables.items():
         if hashlib.sha256(contents[name]).hexdigest() != entry["sha256"]:
             raise StaleInputError(f"{entry['path']}: the file was altered after it was made. Build again.")
-    return {"enclosed": contents}
+    return {"templates": drawings_of(record), "enclosed": contents}
 
 
 def _record(batch: Path, path: str, key: str) -> dict[str, Any]:
