@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from meshtools.bounds import bounded as bounded
-from meshtools.settings_fixings import FixingSettings
 from meshtools.settings_cnc import CncSettings
+from meshtools.settings_fixings import FixingSettings
 from meshtools.settings_mould import MouldSettings
 from meshtools.settings_print import PrintSettings
 from meshtools.settings_ready import EstimateSettings, Machine, Material, ReceiveSettings
