@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.mould_pieces import RigidMould
+from meshtools.geometry.parting import Block, Membrane
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.shadow import Solid
 from meshtools.model import FloatArray, Mesh
@@ -56,16 +56,15 @@ class Port:
     body: Solid
 
 
-def place_keys(mould: RigidMould, diameter_mm: float) -> tuple[Key, ...]:
+def place_keys(block: Block, membrane: Membrane, sides: Sequence[Solid], diameter_mm: float) -> tuple[Key, ...]:
     """Keys on the flange where it is not too steep, far from one another, clear of bone, rim and side pieces. Fewer than N_KEYS where there is
     no room."""
     import shapely
 
-    membrane, block = mould.membrane, mould.block
     room = LARGE_KEY * diameter_mm / 2 + 2.0
     free = block.outline.buffer(-room).difference(block.bone_outline.buffer(room))
-    for piece in mould.pieces[:-2]:
-        free = free.difference(_seen_from_above(piece.solid).buffer(room))
+    for side in sides:
+        free = free.difference(_seen_from_above(side).buffer(room))
     nx, ny = membrane.height_mm.shape
     x, y = membrane.x0_mm + membrane.step_mm * np.arange(nx), membrane.y0_mm + membrane.step_mm * np.arange(ny)
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=2).reshape(-1, 2)
@@ -153,15 +152,14 @@ def _merge_down(edges: Any, height: Any, prominence: Any) -> None:
             parent[low] = high
 
 
-def plan_ports(mould: RigidMould, pour_mm: float, vent_mm: float, least_mm: float) -> tuple[float, tuple[Port, ...]]:
+def plan_ports(mesh: Mesh, block: Block, pour_mm: float, vent_mm: float, least_mm: float) -> tuple[float, tuple[Port, ...]]:
     """Which half is on top while pouring (1 the upper, -1 the lower; the one with fewer high points), and its pour and vents.
 
     They run straight up, along the withdrawal of the half that they pass through, so that they hold nothing fast.
     """
-    mesh = mould.bone.mesh
     both = {way: high_points(mesh, np.array([0.0, 0.0, way]), least_mm) for way in (1.0, -1.0)}
     way = min(both, key=lambda way: (len(both[way]), -way))
-    end = mould.block.top_mm if way > 0 else -mould.block.floor_mm
+    end = block.top_mm if way > 0 else -block.floor_mm
     ports: list[Port] = []
     for point, prominence in both[way]:
         kind, diameter = ("vent", vent_mm) if ports else ("pour", pour_mm)

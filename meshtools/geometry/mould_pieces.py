@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.parting import Block, Membrane, cut_block, flange_halves, stretch_membrane
+from meshtools.geometry.parting import Block, Membrane, cut_block, flange_above, stretch_membrane
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, rotation_to_z, shadow_of, solid_of, without
@@ -23,7 +23,7 @@ from meshtools.geometry.withdrawal import half_sphere
 from meshtools.model import FloatArray, Mesh
 
 SHALLOW_MM = 0.02  # a casting fatter by less counts for no undercut
-CRUMB_MM3 = 1.0  # bodies smaller than this are left out: the casting fills their place
+CRUMB_MM3 = 0.5  # bodies smaller than this are left out: the casting fills their place
 _SAMPLES = 20_000
 _MOST_BAD = 1000  # points that a side piece is planned by
 _SIDE_WAYS = 120  # directions tried for a side piece, over half a sphere; their opposites too
@@ -87,7 +87,8 @@ class MouldPiece:
 
 @dataclass(frozen=True, eq=False)
 class RigidMould:
-    """Pieces in the order they come off, the block they were cut from, the membrane they part at, and the undercuts that stay filled."""
+    """Pieces in the order they come off, the block they were cut from, the membrane they part at, and the undercuts that stay filled; crumbs_mm3:
+    bodies too small to be pieces, whose place the casting fills."""
 
     bone: Bone
     pieces: tuple[MouldPiece, ...]
@@ -95,6 +96,7 @@ class RigidMould:
     membrane: Membrane
     undercuts: Undercuts
     windows: tuple[SidePlan, ...]
+    crumbs_mm3: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,9 +119,8 @@ def cut_rigid_mould(mesh: Mesh, cutting: Cutting, plans: tuple[SidePlan, ...] | 
     """Cut the mould of a closed mesh whose halves part along z. Side pieces are planned here, or taken from `plans` (found on a lighter
     version of the same bone) and added to where undercuts stay too deep. GeometryError where the mesh is no solid."""
     bone = Bone.create(mesh)
-    membrane = stretch_membrane(mesh.vertices, mesh.faces, 1.3 * cutting.flange_mm)
-    height = float(np.ptp(mesh.vertices[:, 2])) + 4 * cutting.wall_mm
-    shades = [joined([bone.solid, shadow_of(mesh.vertices, mesh.faces, np.array([0.0, 0.0, way]), height)]) for way in (1.0, -1.0)]
+    membrane = stretch_membrane(mesh.vertices, mesh.faces, 1.3 * cutting.flange_mm + 2.0)
+    shades = shades_of(bone, 4 * cutting.wall_mm)
     probe = Probe.create(bone, shades[0] ^ shades[1])
     undercuts, chosen = probe.measure(()), list(plans or ())
     is_hull = cutting.most_pieces > 2 and (bool(chosen) or undercuts.deepest_mm > cutting.limit_mm)
@@ -134,21 +135,30 @@ def cut_rigid_mould(mesh: Mesh, cutting: Cutting, plans: tuple[SidePlan, ...] | 
         chosen.append(plan)
         ways.append(clear_way(bone, block, plan, cutting))
         undercuts = probe.measure(ways)
-    under, over = flange_halves(block, membrane)
-    upper, lower = (whole(without(block.solid, [shade, flange, *ways])) for shade, flange in zip(shades, (under, over), strict=True))
-    pieces = [
-        MouldPiece(f"side-{k + 1}", plan.direction, whole(without(way ^ block.solid, [bone.solid, *ways[:k]])))
-        for k, (plan, way) in enumerate(zip(chosen, ways, strict=True))
-    ]
+    below = without(block.larger(), [shades[1], flange_above(block, membrane)])
+    # the upper half is all that is left; it can be lifted, since the lower half can be lowered
+    upper, lost = whole(without(block.solid, [shades[0], below, *ways]))
+    lower, also_lost = whole(without(below, ways) ^ block.solid)
+    sides = [whole(without(way ^ block.solid, [bone.solid, *ways[:k]])) for k, way in enumerate(ways)]
+    crumbs = lost + also_lost + sum(loss for _, loss in sides)
+    pieces = [MouldPiece(f"side-{k + 1}", plan.direction, side) for k, (plan, (side, _)) in enumerate(zip(chosen, sides, strict=True))]
     halves = [MouldPiece("upper", np.array([0.0, 0.0, 1.0]), upper), MouldPiece("lower", np.array([0.0, 0.0, -1.0]), lower)]
-    return RigidMould(bone, tuple(pieces + halves), block, membrane, undercuts, tuple(chosen))
+    return RigidMould(bone, tuple(pieces + halves), block, membrane, undercuts, tuple(chosen), crumbs)
 
 
-def whole(solid: Solid) -> Solid:
-    """A body without its crumbs."""
+def shades_of(bone: Bone, beyond_mm: float) -> tuple[Solid, Solid]:
+    """The bone with all beneath it, and the bone with all above it, as far as `beyond_mm` beyond it."""
+    mesh = bone.mesh
+    reach = float(np.ptp(mesh.vertices[:, 2])) + beyond_mm
+    down, up = (joined([bone.solid, shadow_of(mesh.vertices, mesh.faces, np.array([0.0, 0.0, way]), reach)]) for way in (1.0, -1.0))
+    return down, up
+
+
+def whole(solid: Solid) -> tuple[Solid, float]:
+    """A body without its crumbs, and their volume."""
     parts = solid.decompose()
     kept = [part for part in parts if part.volume() >= CRUMB_MM3]
-    return solid if len(kept) == len(parts) else solid.compose(kept)
+    return (solid, 0.0) if len(kept) == len(parts) else (solid.compose(kept), float(solid.volume() - sum(part.volume() for part in kept)))
 
 
 @dataclass(frozen=True, eq=False)

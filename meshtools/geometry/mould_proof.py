@@ -76,12 +76,11 @@ def plain_mesh(solid: Solid) -> Mesh:
 class Rejoined:
     """The cavity of the assembled pieces against the bone. volume_ratio: its volume, without pour, vents and the undercuts that stay filled, over
     the bone's, less one; off_mm: the largest difference, over n points of the bone away from pour and vents, between the distance to the
-    cavity's wall and the depth of undercut stated there (0 nearly everywhere); beyond_mm: how much farther from the bone a wall lies than the
-    deepest undercut."""
+    cavity's wall and the depth of undercut stated there (0 nearly everywhere); fattest_mm: how far from the bone the cavity's wall lies at most."""
 
     volume_ratio: float
     off_mm: float
-    beyond_mm: float
+    fattest_mm: float
     n_points: int
 
 
@@ -93,16 +92,17 @@ def rejoin(block: Solid, pieces: Sequence[MouldPiece], ports: Sequence[Solid], b
         cavity = without(cavity, list(ports))
         bite = float((joined(list(ports)) ^ solid_of(bone.vertices, bone.faces)).volume())
     inside = solid_of(bone.vertices, bone.faces)
-    main = [part for part in cavity.decompose() if (part ^ inside).volume() > 0.5 * part.volume()]  # others are the clearances of keys
-    hollow = Surface(plain_mesh(joined(main)))
+    # bodies that hold no bone are the clearances of keys; those of negative volume are voids, so mould that hangs in the cavity
+    main = [part for part in cavity.decompose() if part.volume() <= 0.0 or (part ^ inside).volume() > 0.5 * part.volume()]
+    hollow = Surface(plain_mesh(cavity.compose(main)))
     own, volume = signed_volume_mm3(bone.vertices, bone.faces), float(sum(part.volume() for part in main))
     is_clear = ~_near_ports(undercuts.points, ports)
     there, _ = hollow.distance(undercuts.points[is_clear])
     walls = _walls(hollow)
     back, _ = Surface(bone).distance(walls[~_near_ports(walls, ports)])
     off = float(np.abs(there - undercuts.depth_mm[is_clear]).max(initial=0.0))
-    beyond = max(0.0, float(back.max(initial=0.0)) - undercuts.deepest_mm)
-    return Rejoined((volume + bite - undercuts.volume_mm3) / own - 1.0, off, beyond, len(there) + len(back))
+    ratio = (volume + bite - undercuts.volume_mm3) / own - 1.0
+    return Rejoined(ratio, off, float(back.max(initial=0.0)), len(there) + len(back))
 
 
 def _walls(hollow: Surface) -> FloatArray:

@@ -7,14 +7,16 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.mould_pieces import MouldPiece, RigidMould
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.mould_fittings import Port
+from meshtools.geometry.mould_pieces import SHALLOW_MM, MouldPiece, RigidMould
 from meshtools.geometry.mould_proof import WayOut
 from meshtools.geometry.pieces import area_vectors
-from meshtools.geometry.shadow import mesh_of
 from meshtools.model import ColourArray, FloatArray, Mesh
 from meshtools.model_ready import Figure, RouteTable, RouteView
 from meshtools.settings_mould import ShrinkLink
 
+PieceFigures = tuple[float, float, float, float]  # undercut area and depth, least draft, share of the imprint below 3 degrees
 DRAFT_STEPS_DEG = (0.0, 1.0, 3.0, 5.0, 15.0, 45.0)
 _GREYS = (25, 70, 110, 150, 185, 215, 240)  # undercut, then by draft: even steps of grey, darkest where it sticks
 _MADE_GREY, _BONE_GREY = 225, 150
@@ -46,14 +48,14 @@ def piece_draft_deg(mesh: Mesh, direction: FloatArray, is_bone: NDArray[np.bool_
     return np.degrees(np.arcsin(np.clip(lean, -1.0, 1.0))), size[kept]
 
 
-def pieces_table(mould: RigidMould, ways: Sequence[WayOut], good: Sequence[bool], figures: Sequence[tuple[float, float, float, float]]) -> RouteTable:
+def pieces_table(pieces: Sequence[MouldPiece], ways: Sequence[WayOut], good: Sequence[bool], figures: Sequence[PieceFigures]) -> RouteTable:
     """A row a piece, in the order they come off. figures: undercut area and depth, least draft, share of the area below 3 degrees."""
     header = ("order", "piece", "out along x", "y", "z", "undercut, mm2", "depth, mm", "least draft, deg", "below 3 deg, %", "volume, cm3",
               "overlap on the way out, mm3", "rays stopped", "good")
     rows = [
         (k + 1, piece.name, *(round(float(x) + 0.0, 4) for x in piece.direction), round(area, 1), round(depth, 3), round(least, 2),
          round(100 * share, 1), round(piece.solid.volume() / 1000, 2), round(way.overlap_mm3, 6), way.n_hits, "yes" if is_good else "no")
-        for k, (piece, way, is_good, (area, depth, least, share)) in enumerate(zip(mould.pieces, ways, good, figures, strict=True))
+        for k, (piece, way, is_good, (area, depth, least, share)) in enumerate(zip(pieces, ways, good, figures, strict=True))
     ]
     return RouteTable("pieces", "Mould pieces in the order they come off (axes of the mould)", header, tuple(rows))
 
@@ -70,10 +72,10 @@ def draft_view(mesh: Mesh, depth_mm: FloatArray, limit_mm: float) -> RouteView:
     return RouteView(title, mesh, _greys(np.array(_GREYS)[step]), np.array([0.0, 1.0, -0.35]), np.array([0.0, 0.0, 1.0]))
 
 
-def piece_views(mould: RigidMould, meshes: Sequence[Mesh], made: int) -> tuple[RouteView, ...]:
+def piece_views(pieces: Sequence[MouldPiece], meshes: Sequence[Mesh], made: int) -> tuple[RouteView, ...]:
     """Each piece seen from the cavity along its way out, the bone's imprint darker."""
     views = []
-    for piece, mesh in zip(mould.pieces, meshes, strict=True):
+    for piece, mesh in zip(pieces, meshes, strict=True):
         up = np.eye(3)[int(np.argmin(np.abs(piece.direction)))]
         colours = _greys(np.where(mesh.source == made, _MADE_GREY, _BONE_GREY))
         views.append(RouteView(f"Piece {piece.name}, seen from the cavity along its way out", mesh, colours, piece.direction, up))
@@ -91,6 +93,24 @@ def mass_figures(name: str, volume_mm3: float, density_kg_m3: float, basis: str)
     return volume, Figure(f"{name}, mass", round(cm3 * density_kg_m3 / 1e6, 4), "kg", basis)
 
 
-def piece_meshes(mould: RigidMould, pieces: Sequence[MouldPiece], made: int) -> tuple[Mesh, ...]:
-    """The pieces as meshes: the bone's imprint keeps its sources."""
-    return tuple(mesh_of(piece.solid, mould.bone.number, mould.bone.mesh.source, made) for piece in pieces)
+def piece_figures(mould: RigidMould, number: int, meshes: Sequence[Mesh], made: int) -> PieceFigures:
+    """Undercut area and depth beside a piece, its least draft on the bone, and the share of its imprint below 3 degrees. An undercut belongs to
+    the piece whose surface is nearest to it."""
+    cuts, mesh = mould.undercuts, meshes[number]
+    rows = np.flatnonzero(cuts.depth_mm > SHALLOW_MM)
+    n_even = len(cuts.depth_mm) - len(mould.bone.mesh.vertices)
+    if len(rows):
+        nearest = np.argmin([Surface(other).distance(cuts.points[rows])[0] for other in meshes], axis=0)
+        rows = rows[nearest == number]
+    area = float(mould.bone.solid.surface_area()) * int(np.count_nonzero(rows < n_even)) / n_even
+    draft, size = piece_draft_deg(mesh, mould.pieces[number].direction, mesh.source != made)
+    return area, float(cuts.depth_mm[rows].max(initial=0.0)), float(draft.min(initial=90.0)), float(size[draft < 3.0].sum() / max(size.sum(), 1e-12))
+
+
+def ports_table(ports: Sequence[Port]) -> RouteTable:
+    """A row for the pour and each vent."""
+    rows: list[tuple[str | int | float, ...]] = [
+        (port.kind, *(round(float(x), 2) for x in port.point), port.diameter_mm, round(port.prominence_mm, 2)) for port in ports
+    ]
+    header = ("what", "x, mm", "y, mm", "z, mm", "diameter, mm", "prominence, mm")
+    return RouteTable("pour-and-vents", "Pour and vents (axes of the mould)", header, tuple(rows))

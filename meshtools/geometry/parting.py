@@ -18,7 +18,7 @@ from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.shadow import Solid, solid_of, without
 from meshtools.model import FloatArray, Mesh
 
-INSET_MM = 0.004  # the halves overlap the bone's outline by this, so that no sliver is left where outline and flange meet
+INSET_MM = 0.004  # the flange begins this far within the bone's outline, so that the two cross and do not merely touch
 _SIMPLER_MM = 0.002  # the outline is simplified by at most this, less than the inset
 _COLUMNS, _MOST_COLUMNS = 100, 160  # columns along the longer side of the bone, and of the membrane
 _SWEEPS = 400
@@ -59,6 +59,10 @@ class Block:
     floor_mm: float
     top_mm: float
     solid: Solid
+
+    def larger(self) -> Solid:
+        """The block and a little around it on all sides."""
+        return upright(self.outline.buffer(1.0, quad_segs=2), self.floor_mm - 1.0, self.top_mm + 1.0)
 
 
 def bone_outline(vertices: FloatArray, faces: NDArray[Any]) -> Any:
@@ -140,11 +144,10 @@ def upright(shape: Any, floor_mm: float, top_mm: float) -> Solid:
     return section.extrude(top_mm - floor_mm).translate((0.0, 0.0, floor_mm))
 
 
-def flange_halves(block: Block, membrane: Membrane) -> tuple[Solid, Solid]:
-    """What lies under the membrane and what lies over it, without the bone's columns; both reach beyond the block on all sides."""
+def flange_above(block: Block, membrane: Membrane) -> Solid:
+    """What lies over the membrane, without the bone's columns; it reaches beyond the block on all sides."""
     bone = upright(block.bone_outline.buffer(-INSET_MM, quad_segs=2).simplify(_SIMPLER_MM), block.floor_mm - 3.0, block.top_mm + 3.0)
-    under, over = (under_membrane(membrane, end) for end in (block.floor_mm - 2.0, block.top_mm + 2.0))
-    return without(under, [bone]), without(over, [bone])
+    return without(under_membrane(membrane, block.top_mm + 2.0), [bone])
 
 
 def under_membrane(membrane: Membrane, end_mm: float) -> Solid:

@@ -1,50 +1,68 @@
-"""The mould route: a pattern with its parting line, or the pieces of a mould, of one replica."""
+"""The mould route: a pattern with its parting line, the pieces of a rigid mould, or rubber and jacket, of one replica."""
 
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.body import sound_mesh
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.groove import scribe
-from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, place_keys, plan_ports, wrong_way_misfit
-from meshtools.geometry.mould_pieces import SHALLOW_MM, Cutting, MouldPiece, RigidMould
+from meshtools.geometry.hollowing import find_cavity
+from meshtools.geometry.jacket import Lining, cut_flexible_mould
+from meshtools.geometry.mould_fittings import Key, Port, place_keys, plan_ports
+from meshtools.geometry.mould_pieces import Bone, Cutting, MouldPiece, Probe, shades_of
 from meshtools.geometry.mould_plan import Bed, fewest_pieces, lay_bone
-from meshtools.geometry.mould_proof import Rejoined, WayOut, prove_withdrawal, rejoin
+from meshtools.geometry.mould_proof import plain_mesh, prove_withdrawal, rejoin
+from meshtools.geometry.mould_sheet import (
+    Fittings,
+    casting_figures,
+    fitting_facts,
+    fitting_figures,
+    flexible_figures,
+    flexible_findings,
+    rigid_figures,
+    rigid_findings,
+    undercut_facts,
+)
 from meshtools.geometry.mould_tables import (
+    PieceFigures,
     draft_view,
-    mass_figures,
     parting_table,
     piece_draft_deg,
-    piece_meshes,
+    piece_figures,
     piece_views,
     pieces_table,
+    ports_table,
     shrink_table,
 )
 from meshtools.geometry.parting import bone_outline, stretch_membrane, trace_parting_lines
+from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.shadow import joined, mesh_of, without
 from meshtools.geometry.shrink import pattern_scale
 from meshtools.geometry.unite import signed_volume_mm3
+from meshtools.geometry.withdrawal import Pull
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Severity, SourceEntry
-from meshtools.model_ready import Figure, Made, MadeSolid, Part, RouteTable
+from meshtools.model_ready import Figure, Made, MadeSolid, Part
 from meshtools.settings_mould import MouldSettings
 
-REJOIN_VOLUME = 1e-4  # share of the volume within which the cavity is the bone's
-REJOIN_MM = 0.05  # and the distance of the surfaces
+_Sources = tuple[SourceEntry, ...]
 
 
 def make_mould(part: Part, settings: MouldSettings) -> Made:
     """Make the pattern of a part, or the pieces of a mould around it, at pattern scale.
 
-    Pieces stand in the frame of the mould (z: the way its halves part), each with the matrix that leads there from the replica. A part whose
-    facts say that a shrink was applied already, or that encloses no solid, comes back without solids and with a finding that says so.
+    All bodies stand in the frame of the mould (z: the way its halves part), each with the matrix that leads there from the replica. A part whose
+    facts say that a shrink was applied already, or that encloses no solid, comes back without bodies and with a finding that says so.
     """
     made = (*part.sources, SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
-    if float(part.facts.get("pattern_scale", 1.0)) != 1.0:
-        reason = f"the surface is a pattern already, at {part.facts['pattern_scale']} of the bone's size; give the replica: shrink is applied here"
+    before = float(part.facts.get("pattern_scale", 1.0))
+    if before != 1.0:
+        reason = f"the surface is a pattern already, at {before} of the bone's size; give the replica: shrink is applied here, and once"
         return Made((), made, {}, (Finding(Severity.FAILED, "mould-shrink-twice", reason),))
     try:
         scale = pattern_scale(link.shrink_percent for link in settings.shrink)
@@ -53,46 +71,78 @@ def make_mould(part: Part, settings: MouldSettings) -> Made:
         return Made((), made, {}, (Finding(Severity.FAILED, "mould-not-possible", str(error)),))
 
 
-def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: tuple[SourceEntry, ...]) -> Made:
+def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: _Sources) -> Made:
     bed, pulls = lay_bone(part.mesh, scale, settings.work_tolerance_mm)
+    if settings.form == "pattern":
+        made = _pattern(settings, bed, sources)
+    elif settings.kind == "flexible":
+        made = _flexible_pieces(settings, bed, sources)
+    else:
+        bed, made = _rigid_pieces(settings, bed, pulls, scale, sources)
+    core, lost, findings = _core(settings, bed, len(sources) - 1)
+    own = signed_volume_mm3(part.mesh.vertices, part.mesh.faces)
+    hollow = own - lost / scale**3 if core else None
     facts = {
         "pattern_scale": scale,
         "shrink": [dataclasses.asdict(link) for link in settings.shrink],
-        "part": part.part_id,
         "form": settings.form,
         "kind": settings.kind,
         "work_bound_mm": bed.bound_mm,
+        "casting_mm3": own,
+        "casting_hollow_mm3": hollow,
     }
     figures = (
         Figure("pattern scale", round(scale, 6), "", "1 / product of (1 - shrink); applied here and nowhere else"),
         *(Figure(f"shrink, {link.name}", link.shrink_percent, "%", link.source) for link in settings.shrink),
     )
-    none = Finding(Severity.REVIEW, "mould-no-shrink", "no shrink is entered, so the pattern is the size of the bone")
-    findings = () if settings.shrink else (none,)
-    is_pattern = settings.form == "pattern"
-    made = _pattern(part, settings, bed, sources) if is_pattern else _rigid_pieces(part, settings, bed, pulls, scale, sources)
-    table = shrink_table(settings.shrink, scale)
+    if not settings.shrink:
+        findings += (Finding(Severity.REVIEW, "mould-no-shrink", "no shrink is entered, so the pattern is the size of the bone"),)
+    solids = made.solids + core
+    findings += made.findings + _crossings(solids)
     return dataclasses.replace(
-        made, facts=facts | dict(made.facts), findings=findings + made.findings, figures=figures + made.figures, tables=(table, *made.tables)
+        made,
+        solids=solids,
+        facts=facts | dict(made.facts),
+        findings=findings,
+        figures=figures + made.figures + casting_figures(own, hollow, settings),
+        tables=(shrink_table(settings.shrink, scale), *made.tables),
     )
 
 
-def _pattern(part: Part, settings: MouldSettings, bed: Bed, sources: tuple[SourceEntry, ...]) -> Made:
-    """The bone at pattern scale with its parting line scribed in."""
-    from meshtools.geometry.mould_pieces import Bone
+def _crossings(solids: Sequence[MadeSolid]) -> tuple[Finding, ...]:
+    counts = ((solid.name, count_self_intersections(solid.mesh).n_pairs) for solid in solids)
+    said = "faces of {} cross each other"
+    return tuple(Finding(Severity.REVIEW, "mould-crossing", said.format(name), n, 0, "pairs") for name, n in counts if n)
 
+
+def _core(settings: MouldSettings, bed: Bed, made: int) -> tuple[tuple[MadeSolid, ...], float, tuple[Finding, ...]]:
+    """The core that leaves a wall in the mould, and its volume; none where none is wished for or there is no room for one."""
+    if settings.core_wall_mm <= 0.0:
+        return (), 0.0, ()
+    cavity = find_cavity(Bone.create(bed.mesh).solid, bed.mesh, settings.core_wall_mm, np.empty((0, 3)), 0.0)
+    if cavity is None:
+        said = "the bone is too thin for a core that leaves this wall; cast it solid or lower core_wall_mm"
+        return (), 0.0, (Finding(Severity.REVIEW, "mould-no-core", said, settings.core_wall_mm, None, "mm"),)
+    mesh = plain_mesh(cavity.solid)
+    mesh = mesh.replaced(source=np.full(len(mesh.faces), made, np.uint16))
+    note = Finding(Severity.NOTE, "mould-core-held", "the core hangs free: hold it on prints or pins set by hand, clear of the articular ends",
+                   round(cavity.least_wall_mm, 3), settings.core_wall_mm, "mm")
+    return (MadeSolid("core", "core", mesh, bed.mould_from_replica),), cavity.volume_mm3, (note,)
+
+
+def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
+    """The bone at pattern scale with its parting line scribed in."""
     bone = Bone.create(bed.mesh)
     membrane = stretch_membrane(bed.mesh.vertices, bed.mesh.faces, settings.flange_mm)
     lines = trace_parting_lines(bed.mesh, bone_outline(bed.mesh.vertices, bed.mesh.faces), membrane)
     scribed, taken = scribe(bone.solid, lines, settings.groove_width_mm, settings.groove_depth_mm)
-    mesh = mesh_of(scribed, bone.number, bed.mesh.source, len(sources) - 1)
+    mesh = sound_mesh(mesh_of(scribed, bone.number, bed.mesh.source, len(sources) - 1))
     depth = float(Surface(bed.mesh).distance(mesh.vertices)[0].max())
     figures = (
         Figure("parting lines", len(lines), "", "around the silhouette and each hole in it"),
         Figure("parting line, length", round(sum(_length(line) for line in lines), 1), "mm", "measured"),
         Figure("groove, depth", round(depth, 3), "mm", "measured against the pattern without it"),
         Figure("groove, volume", round(taken, 2), "mm3", "measured"),
-        *mass_figures("casting, solid", signed_volume_mm3(part.mesh.vertices, part.mesh.faces), settings.casting_density_kg_m3, "density as set"),
     )
     facts = {"groove_depth_mm": depth, "groove_mm3": taken, "n_parting_lines": len(lines), "pull": bed.pull.direction.tolist()}
     solid = MadeSolid("pattern", "pattern", mesh, bed.mould_from_replica)
@@ -104,137 +154,94 @@ def _length(line: FloatArray) -> float:
     return float(np.linalg.norm(line - np.roll(line, -1, axis=0), axis=1).sum())
 
 
-def _rigid_pieces(part: Part, settings: MouldSettings, bed: Bed, pulls: Any, scale: float, sources: tuple[SourceEntry, ...]) -> Made:
+def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], scale: float, sources: _Sources) -> tuple[Bed, Made]:
     cutting = Cutting(settings.wall_mm, settings.flange_mm, settings.undercut_limit_mm, settings.flange_draft_deg, settings.most_pieces)
     bed, mould = fewest_pieces(bed, pulls, cutting, scale)
-    keys = place_keys(mould, settings.key_diameter_mm)
-    way, ports = plan_ports(mould, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
-    mould = _fitted(mould, keys, ports, settings.key_clearance_mm)
-    ways = prove_withdrawal(mould.pieces, mould.bone.solid)
-    check = rejoin(mould.block.solid, mould.pieces, [port.body for port in ports], mould.bone.mesh, mould.undercuts)
+    bone, sides = mould.bone, [piece.solid for piece in mould.pieces[:-2]]
+    keys = place_keys(mould.block, mould.membrane, sides, settings.key_diameter_mm)
+    way, ports = plan_ports(bone.mesh, mould.block, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
+    mould = dataclasses.replace(mould, pieces=_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm))
+    ways = prove_withdrawal(mould.pieces, bone.solid)
+    check = rejoin(mould.block.solid, mould.pieces, [port.body for port in ports], bone.mesh, mould.undercuts)
+    fitted = Fittings(keys, ports, way, ways, check)
     made = len(sources) - 1
-    meshes = piece_meshes(mould, mould.pieces, made)
-    rows = [_piece_figures(mould, piece, mesh, made) for piece, mesh in zip(mould.pieces, meshes, strict=True)]
+    solids = _solids(mould.pieces, "mould piece", bone, made, bed)
+    meshes = [solid.mesh for solid in solids]
+    rows = [piece_figures(mould, k, meshes, made) for k in range(len(meshes))]
     good = [out.is_free and row[1] <= settings.undercut_limit_mm for out, row in zip(ways, rows, strict=True)]
-    solids = tuple(
-        MadeSolid(piece.name, "mould piece", mesh, bed.mould_from_replica) for piece, mesh in zip(mould.pieces, meshes, strict=True)
+    pieces = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(mould.pieces, good, strict=True)]
+    lines = trace_parting_lines(bone.mesh, mould.block.bone_outline, mould.membrane)
+    depth_at = mould.undercuts.depth_mm[-len(bone.mesh.vertices) :]
+    return bed, Made(
+        solids,
+        sources,
+        {"n_pieces": len(pieces), "pieces": pieces, "crumbs_mm3": mould.crumbs_mm3} | undercut_facts(mould.undercuts) | fitting_facts(fitted),
+        rigid_findings(mould, fitted, settings),
+        rigid_figures(mould, settings) + fitting_figures(fitted, mould.membrane.steepest_deg, settings),
+        (pieces_table(mould.pieces, ways, good, rows), ports_table(ports), parting_table(lines)),
+        (),
+        (draft_view(bone.mesh, depth_at, settings.undercut_limit_mm), *piece_views(mould.pieces, meshes, made)),
     )
-    lines = trace_parting_lines(mould.bone.mesh, mould.block.bone_outline, mould.membrane)
-    depth_at = mould.undercuts.depth_mm[-len(mould.bone.mesh.vertices):]
+
+
+def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
+    mould = cut_flexible_mould(bed.mesh, Lining(settings.rubber_mm, settings.jacket_draft_deg, settings.wall_mm, settings.flange_mm))
+    bone, made = mould.bone, len(sources) - 1
+    down, up = shades_of(bone, 1.0)
+    cuts = Probe.create(bone, down ^ up).measure(())
+    keys = place_keys(mould.block, mould.membrane, (), settings.key_diameter_mm)
+    way, ports = plan_ports(bone.mesh, mould.block, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
+    names = ("jacket-upper", "jacket-lower")
+    jacket = _fitted(mould.jacket, names, keys, ports, settings.key_clearance_mm)
+    rubber = _fitted(mould.rubber, names, (), ports, 0.0)
+    ways = prove_withdrawal(jacket, mould.body)
+    none = dataclasses.replace(cuts, depth_mm=np.zeros(len(cuts.points)), area_mm2=0.0, volume_mm3=0.0)
+    check = rejoin(mould.body, rubber, [port.body for port in ports], bone.mesh, none)
+    fitted = Fittings(keys, ports, way, ways, check)
+    solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
+    lining = plain_mesh(mould.body)
+    rows = [_jacket_row(piece, solid.mesh, Surface(lining)) for piece, solid in zip(jacket, solids[:2], strict=True)]
+    good = [out.is_free and row[2] >= settings.jacket_draft_deg - 0.01 for out, row in zip(ways, rows, strict=True)]
+    lines = trace_parting_lines(bone.mesh, bone_outline(bone.mesh.vertices, bone.mesh.faces), mould.membrane)
+    meshes, draft = [solid.mesh for solid in solids], min(row[2] for row in rows)
+    view = draft_view(bone.mesh, cuts.depth_mm[-len(bone.mesh.vertices) :], settings.undercut_limit_mm)
     return Made(
         solids,
         sources,
-        _facts(mould, ways, check, keys, ports, good),
-        _findings(mould, ways, check, keys, ports, settings),
-        _figures(part, mould, check, keys, ports, settings, way),
-        (pieces_table(mould, ways, good, rows), _ports_table(ports), parting_table(lines)),
+        {"rubber_mm": [mould.thinnest_mm, mould.thickest_mm], "jacket_draft_deg": draft} | undercut_facts(cuts) | fitting_facts(fitted),
+        flexible_findings(mould, fitted, settings),
+        flexible_figures(mould, cuts, draft, settings) + fitting_figures(fitted, mould.membrane.steepest_deg, settings),
+        (pieces_table(jacket, ways, good, rows), ports_table(ports), parting_table(lines)),
         (),
-        (draft_view(mould.bone.mesh, depth_at, settings.undercut_limit_mm), *piece_views(mould, meshes, made)),
+        (view, *piece_views((*jacket, *rubber), meshes, made)),
     )
 
 
-def _fitted(mould: RigidMould, keys: tuple[Key, ...], ports: tuple[Port, ...], clearance_mm: float) -> RigidMould:
-    """The mould with keys on its lower half, sockets in the upper, pour and vents through all that stand in their way."""
+def _jacket_row(piece: MouldPiece, mesh: Mesh, lining: Surface) -> PieceFigures:
+    """As for a rigid piece: no undercut; least draft on the rubber, and the share of that imprint below 3 degrees."""
+    middles = mesh.vertices[mesh.faces].mean(axis=1)
+    on_rubber = lining.distance(middles)[0] < 1e-6
+    draft, size = piece_draft_deg(mesh, piece.direction, on_rubber)
+    return 0.0, 0.0, float(draft.min(initial=90.0)), float(size[draft < 3.0].sum() / max(size.sum(), 1e-12))
+
+
+def _fitted(
+    pieces: Sequence[MouldPiece], halves: tuple[str, str], keys: Sequence[Key], ports: Sequence[Port], clearance_mm: float
+) -> tuple[MouldPiece, ...]:
+    """The pieces with keys on the lower half (the second name), sockets in the upper, pour and vents through all that stand in their way."""
     pins, sockets = joined([key.body(0.0) for key in keys]), joined([key.body(clearance_mm) for key in keys])
     holes = [port.body for port in ports]
-    pieces = []
-    for piece in mould.pieces:
+    fitted = []
+    for piece in pieces:
         solid = piece.solid
-        if piece.name == "lower" and keys:
+        if piece.name == halves[1] and keys:
             solid = joined([solid, pins])
-        elif piece.name == "upper" and keys:
+        elif piece.name == halves[0] and keys:
             solid = without(solid, [sockets])
-        pieces.append(dataclasses.replace(piece, solid=without(solid, holes)))
-    return dataclasses.replace(mould, pieces=tuple(pieces))
+        fitted.append(dataclasses.replace(piece, solid=without(solid, holes)))
+    return tuple(fitted)
 
 
-def _piece_figures(mould: RigidMould, piece: MouldPiece, mesh: Mesh, made: int) -> tuple[float, float, float, float]:
-    """Undercut area and depth beside a piece, its least draft on the bone, and the share of its imprint below 3 degrees."""
-    cuts = mould.undercuts
-    depth = cuts.depth_mm
-    rows = np.flatnonzero(depth > SHALLOW_MM)
-    n_even = len(depth) - len(mould.bone.mesh.vertices)
-    if len(rows):
-        others = [Surface(other) for other in piece_meshes(mould, mould.pieces, made)]
-        nearest = np.argmin([surface.distance(cuts.points[rows])[0] for surface in others], axis=0)
-        rows = rows[nearest == [p.name for p in mould.pieces].index(piece.name)]
-    area = float(mould.bone.solid.surface_area()) * int(np.count_nonzero(rows < n_even)) / n_even
-    draft, size = piece_draft_deg(mesh, piece.direction, mesh.source != made)
-    least = float(draft.min()) if len(draft) else 90.0
-    share = float(size[draft < 3.0].sum() / size.sum()) if len(draft) else 0.0
-    return area, float(depth[rows].max(initial=0.0)), least, share
-
-
-def _ports_table(ports: tuple[Port, ...]) -> RouteTable:
-    rows: list[tuple[str | int | float, ...]] = [
-        (port.kind, *(round(float(x), 2) for x in port.point), port.diameter_mm, round(port.prominence_mm, 2)) for port in ports
-    ]
-    header = ("what", "x, mm", "y, mm", "z, mm", "diameter, mm", "prominence, mm")
-    return RouteTable("pour-and-vents", "Pour and vents (axes of the mould)", header, tuple(rows))
-
-
-def _facts(mould: RigidMould, ways: Any, check: Rejoined, keys: Any, ports: Any, good: list[bool]) -> dict[str, Any]:
-    return {
-        "n_pieces": len(mould.pieces),
-        "pieces": [
-            {"name": piece.name, "direction": piece.direction.tolist(), "good": is_good} | dataclasses.asdict(out)
-            for piece, out, is_good in zip(mould.pieces, ways, good, strict=True)
-        ],
-        "undercut_deepest_mm": mould.undercuts.deepest_mm,
-        "undercut_mm2": mould.undercuts.area_mm2,
-        "undercut_mm3": mould.undercuts.volume_mm3,
-        "rejoin": dataclasses.asdict(check),
-        "n_keys": len(keys),
-        "key_misfit_mm": wrong_way_misfit(keys) if len(keys) > 2 else None,
-        "n_vents": sum(port.kind == "vent" for port in ports),
-    }
-
-
-def _findings(mould: RigidMould, ways: tuple[WayOut, ...], check: Rejoined, keys: Any, ports: Any, settings: MouldSettings) -> tuple[Finding, ...]:
-    found = []
-    deepest, limit = mould.undercuts.deepest_mm, settings.undercut_limit_mm
-    if deepest > limit:
-        said = (f"no rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
-                "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it")
-        found.append(Finding(Severity.REVIEW, "mould-undercut", said, round(deepest, 3), limit, "mm"))
-    for out in ways:
-        if not out.is_free:
-            said = f"piece {out.name} meets the bone or another piece on its way out"
-            found.append(Finding(Severity.FAILED, "mould-stuck", said, out.overlap_mm3, 0.0, "mm3"))
-    if abs(check.volume_ratio) > REJOIN_VOLUME:
-        said = "the volume of the assembled mould's cavity differs from the bone's beyond the stated undercuts"
-        found.append(Finding(Severity.REVIEW, "mould-rejoin-volume", said, f"{check.volume_ratio:.2e}", REJOIN_VOLUME))
-    off = max(check.off_mm, check.beyond_mm)
-    if off > REJOIN_MM:
-        said = "the wall of the assembled mould's cavity lies off the bone beyond the stated undercuts"
-        found.append(Finding(Severity.REVIEW, "mould-rejoin-surface", said, round(off, 4), REJOIN_MM, "mm"))
-    if len(keys) < N_KEYS:
-        found.append(Finding(Severity.REVIEW, "mould-keys", "the flange has no room for all keys; widen it", len(keys), N_KEYS))
-    elif (misfit := wrong_way_misfit(keys)) < LEAST_MISFIT_MM:
-        found.append(Finding(Severity.REVIEW, "mould-keys", "the keys nearly fit in a wrong position", round(misfit, 2), LEAST_MISFIT_MM, "mm"))
-    sides = mould.pieces[:-2]
-    crossing = sum(any((port.body ^ piece.solid.hull()).volume() > 0.0 for piece in sides) for port in ports)
-    if crossing:
-        said = "a pour or vent may run through a side piece: the casting's stub there is broken before the piece comes out"
-        found.append(Finding(Severity.NOTE, "mould-vent-side", said, crossing))
-    return tuple(found)
-
-
-def _figures(part: Part, mould: RigidMould, check: Rejoined, keys: Any, ports: Any, settings: MouldSettings, way: float) -> tuple[Figure, ...]:
-    own = signed_volume_mm3(part.mesh.vertices, part.mesh.faces)
-    pieces = float(sum(piece.solid.volume() for piece in mould.pieces))
-    off = max(check.off_mm, check.beyond_mm)
-    return (
-        Figure("pieces", len(mould.pieces), "", "typical: phalanx 2, long bone 2, scapula 2, vertebra 3-6 (common practice, no source)"),
-        Figure("deepest undercut that stays filled", round(mould.undercuts.deepest_mm, 3), "mm", f"limit {settings.undercut_limit_mm:g} mm"),
-        Figure("undercuts that stay filled, area", round(mould.undercuts.area_mm2, 1), "mm2", f"casting fatter by over {SHALLOW_MM:g} mm"),
-        Figure("undercuts that stay filled, volume", round(mould.undercuts.volume_mm3, 2), "mm3", "cavity of the halves less bone and side pieces"),
-        Figure("half on top while pouring", "upper" if way > 0 else "lower", "", "the one with fewer high points"),
-        Figure("vents", sum(port.kind == "vent" for port in ports), "", f"at each high point of over {settings.vent_prominence_mm:g} mm"),
-        Figure("keys", len(keys), "", "one large, so that a wrong way does not fit"),
-        Figure("parting surface, steepest", round(float(np.percentile(mould.membrane.steepest_deg, 99)), 1), "deg", "99 of 100 places are flatter"),
-        Figure("cavity against bone, volume", f"{check.volume_ratio:.1e}", "", f"without pour, vents and filled undercuts; limit {REJOIN_VOLUME:g}"),
-        Figure("cavity against bone, surface", round(off, 4), "mm", f"beyond the stated undercuts; limit {REJOIN_MM:g} mm"),
-        *mass_figures("casting, solid", own, settings.casting_density_kg_m3, "casting density as set, at the bone's size"),
-        *mass_figures("mould pieces", pieces, settings.mould_density_kg_m3, "mould density as set"),
-    )
+def _solids(pieces: Sequence[MouldPiece], role: str, bone: Bone, made: int, bed: Bed) -> tuple[MadeSolid, ...]:
+    meshes: list[Any] = [sound_mesh(mesh_of(piece.solid, bone.number, bone.mesh.source, made)) for piece in pieces]
+    return tuple(MadeSolid(piece.name, role, mesh, bed.mould_from_replica) for piece, mesh in zip(pieces, meshes, strict=True))

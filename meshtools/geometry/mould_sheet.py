@@ -1,0 +1,157 @@
+"""What the record and the job sheet say of a mould: facts, findings and figures."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.jacket import FlexibleMould
+from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
+from meshtools.geometry.mould_pieces import SHALLOW_MM, RigidMould, Undercuts
+from meshtools.geometry.mould_proof import Rejoined, WayOut
+from meshtools.geometry.mould_tables import mass_figures
+from meshtools.model import Finding, Severity
+from meshtools.model_ready import Figure
+from meshtools.settings_mould import MouldSettings
+
+REJOIN_VOLUME = 1e-4  # share of the volume within which the cavity is the bone's
+REJOIN_MM = 0.05  # and the distance of the surfaces
+THIN_RUBBER = 0.9  # of the wished thickness; below it asks for review
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class Fittings:
+    """What was fitted to a mould, and what came of the proofs: keys, pour and vents, the half on top while pouring (1 or -1), how each rigid piece
+    came out, the cavity against the bone."""
+
+    keys: tuple[Key, ...]
+    ports: tuple[Port, ...]
+    way: float
+    ways: tuple[WayOut, ...]
+    check: Rejoined
+
+    @property
+    def n_vents(self) -> int:
+        """Ports that are vents."""
+        return sum(port.kind == "vent" for port in self.ports)
+
+
+def fitting_facts(fitted: Fittings) -> dict[str, Any]:
+    """Facts of keys, vents and proofs."""
+    return {
+        "ways_out": [dataclasses.asdict(out) for out in fitted.ways],
+        "rejoin": dataclasses.asdict(fitted.check),
+        "n_keys": len(fitted.keys),
+        "key_misfit_mm": wrong_way_misfit(fitted.keys) if len(fitted.keys) > 2 else None,
+        "n_vents": fitted.n_vents,
+    }
+
+
+def undercut_facts(cuts: Undercuts) -> dict[str, float]:
+    """Facts of the bone's undercuts."""
+    return {"undercut_deepest_mm": cuts.deepest_mm, "undercut_mm2": cuts.area_mm2, "undercut_mm3": cuts.volume_mm3}
+
+
+def fitting_findings(fitted: Fittings, fattest_allowed_mm: float) -> list[Finding]:
+    """Findings of keys, withdrawal and the cavity. fattest_allowed_mm: how far its wall may lie from the bone for stated reasons."""
+    found = []
+    for out in fitted.ways:
+        if not out.is_free:
+            said = f"piece {out.name} meets what is still in place on its way out ({out.n_hits} of {out.n_rays} rays stopped)"
+            found.append(Finding(Severity.FAILED, "mould-stuck", said, round(out.overlap_mm3, 4), 0.0, "mm3"))
+    ratio, off = fitted.check.volume_ratio, max(fitted.check.off_mm, fitted.check.fattest_mm - fattest_allowed_mm)
+    if abs(ratio) > REJOIN_VOLUME:
+        said = "the volume of the assembled mould's cavity differs from the bone's beyond the stated undercuts"
+        found.append(Finding(Severity.REVIEW, "mould-rejoin-volume", said, f"{ratio:.2e}", REJOIN_VOLUME))
+    if off > REJOIN_MM:
+        said = "the wall of the assembled mould's cavity lies off the bone beyond the stated undercuts"
+        found.append(Finding(Severity.REVIEW, "mould-rejoin-surface", said, round(off, 4), REJOIN_MM, "mm"))
+    keys = fitted.keys
+    if len(keys) < N_KEYS:
+        found.append(Finding(Severity.REVIEW, "mould-keys", "the flange has no room for all keys; widen it", len(keys), N_KEYS))
+    elif (misfit := wrong_way_misfit(keys)) < LEAST_MISFIT_MM:
+        found.append(Finding(Severity.REVIEW, "mould-keys", "the keys nearly fit in a wrong position", round(misfit, 2), LEAST_MISFIT_MM, "mm"))
+    return found
+
+
+def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:
+    """Findings of a rigid mould."""
+    deepest, limit = mould.undercuts.deepest_mm, settings.undercut_limit_mm
+    found = fitting_findings(fitted, max(deepest, limit))
+    if deepest > limit:
+        said = (f"no rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
+                "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it")
+        found.append(Finding(Severity.REVIEW, "mould-undercut", said, round(deepest, 3), limit, "mm"))
+    crossing = sum(any((port.body ^ piece.solid.hull()).volume() > 0.0 for piece in mould.pieces[:-2]) for port in fitted.ports)
+    if crossing:
+        said = "a pour or vent may run through a side piece: the casting's stub there is broken before the piece comes out"
+        found.append(Finding(Severity.NOTE, "mould-vent-side", said, crossing))
+    if mould.crumbs_mm3 > 0.0:
+        said = "bodies too small to be pieces were left out of the mould, so the casting fills their place"
+        found.append(Finding(Severity.NOTE, "mould-crumbs", said, round(mould.crumbs_mm3, 3), 0.0, "mm3"))
+    return tuple(found)
+
+
+def flexible_findings(mould: FlexibleMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:
+    """Findings of a flexible mould."""
+    found = fitting_findings(fitted, 0.0)
+    if mould.thinnest_mm < THIN_RUBBER * settings.rubber_mm:
+        said = "the rubber is thinner than wished somewhere; thicken it"
+        found.append(Finding(Severity.REVIEW, "mould-rubber-thin", said, round(mould.thinnest_mm, 2), settings.rubber_mm, "mm"))
+    if mould.thickest_mm > settings.rubber_most_mm:
+        said = "the rubber fills an undercut so deep that it gets thick there and may not bend out of it; part it there, or make loose jacket pieces"
+        found.append(Finding(Severity.REVIEW, "mould-rubber-thick", said, round(mould.thickest_mm, 1), settings.rubber_most_mm, "mm"))
+    return tuple(found)
+
+
+def fitting_figures(fitted: Fittings, membrane_deg: Any, settings: MouldSettings) -> tuple[Figure, ...]:
+    """Figures of pour, vents, keys, parting surface and the check of the cavity."""
+    check = fitted.check
+    fatter = f"no part of the cavity's wall is farther from the bone than {check.fattest_mm:.3f} mm"
+    return (
+        Figure("half on top while pouring", "upper" if fitted.way > 0 else "lower", "", "the one with fewer high points"),
+        Figure("vents", fitted.n_vents, "", f"at each high point of over {settings.vent_prominence_mm:g} mm"),
+        Figure("keys", len(fitted.keys), "", "one large, so that a wrong way does not fit"),
+        Figure("parting surface, steepest", round(float(np.percentile(membrane_deg, 99)), 1), "deg", "99 of 100 places are flatter"),
+        Figure("cavity against bone, volume", f"{check.volume_ratio:.1e}", "", f"without pour, vents and filled undercuts; limit {REJOIN_VOLUME:g}"),
+        Figure("cavity against bone, surface", round(check.off_mm, 4), "mm", f"off what is stated; limit {REJOIN_MM:g} mm; {fatter}"),
+    )
+
+
+def rigid_figures(mould: RigidMould, settings: MouldSettings) -> tuple[Figure, ...]:
+    """Figures of the pieces and of what stays filled."""
+    cuts, pieces = mould.undercuts, float(sum(piece.solid.volume() for piece in mould.pieces))
+    return (
+        Figure("pieces", len(mould.pieces), "", "typical: phalanx 2, long bone 2, scapula 2, vertebra 3-6 (common practice, no source)"),
+        Figure("deepest undercut that stays filled", round(cuts.deepest_mm, 3), "mm", f"limit {settings.undercut_limit_mm:g} mm"),
+        Figure("undercuts that stay filled, area", round(cuts.area_mm2, 1), "mm2", f"casting fatter by over {SHALLOW_MM:g} mm"),
+        Figure("undercuts that stay filled, volume", round(cuts.volume_mm3, 2), "mm3", "cavity of the halves less bone and side pieces"),
+        *mass_figures("mould pieces", pieces, settings.mould_density_kg_m3, "mould density as set"),
+    )
+
+
+def flexible_figures(mould: FlexibleMould, cuts: Undercuts, draft_deg: float, settings: MouldSettings) -> tuple[Figure, ...]:
+    """Figures of rubber and jacket."""
+    rubber = float(sum(piece.solid.volume() for piece in mould.rubber))
+    jacket = float(sum(piece.solid.volume() for piece in mould.jacket))
+    return (
+        Figure("rubber, thickness", round(settings.rubber_mm, 2), "mm", "6-12 (common practice, no source)"),
+        Figure("rubber, least and most", f"{mould.thinnest_mm:.2f} to {mould.thickest_mm:.2f}", "mm", "measured from the bone to its outside"),
+        Figure("undercut of the bone under the rubber", round(cuts.deepest_mm, 2), "mm", "depth for two halves; the rubber bends, so not judged"),
+        Figure("undercuts of the bone, area", round(cuts.area_mm2, 1), "mm2", f"deeper than {SHALLOW_MM:g} mm"),
+        Figure("undercuts of the rubber's plain outside", round(mould.filled_mm3 / 1000, 2), "cm3", "filled with rubber: the jacket comes off"),
+        Figure("jacket, least draft", round(draft_deg, 2), "deg", f"wished {settings.jacket_draft_deg:g}; 3-5 (common practice, no source)"),
+        *mass_figures("rubber", rubber, settings.rubber_density_kg_m3, "rubber density as set"),
+        *mass_figures("jacket", jacket, settings.mould_density_kg_m3, "mould density as set"),
+    )
+
+
+def casting_figures(replica_mm3: float, hollow_mm3: float | None, settings: MouldSettings) -> tuple[Figure, ...]:
+    """Volume and mass of the casting, solid and, where there is a core, hollow."""
+    basis = "casting density as set, at the bone's size"
+    solid = mass_figures("casting, solid", replica_mm3, settings.casting_density_kg_m3, basis)
+    if hollow_mm3 is None:
+        return solid
+    return (*solid, *mass_figures("casting, hollow", hollow_mm3, settings.casting_density_kg_m3, f"{basis}, around the core"))
