@@ -15,6 +15,8 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.engraving import EngravingDemand, engrave, place_on_skin
 from meshtools.geometry.hollowing import drill, find_cavity, is_open, place_opening
 from meshtools.geometry.joint_keys import KeyDemand, KeyPair, find_contacts, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
+from meshtools.geometry.print_findings import wall_findings
+from meshtools.geometry.sections import Plane, section
 from meshtools.geometry.splitting import Demand, split_to_fit
 from meshtools.geometry.transform import apply_matrix, move_points
 from meshtools.geometry.unite import concatenate
@@ -253,8 +255,9 @@ def test_thin_walls_are_found_with_their_share_and_place():
     place, _ = thickness.widest_place_below(1.6)
     assert abs(place[1]) == pytest.approx(0.5, abs=1e-6)
     assert place[2] > 10.0
-    assert "wall-below-recommended" in codes(make_print(part_of(block), PrintSettings()))
-    assert "wall-too-thin" in codes(make_print(part_of(block), PrintSettings(least_wall_extrusion_mm=1.2)))
+    for least, code in ((0.8, "wall-below-recommended"), (1.2, "wall-too-thin")):
+        found = wall_findings("rex/femur-left", thickness, PrintSettings(least_wall_extrusion_mm=least))
+        assert [finding.code for finding in found] == [code]
 
 
 def test_loose_bodies_are_parts_of_their_own_and_trapped_voids_are_filled():
@@ -293,6 +296,14 @@ def test_views_tell_neighbours_apart_by_their_grey(printed):
     assert len(greys) == len(printed.solids)
     assert np.diff(greys.astype(int)).min() >= 16
     assert len(printed.views) == 1 + len(printed.solids)
+
+
+def test_a_section_keeps_matter_that_lies_within_a_hole():
+    """A rod inside a tube: ring and disc, in whatever order the kernel gives their outlines."""
+    ends = np.array([0.0, 0.0, -10.0]), np.array([0.0, 0.0, 10.0])
+    tube = rod(*ends, 10.0) - rod(*(2.0 * end for end in ends), 8.0)
+    area = section(tube + rod(*ends, 5.0), Plane.across(np.array([0.0, 0.0, 1.0]), 0.0))
+    assert area.area == pytest.approx(np.pi * (100.0 - 64.0 + 25.0), rel=2e-3)
 
 
 def test_every_contact_of_a_split_is_found():

@@ -128,6 +128,14 @@ def rigid(rotation: FloatArray, shift: FloatArray | tuple[float, ...] = (0.0, 0.
     return matrix
 
 
+def without_chips(solid: Any) -> Any:
+    """The solid without small bodies that a cut left loose; one with trapped voids stays as it is."""
+    pieces = solid.decompose()
+    if len(pieces) < 2 or any(piece.volume() <= 0.0 for piece in pieces):
+        return solid
+    return max(pieces, key=lambda piece: float(piece.volume()))
+
+
 def parts_of(solid: Any) -> tuple[list[Any], float]:
     """The bodies of a solid from the largest to the smallest, their trapped voids filled, and the volume of those voids in mm3."""
     import manifold3d

@@ -27,9 +27,12 @@ class Placing:
 
 def hull_points(points: FloatArray) -> FloatArray:
     """The points that matter for a part's extents: corners of its convex hull (k, 3)."""
-    from scipy.spatial import ConvexHull
+    from scipy.spatial import ConvexHull, QhullError
 
-    return np.asarray(points[ConvexHull(points).vertices])
+    try:
+        return np.asarray(points[ConvexHull(points).vertices])
+    except QhullError:  # as good as flat: all points matter
+        return points
 
 
 def place_upright(points: FloatArray, room_mm: tuple[float, float, float], up: FloatArray) -> Placing | None:

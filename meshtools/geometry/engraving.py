@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.body import frame_about, solid_of, surface_of
+from meshtools.geometry.body import frame_about, solid_of, surface_of, without_chips
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
@@ -191,7 +191,7 @@ def engrave(solid: Any, tablet: Tablet, depth_mm: float) -> Engraving:
     prism = letter_prism(tablet, depth_mm)
     # a body of its own, or the kernel would take the letters' floor for the replica's skin
     below = solid_of(surface_of(solid)).translate(tuple(-depth_mm * tablet.frame[2]))
-    engraved = solid - (prism - below)
+    engraved = without_chips(solid - (prism - below))
     return Engraving(engraved, tablet, float(solid.volume() - engraved.volume()), float(tablet.lettering.area().area * depth_mm))
 
 

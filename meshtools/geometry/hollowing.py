@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import audit_topology
-from meshtools.geometry.body import frame_about, parts_of, rod, solid_from, solid_of, surface_of
+from meshtools.geometry.body import frame_about, parts_of, rod, solid_from, solid_of, surface_of, without_chips
 from meshtools.geometry.contour import contour
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.insertion import part_shared_edges
@@ -224,7 +224,7 @@ def drill(solid: Any, openings: tuple[Opening, ...]) -> Any:
         way = way / np.sqrt(np.sum(way**2))
         radius = opening.diameter_mm / 2.0
         rods.append(rod(opening.start, opening.mouth + 1.5 * radius * way, radius))
-    return manifold3d.Manifold.batch_boolean([solid, *rods], manifold3d.OpType.Subtract)
+    return without_chips(manifold3d.Manifold.batch_boolean([solid, *rods], manifold3d.OpType.Subtract))
 
 
 def is_open(hollow: Any, outer_genus: int, n_openings: int, cavity_genus: int) -> bool:

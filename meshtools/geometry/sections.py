@@ -57,11 +57,11 @@ def area_of(flat: Any) -> Any:
     """A kernel's cross-section as a valid shapely area without specks."""
     import shapely
 
-    total = shapely.Polygon()
-    rings = [shapely.Polygon(ring) for ring in flat.to_polygons() if len(ring) >= 3]
-    for ring, loop in zip(rings, (loop for loop in flat.to_polygons() if len(loop) >= 3), strict=True):
-        is_outer = shapely.LinearRing(loop).is_ccw
-        total = total.union(ring.buffer(0)) if is_outer else total.difference(ring.buffer(0))
+    # an area inside an odd number of loops is matter, whatever their order
+    total: Any = shapely.Polygon()
+    for loop in flat.to_polygons():
+        if len(loop) >= 3:
+            total = total.symmetric_difference(shapely.Polygon(loop).buffer(0))
     return shapely.MultiPolygon([part for part in polygons_of(total) if part.area >= LEAST_AREA_MM2])
 
 

@@ -38,15 +38,17 @@ class Thickness:
 
     def widest_place_below(self, limit_mm: float) -> tuple[FloatArray, float] | None:
         """Middle (3,) and span in mm of the largest connected patch of thinner points, None where there is none."""
+        from scipy.sparse import coo_matrix
         from scipy.sparse.csgraph import connected_components
         from scipy.spatial import cKDTree
 
         thin = self.points[self.thickness_mm < limit_mm]
         if not len(thin):
             return None
-        tree = cKDTree(thin)
-        spacing = float(np.sqrt(np.sum(np.ptp(self.points, axis=0) ** 2))) * 4.0 / np.sqrt(len(self.points))
-        _, label = connected_components(tree.sparse_distance_matrix(tree, spacing), directed=False)
+        spacing = float(np.sqrt(np.sum(np.ptp(self.points, axis=0) ** 2))) * 2.0 / np.sqrt(len(self.points))
+        pairs = cKDTree(thin).query_pairs(spacing, output_type="ndarray")
+        graph = coo_matrix((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(thin), len(thin)))
+        _, label = connected_components(graph.tocsr(), directed=False)
         patch = thin[label == int(np.argmax(np.bincount(label)))]
         middle = (patch.min(axis=0) + patch.max(axis=0)) / 2.0
         return np.asarray(patch[int(np.argmin(np.sum((patch - middle) ** 2, axis=1)))]), float(np.sqrt(np.sum(np.ptp(patch, axis=0) ** 2)))
