@@ -18,11 +18,15 @@ Job = dict[str, Any]
 
 @dataclass(frozen=True)
 class BoneRow:
-    """A row of bones of one target with the rows of fixings.csv that go through it, the frame that shows most of them, and what poses them there."""
+    """A row of bones of one target with its row of fixings.csv, the frame that shows most of them, and what poses them there.
+
+    slugs: all elements of the row, in order; built: those that are made.
+    """
 
     target: str
     fixing: Fixing
     slugs: tuple[str, ...]
+    built: tuple[str, ...]
     frame: str
     places: tuple[tuple[str, Place], ...]
     factor: float | None
@@ -62,23 +66,24 @@ def bone_rows(register: Register, built: Iterable[Recipe]) -> tuple[BoneRow, ...
                 continue
             slugs = elements_between(fixing.element, fixing.last_element, register.elements)
             mine = [recipes[target.name, slug] for slug in slugs if (target.name, slug) in recipes]
-            row = _posed(target, fixing, mine, register)
+            row = _posed(target, fixing, (slugs, mine), register)
             found.setdefault(row.name, row)
     return tuple(found[name] for name in sorted(found))
 
 
-def _posed(target: Target, fixing: Fixing, recipes: list[Recipe], register: Register) -> BoneRow:
+def _posed(target: Target, fixing: Fixing, row: tuple[tuple[str, ...], list[Recipe]], register: Register) -> BoneRow:
     """The row in the frame that shows most of its bones, of equal ones that in which most lie themselves, then the first by name."""
+    slugs, recipes = row
     elements = {element.slug: element for element in register.elements}
     choices = []
     for frame in sorted({pose.frame for pose in register.poses}):
         places = tuple((r.element, place) for r in recipes if (place := place_in(r, elements[r.element], frame, register)))
         choices.append((-len(places), -sum(place.is_exact for _, place in places), frame, places))
     _, _, frame, places = min(choices, key=lambda choice: choice[:3]) if choices else (0, 0, "", ())
-    slugs = tuple(recipe.element for recipe in recipes)
+    built = tuple(recipe.element for recipe in recipes)
     factor = frame_factor([place for _, place in places], target, register) if places else None
-    poses = tuple(row for row in rows_of(target.name, register.joint_poses) if row.parent in slugs and row.child in slugs)
-    return BoneRow(target.name, fixing, slugs, frame, places, factor, poses)
+    poses = tuple(pose for pose in rows_of(target.name, register.joint_poses) if pose.parent in built and pose.child in built)
+    return BoneRow(target.name, fixing, slugs, built, frame, places, factor, poses)
 
 
 def row_job(row: BoneRow, register: Register, before: Mapping[str, Mapping[str, Job]]) -> Job:
@@ -90,7 +95,7 @@ def row_job(row: BoneRow, register: Register, before: Mapping[str, Mapping[str, 
         "fixings": _plain_rows([row.fixing]), "elements": plain(elements), "places": {slug: plain(place) for slug, place in row.places},
         "slugs": list(row.slugs), "frame": row.frame, "factor": row.factor, "joint_rows": _plain_rows(row.poses), "left_pairs": plain(pairs),
         "left_poses": {pose.find: list(pose.matrix) for pose in register.poses if pose.find in sides},
-        "rebuild_keys": {slug: before["rebuild"][f"{row.target}/{slug}"]["key"] for slug in row.slugs},
+        "rebuild_keys": {slug: before["rebuild"][f"{row.target}/{slug}"]["key"] for slug in row.built},
         "clean_keys": {find: before["clean"][find]["key"] for find in row.finds(register)},
         "settings": plain(register.settings.fixings),
     }  # fmt: skip

@@ -22,6 +22,7 @@ from meshtools.model import FloatArray, Mesh
 N_LOOKS = 24  # places in each bone that the search looks from
 MOST_TRIED = 24  # with more choices of where to bend, one bend is added to the best choice so far
 CHORD_MM = 0.02  # bends are cut as chords that stray from the arc by no more
+MOUTH_ROUNDS = 4
 SLACK_MM = 0.25  # of what is possible, that the search may leave
 
 
@@ -42,7 +43,7 @@ class RowAsked:
 @dataclass(frozen=True, eq=False)
 class Stretch:
     """The tube's axis in one bone: points (n, 3) from skin to skin, the least wall found at `thinnest` (3,), and the wall that no place is below;
-    bent_mm: how much of its length is bent."""
+    bent_mm: how much of its length is bent; mouths: where it meets the skin."""
 
     points: FloatArray
     wall_mm: float
@@ -50,6 +51,7 @@ class Stretch:
     thinnest: FloatArray
     length_mm: float
     bent_mm: float
+    mouths: tuple[Mouth, Mouth]
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,18 +101,17 @@ class _Row:
         goal = min(self.asked.clear_mm, possible - SLACK_MM)
         n_joints = len(self.bones) - 1
         best: tuple[int, ...] = ()
-        ranked: list[tuple[bool, float, tuple[int, ...], FloatArray]] = []
+        found: list[tuple[bool, float, FloatArray]] = []
         for n_bends in range(n_joints + 1):
             tried = [self._choice(bends) for bends in self._choices(n_bends, best)]
-            chosen = max(tried, key=lambda choice: choice[:2])
-            best = chosen[2]
-            ranked.append(chosen)
-            if chosen[0] and chosen[1] >= goal:
-                break
-        fits, _, bends, corners = max(ranked, key=lambda choice: (choice[0], choice[1] >= goal, -len(choice[2]) if choice[1] >= goal else choice[1]))
-        if not fits:
+            _, _, best, corners = max(tried, key=lambda choice: choice[:2])
+            found.append(self._refined(best, corners))
+            if found[-1][0] and found[-1][1] >= goal:
+                return found[-1][2]
+        can_bend, _, corners = max(found, key=lambda line: line[:2])
+        if not can_bend:
             raise GeometryError(f"the row cannot be followed by a tube with bends of {self.asked.bend_radius_mm:g} mm; give a smaller bend radius")
-        return self._refined(bends, corners)
+        return corners
 
     def _choices(self, n_bends: int, best: tuple[int, ...]) -> list[tuple[int, ...]]:
         n_joints = len(self.bones) - 1
@@ -129,23 +130,30 @@ class _Row:
             return False
         return True
 
-    def _refined(self, bends: tuple[int, ...], corners: FloatArray) -> FloatArray:
-        """Once more with the mouths where the line now has them."""
+    def _refined(self, bends: tuple[int, ...], corners: FloatArray) -> tuple[bool, float, FloatArray]:
+        """Once more with the mouths where the line now has them, in rounds: whether it can be bent so, its least distance, and its corners."""
         at = (0, *bends, len(self.bones))
-        for run in range(len(at) - 1):
-            for k in range(at[run], at[run + 1]):
-                ends = self._ends(k, corners[run], corners[run + 1])
-                if ends is not None:
-                    self.skins[k] = self._skin(k, *ends)
-        start = self._seen(corners, at)
-        moved, least = widen(corners, np.ones(len(corners), dtype=bool), lambda line: self._seen(line, at))
-        is_better = start is None or (least > start.least_mm and self._can_bend(moved))
-        return moved if is_better else corners
+        best = (False, 0.0, corners)
+        for _ in range(MOUTH_ROUNDS):
+            skins = self._skins_of(corners, at)
+            seen = self._seen(corners, at, skins) if skins else None
+            if skins is None or seen is None:
+                break
+            line = (self._can_bend(corners), seen.least_mm, corners)
+            if line[:2] <= best[:2]:
+                break
+            best = line
+            corners, _ = widen(corners, np.ones(len(corners), dtype=bool), lambda moved, skins=skins: self._seen(moved, at, skins))  # type: ignore[misc]
+        return best
+
+    def _skins_of(self, corners: FloatArray, at: tuple[int, ...]) -> list[Surface] | None:
+        ends = [self._ends(k, corners[run], corners[run + 1]) for run in range(len(at) - 1) for k in range(at[run], at[run + 1])]
+        return None if None in ends else [self._skin(k, *pair) for k, pair in enumerate(ends) if pair is not None]
 
     def _widened(self, at: tuple[int, ...]) -> tuple[FloatArray, float]:
-        return widen(self.stations[list(at)], np.ones(len(at), dtype=bool), lambda corners: self._seen(corners, at))
+        return widen(self.stations[list(at)], np.ones(len(at), dtype=bool), lambda corners: self._seen(corners, at, self.skins))
 
-    def _seen(self, corners: FloatArray, at: tuple[int, ...]) -> Looks | None:
+    def _seen(self, corners: FloatArray, at: tuple[int, ...], skins: Sequence[Surface]) -> Looks | None:
         """Look from every bone between the stations that the corners stand for."""
         parts = []
         for run in range(len(at) - 1):
@@ -156,7 +164,7 @@ class _Row:
                     return None
                 points = ends[0] + np.linspace(0.0, 1.0, N_LOOKS)[:, None] * (ends[1] - ends[0])
                 share = (points - start) @ (end - start) / float((end - start) @ (end - start))
-                parts.append(look(points, (run, run + 1), share, self.skins[k]))
+                parts.append(look(points, (run, run + 1), share, skins[k]))
         return joined(parts)
 
     def _ends(self, k: int, start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray] | None:
@@ -190,7 +198,7 @@ def _stretch(bone: Mesh, path: TubePath, asked: RowAsked, number: int) -> Stretc
         raise GeometryError(f"the tube misses bone {number + 1} of the row; look at the pose")
     start, end = at[crossed[0]] + forward[crossed[0]], at[crossed[-1] + 1] - back[crossed[-1]]
     ends = path.point(np.array([start, end]))
-    mouths = [Mouth(ends[0], -ways[crossed[0]]), Mouth(ends[1], ways[crossed[-1]])]
+    mouths = Mouth(ends[0], -ways[crossed[0]]), Mouth(ends[1], ways[crossed[-1]])
     least = prove_least(counted_skin(bone, mouths, asked.clear_mm, float(end - start)), path.point, float(start), float(end))
     margin = min(asked.clear_mm, float(end - start) / 4)
     inner = path.point(np.linspace(start + margin, end - margin, N_LOOKS))
@@ -200,4 +208,4 @@ def _stretch(bone: Mesh, path: TubePath, asked: RowAsked, number: int) -> Stretc
         place = inner[outside][0]
         wall = proven = -asked.radius_mm - float(surface.distance(place[None])[0][0])
     stretch = path.point(path.stations(float(start), float(end), CHORD_MM))
-    return Stretch(stretch, wall, proven, place, float(end - start), path.bent_between(float(start), float(end)))
+    return Stretch(stretch, wall, proven, place, float(end - start), path.bent_between(float(start), float(end)), mouths)

@@ -21,12 +21,16 @@ LETTERS = ("A", "B", "C")
 
 @dataclass(frozen=True, eq=False)
 class TemplateHole:
-    """A hole as it is drilled: where its axis meets the skin (3,), the unit direction out of the bone (3,), and the drill's diameter."""
+    """A hole as it is drilled: where its axis meets the skin (3,), the unit direction out of the bone (3,), and the drill's diameter.
+
+    flat: the vector (3,) from the axis to the middle of a flat that keeps a rod from turning; None for a round hole.
+    """
 
     name: str
     point: FloatArray
     outward: FloatArray
     diameter_mm: float
+    flat: FloatArray | None = None
 
 
 def template_axes(outward: FloatArray) -> FloatArray:
@@ -54,12 +58,22 @@ def drill_template(mesh: Mesh, hole: TemplateHole, datum: FloatArray, title: str
     check = np.array([[-CHECK_LENGTH_MM / 2, low - 10.0], [CHECK_LENGTH_MM / 2, low - 10.0]])
     layers = (
         Layer("outline", closed=outline),
-        Layer("hole", closed=(circle,), texts=((radius, -radius - 6.0, f"drill {hole.diameter_mm:.2f} mm"),)),
+        Layer("hole", closed=(circle,), open=_flat_line(hole, axes), texts=((radius, -radius - 6.0, f"drill {hole.diameter_mm:.2f} mm"),)),
         Layer("cross", open=cross),
         Layer("datum", open=tuple(lines), texts=texts),
         Layer("check length", open=(check,), texts=((-CHECK_LENGTH_MM / 2, low - 16.0, f"{CHECK_LENGTH_MM:g} mm: measure it on the sheet"),)),
     )
     return Drawing(f"drill-{hole.name}", title, layers)
+
+
+def _flat_line(hole: TemplateHole, axes: FloatArray) -> tuple[FloatArray, ...]:
+    """The flat of a hole as a chord of its circle."""
+    if hole.flat is None:
+        return ()
+    middle = axes[:2] @ hole.flat
+    off = float(np.sqrt(middle @ middle))
+    half = np.sqrt(max((hole.diameter_mm / 2) ** 2 - off**2, 0.0)) * np.array([-middle[1], middle[0]]) / off
+    return (np.stack([middle - half, middle + half]),)
 
 
 def _outline(mesh: Mesh, origin: FloatArray, axes: FloatArray, seen_mm: float) -> tuple[FloatArray, ...]:

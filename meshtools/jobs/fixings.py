@@ -77,16 +77,25 @@ def hole_table(facts: Mapping[str, Any], frames: Mapping[str, FloatArray]) -> st
         scale = float(np.cbrt(abs(np.linalg.det(matrix[:3, :3]))))
         unit = "m" if abs(scale - 0.001) < 1e-6 else "mm"
         for letter, point in facts["datum"]["points_mm"].items():
-            writer.writerow([frame, unit, "datum", letter, *_texts(_moved(matrix, [point])[0]), *[""] * 7])
+            writer.writerow([frame, unit, "datum", letter, *_texts(_moved(matrix, [point])[0], unit), *[""] * 7])
         for hole in facts["holes"]:
             points = _moved(matrix, hole["points_mm"])
             for k, point in enumerate(points):
                 way = points[min(k + 1, len(points) - 1)] - points[min(k, len(points) - 2)]
                 what = "mouth" if k == 0 else "corner" if k < len(points) - 1 else "bottom" if hole["kind"] == "socket" else "mouth at the other end"
-                sizes = _texts([scale * hole["hole_mm"], scale * hole["depth_mm"], scale * hole["wall_mm"]]) if k == 0 else [""] * 3
-                told = f"for a rod of {hole['rod_mm']:g} mm" if k == 0 else ""
-                writer.writerow([frame, unit, what, hole["name"], *_texts(point), *_texts(way / np.sqrt(np.sum(way**2))), *sizes, told])
+                sizes = _texts([scale * hole["hole_mm"], scale * hole["depth_mm"], scale * hole["wall_mm"]], unit) if k == 0 else [""] * 3
+                told = f"for a rod of {hole['rod_mm']:g} mm{_flat_words(hole, matrix)}" if k == 0 else ""
+                writer.writerow([frame, unit, what, hole["name"], *_texts(point, unit), *_texts(way / np.sqrt(np.sum(way**2)), ""), *sizes, told])
     return stream.getvalue()
+
+
+def _flat_words(hole: Mapping[str, Any], matrix: FloatArray) -> str:
+    if hole["flat_mm"] is None:
+        return ""
+    vector = np.array(hole["flat_mm"])
+    way = matrix[:3, :3] @ vector
+    way = way / np.sqrt(np.sum(way**2))
+    return f" with a flat {np.sqrt(np.sum(vector**2)):.2f} mm from the axis towards {' '.join(f'{x:.5f}' for x in way + 0.0)}"
 
 
 def drawings_of(record: Mapping[str, Any]) -> tuple[Drawing, ...]:
@@ -105,5 +114,7 @@ def _moved(matrix: FloatArray, points: Any) -> FloatArray:
     return np.asarray(np.array(points, dtype=np.float64) @ matrix[:3, :3].T + matrix[:3, 3])
 
 
-def _texts(values: Any) -> list[str]:
-    return [f"{round(float(value), 7) + 0.0:.12g}" for value in values]
+def _texts(values: Any, unit: str) -> list[str]:
+    """Numbers to 0.001 mm, directions to seven digits."""
+    digits = 3 if unit == "mm" else 7 if unit == "" else 6
+    return [f"{round(float(value), digits) + 0.0:.{digits}f}" for value in values]

@@ -12,10 +12,11 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.bore_cuts import bore_tool, cut_bores, least_between
+from meshtools.geometry.bore_search import square_to
 from meshtools.geometry.bores import Bore, BoreAsked, lay_bore
 from meshtools.geometry.datum import Datum, find_datum
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.drill_template import TemplateHole, drill_template, template_axes
+from meshtools.geometry.drill_template import TemplateHole, drill_template
 from meshtools.geometry.sockets import is_way_free, lead_mm, second_dowel
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_fixings import ADHESIVE, BORE, DOWELS, FLAT, PLAIN, SOCKET, Fixing, RowStretch
@@ -49,6 +50,11 @@ class Hole:
     def depth_mm(self) -> float:
         """Length of the axis."""
         return float(np.sqrt((np.diff(self.points, axis=0) ** 2).sum(axis=1)).sum())
+
+    @property
+    def flat(self) -> FloatArray | None:
+        """The vector (3,) from the axis to the middle of the flat, where there is one."""
+        return None if self.flat_mm is None else self.flat_mm * square_to(-self.outward())[0]
 
     def outward(self, at_end: bool = False) -> FloatArray:
         """Unit direction (3,) out of the bone at its first mouth, or along the axis at its other end."""
@@ -245,7 +251,7 @@ def _templates(mesh: Mesh, holes: Sequence[Hole], datum: Datum) -> list[Drawing]
             if at_end and hole.is_blind:
                 continue
             point = hole.points[-1 if at_end else 0]
-            mouth = TemplateHole(f"{hole.name}{which}", point, hole.outward(at_end), hole.hole_mm)
+            mouth = TemplateHole(f"{hole.name}{which}", point, hole.outward(at_end), hole.hole_mm, hole.flat)
             depth = f", {hole.depth_mm:.1f} mm deep" if hole.is_blind else ""
             title = f"Hole {hole.name}{' at its other end' if at_end else ''}: drill {hole.hole_mm:.2f} mm{depth}, seen along the drill, 1:1"
             drawings.append(drill_template(mesh, mouth, datum.points, title, SEEN_DIAMETERS * hole.hole_mm))
@@ -259,8 +265,7 @@ def _hole_facts(hole: Hole) -> dict[str, Any]:
     return {
         "name": hole.name, "kind": hole.kind, "points_mm": listed(hole.points), "rod_mm": hole.rod_mm, "hole_mm": round(hole.hole_mm, 4),
         "depth_mm": round(hole.depth_mm, 4), "wall_mm": round(hole.wall_mm, 4), "thinnest_mm": listed(hole.thinnest),
-        "flat_mm": None if hole.flat_mm is None else round(hole.flat_mm, 4),
-        "flat_towards": None if hole.flat_mm is None else listed(template_axes(-hole.outward())[0]),
+        "flat_mm": None if hole.flat is None else listed(hole.flat),
     }  # fmt: skip
 
 

@@ -21,29 +21,31 @@ def lay_bone_row(
     """Lay the tube of one row of fixings.csv through replicas; places (4, 4): pose from replica, for every slug that stands in the pose.
 
     The facts have the corners of the centre line and the bend table in the frame of the pose, and for each bone its stretch in the coordinates of
-    its replica.ply. A bone without a replica or place ends in a finding and no tube: a tube with a bone left out is another tube.
+    its replica.ply. The tube passes the place of a bone that has no replica or no place in the pose; a finding says so.
     """
-    missing = [slug for slug in slugs if slug not in replicas or slug not in places]
-    if missing:
-        message = f"No tube is laid through {fixing.name}: no replica or no place in the pose for {', '.join(missing)}."
-        return {"corners_mm": [], "bends": [], "stretches": {}}, (Finding(Severity.REVIEW, "row-incomplete", message),)
+    there = [slug for slug in slugs if slug in replicas and slug in places]
+    nothing: dict[str, Any] = {"corners_mm": [], "bends": [], "stretches": {}}
+    told = [] if len(there) == len(slugs) else [_incomplete(fixing, [slug for slug in slugs if slug not in there])]
     hole = fixing.diameter_mm + (settings.adhesive_clearance_mm if fixing.fit == ADHESIVE else settings.print_clearance_mm)
     wall = fixing.wall_mm if fixing.wall_mm is not None else settings.wall_diameters * fixing.diameter_mm
     bend_radius = fixing.bend_radius_mm if fixing.bend_radius_mm is not None else settings.bend_radius_diameters * fixing.diameter_mm
-    bones = [apply_matrix(replicas[slug], places[slug]) for slug in slugs]
+    bones = [apply_matrix(replicas[slug], places[slug]) for slug in there]
     try:
         laid = lay_row(bones, RowAsked(hole / 2, wall, bend_radius))
     except GeometryError as error:
         message = f"No tube is laid through {fixing.name}: {error}."
-        return {"corners_mm": [], "bends": [], "stretches": {}}, (Finding(Severity.REVIEW, "row-refused", message),)
-    stretches = {
-        slug: _stretch(stretch, places[slug], fixing, (hole, wall)) for slug, stretch in zip(slugs, laid.stretches, strict=True)
-    }
+        return nothing, (*told, Finding(Severity.REVIEW, "row-refused", message))
+    stretches = {slug: _stretch(stretch, places[slug], fixing, (hole, wall)) for slug, stretch in zip(there, laid.stretches, strict=True)}
     facts = {
         "corners_mm": (laid.corners.round(4) + 0.0).tolist(), "bends": plain(laid.path.rows), "length_mm": round(laid.path.length_mm, 3),
         "tube_mm": fixing.diameter_mm, "hole_mm": hole, "wall_mm": wall, "stretches": plain(stretches),
     }  # fmt: skip
-    return facts, _findings(slugs, laid, stretches, fixing, hole - fixing.diameter_mm)
+    return facts, (*told, *_findings(there, laid, stretches, fixing, hole - fixing.diameter_mm))
+
+
+def _incomplete(fixing: Fixing, missing: Sequence[str]) -> Finding:
+    message = f"The tube through {fixing.name} passes the place of {', '.join(missing)}, of which there is no replica or no place in the pose."
+    return Finding(Severity.REVIEW, "row-incomplete", message)
 
 
 def _stretch(stretch: Stretch, place: FloatArray, fixing: Fixing, sizes: tuple[float, float]) -> RowStretch:
