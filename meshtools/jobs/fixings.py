@@ -29,11 +29,12 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     """Cut the holes of one element. Without a replica there is nothing to cut; the record then says so."""
     name, path = job["name"], f"results/{job['name']}/armature/record.json"
     mesh = replica_surface(batch, name, job["rebuild_keys"][name.split("/")[1]])
-    if mesh is None:
-        finding = Finding(Severity.REVIEW, "no-replica", f"{name} was not made, so no hole is cut into it.")
+    rebuilt = read_record(batch / f"results/{name}/record.json") or {}
+    if mesh is None or not rebuilt["facts"].get("deliverable"):
+        why = "was not made" if mesh is None else "is open, and only a closed replica can be bored"
+        finding = Finding(Severity.REVIEW, "no-replica", f"{name} {why}, so no hole is cut into it.")
         write_results(batch, path, Record("fixings", job["key"], "review", {"holes": [], "is_bored": False}, (finding,), (), ()), {}, FILES)
         return
-    rebuilt = read_record(batch / f"results/{name}/record.json") or {}
     sources = tuple(from_plain(SourceEntry, source) for source in rebuilt["sources"])
     fixings = [from_plain(Fixing, {"row": 0} | row) for row in job["fixings"]]
     stretches = [stretch for row, key in sorted(job["row_keys"].items()) for stretch in _stretches(batch, row, key, name.split("/")[1])]
