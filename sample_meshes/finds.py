@@ -284,6 +284,18 @@ clean:
 
 class_order:
   default: [OWN, OWN-R, OWN-C, DON, DON-R]
+
+# Two bones are made ready for a small printer; the others wait for a decision on their route.
+routes:
+  adult/tibia-left: [desk-printer]
+  adult/rib-01-left: [desk-printer]
+
+machines:
+  desk-printer:
+    route: print
+    build_x_mm: 130
+    build_y_mm: 130
+    build_z_mm: 130
 """
 
 DECISIONS = """target,element,find,kind,value,by,date,reason,evidence_key
