@@ -99,10 +99,11 @@ class Batch:
         return [record_path("rebuild", f"{target}/{slug}") for slug in job["rebuild_keys"]] + [record_path("clean", f) for f in job["clean_keys"]]
 
     def route_inputs(self, stage: str, target: str, element: str) -> list[str]:
-        """Records that a route starts from: the replica's, and that of its armature where it has one."""
+        """Records that a route starts from: the replica's, that of its armature where it has one, and those of its joints in a frame."""
         name = f"{target}/{element}"
-        has_armature = "armature_key" in self._jobs[stage][name]
-        return [record_path("rebuild", name)] + ([record_path("fixings", name)] if has_armature else [])
+        job = self._jobs[stage][name]
+        armature = [record_path("fixings", name)] if "armature_key" in job else []
+        return [record_path("rebuild", name), *armature, *(record_path("joint", joint) for joint in job.get("joint_keys", ()))]
 
     def route_records(self, target: str, element: str) -> list[str]:
         """Records of the routes that an element's page tells of."""
@@ -137,7 +138,19 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     finds |= {other for find in sided for other in jobs["siding"][find]["clean_keys"]}
     of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
     of_parts = [record_path(stage, part) for stage in ("rebuild", *ROUTES, "report") for part in sorted(parts) if part in jobs[stage]]
-    return of_finds + of_parts + _armature_outputs(jobs, sorted(parts))
+    return of_finds + _joint_outputs(jobs, sorted(parts)) + of_parts + _armature_outputs(jobs, sorted(parts))
+
+
+def _joint_outputs(jobs: Mapping[str, Mapping[str, Job]], parts: Sequence[str]) -> list[str]:
+    """Records of the joints that the routes of these parts look at, and of all that sets those joints."""
+    joints = sorted({joint for part in parts for route in ROUTES if part in jobs[route] for joint in jobs[route][part].get("joint_keys", ())})
+    wanted: dict[str, None] = {}
+    for joint in joints:
+        rebuilt = [f"{joint.split('/')[0]}/{slug}" for slug in jobs["joint"][joint]["rebuild_keys"]]
+        finds = sorted({*jobs["joint"][joint]["clean_keys"], *(find for name in rebuilt for find in jobs["rebuild"][name]["clean_keys"])})
+        paths = [("clean", find) for find in finds] + [("rebuild", name) for name in rebuilt] + [("joint", joint)]
+        wanted |= dict.fromkeys(record_path(stage, name) for stage, name in paths)
+    return list(wanted)
 
 
 def _armature_outputs(jobs: Mapping[str, Mapping[str, Job]], parts: Sequence[str]) -> list[str]:

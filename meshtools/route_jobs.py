@@ -32,10 +32,18 @@ def route_jobs(register: Register, recipes: Sequence[Recipe], before: Mapping[st
                 "part_id": rebuild["part_id"], "revision": rebuild["revision"], "target": recipe.target, "element": recipe.element,
                 "evidence": recipe.evidence.value, "n_finds": len(recipe.finds), "rebuild_key": rebuild["key"],
             }  # fmt: skip
+            met = {joint: row["key"] for joint, row in before["joint"].items() if _shows(joint, row, recipe)}
+            if met:
+                job["joint_keys"] = met
             if name in before.get("fixings", {}):
                 job["armature_key"] = before["fixings"][name]["key"]
             jobs[chosen.route][name] = sealed(chosen.route, name, job)
     return jobs
+
+
+def _shows(joint: str, job: Job, recipe: Recipe) -> bool:
+    """True where a joint of the element lies in a frame, so that its record says where the joint's surface is."""
+    return joint.startswith(f"{recipe.target}/") and recipe.element in (job["a"], job["b"]) and job["places"] is not None
 
 
 def materials_for(register: Register, route: str) -> tuple[Material, ...]:

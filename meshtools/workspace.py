@@ -27,6 +27,7 @@ CHANGES = {
     "find": "its row in bones.csv", "finds": "its row in bones.csv", "recipe": "its recipe in the plan", "settings": "settings in config.yaml",
     "restore_settings": "settings in config.yaml", "machine": "its machine in config.yaml", "materials": "materials in config.yaml",
     "tolerance_class": "settings in config.yaml", "route_keys": "a route that makes it", "received": "received.csv", "armature_key": "its armature",
+    "joint_keys": "a joint of it",
     "advice_settings": "settings in config.yaml",
     "openings": "openings.csv", "poses": "poses.csv", "scan": "the scan's name",
     "scan_sha256": "the scan", "clean_keys": "a find it is made from", "rebuild_key": "its replica",

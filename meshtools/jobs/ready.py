@@ -14,6 +14,7 @@ from meshtools.files.mesh_ply import read_replica_ply
 from meshtools.jobs.fixings import drawings_of
 from meshtools.jobs.ready_files import ROUTE_FILES, write_route
 from meshtools.jobs.record import StaleInputError, failed_record, read_record, write_results
+from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.model import FloatArray, SourceEntry
 from meshtools.model_ready import Made, Part
@@ -56,7 +57,7 @@ def _part(batch: Path, job: Mapping[str, Any]) -> tuple[Part, dict[str, Any]]:
     if hash_file(batch / path) != hashes[path]:
         raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
     sources = tuple(from_plain(SourceEntry, row) for row in record["sources"])
-    part = Part(job["part_id"], str(job["revision"]), read_replica_ply(batch / path), sources, _keep_off(record["facts"]))
+    part = Part(job["part_id"], str(job["revision"]), read_replica_ply(batch / path), sources, _keep_off(batch, record["facts"], job))
     shares = replica["facts"].get("evidence_share", {})
     return part, {"evidence_share": shares, "uses": Path(path).name, "evidence_words": ""} | _armature(batch, record, job)
 
@@ -80,7 +81,14 @@ def _record(batch: Path, path: str, key: str) -> dict[str, Any]:
     return record
 
 
-def _keep_off(facts: Mapping[str, Any]) -> FloatArray:
-    """Points (n, 3) that cuts, bridges and gates stay away from: both ends of every hole of the armature."""
-    ends = [hole["points_mm"][place] for hole in facts.get("holes", ()) for place in (0, -1)]
-    return np.array(ends, dtype=np.float64).reshape(-1, 3)
+def _keep_off(batch: Path, facts: Mapping[str, Any], job: Mapping[str, Any]) -> FloatArray:
+    """Points (n, 3) that cuts, bridges and gates stay away from: both ends of every hole of the armature, and the middle of every joint surface
+    that a frame of poses.csv shows."""
+    points = [hole["points_mm"][place] for hole in facts.get("holes", ()) for place in (0, -1)]
+    for joint, key in sorted(job.get("joint_keys", {}).items()):
+        row = _record(batch, record_path("joint", joint), key)["facts"]
+        place = row.get("place_a" if joint.split("/")[-1].startswith(f"{job['element']}__") else "place_b")
+        if row.get("centre_mm") and place:
+            frame_from_replica = np.array(place, dtype=np.float64).reshape(4, 4)
+            points.append(np.linalg.solve(frame_from_replica, np.array([*row["centre_mm"], 1.0]))[:3].tolist())
+    return np.array(points, dtype=np.float64).reshape(-1, 3)

@@ -1,0 +1,147 @@
+"""The job of a route, run in one process on records laid down by hand: which surface it takes, what it stays away from, how it fails."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from meshtools.errors import GeometryError
+from meshtools.files.mesh_ply import write_replica_ply
+from meshtools.jobs.ready import run_route
+from meshtools.jobs.record import JobFiles, StaleInputError, write_results
+from meshtools.model import EvidenceClass, Finding, Mesh, Origin, Record, Severity, SourceEntry, plain
+from meshtools.model_ready import Drawing, Layer, Made, MadeSolid, Part
+from meshtools.settings import Settings
+from meshtools.settings_print import PrintSettings
+
+SOURCES = (SourceEntry(EvidenceClass.OWN, "a-1", Origin.SCANNED),)
+NAME = "mount/femur-left"
+
+
+def block(x: float, y: float, z: float) -> Mesh:
+    import trimesh
+
+    box = trimesh.creation.box((x, y, z))
+    return Mesh.create(np.asarray(box.vertices), np.asarray(box.faces))
+
+
+def write(batch: Path, place: str, facts: dict[str, Any], surface: tuple[str, Mesh] | None, key: str, status: str = "ok") -> None:
+    contents = {surface[0]: write_replica_ply(surface[1])} if surface else {}
+    write_results(batch, f"results/{place}", Record("any", key, status, facts, (), SOURCES, ()), contents, JobFiles(()))
+
+
+def job(**more: Any) -> dict[str, Any]:
+    return {
+        "stage": "print", "name": NAME, "key": "k", "route": "print", "machine": "", "settings": plain(PrintSettings()),
+        "estimate": plain(Settings().estimate), "tolerance_class": "part", "part_tolerance_mm": 0.5, "part_id": "MOUNT-FEMUR-LEFT", "revision": 1,
+        "target": "mount", "element": "femur-left", "evidence": "OWN", "n_finds": 1, "rebuild_key": "r",
+    } | more  # fmt: skip
+
+
+class Stage:
+    """A route that makes the part as it is, and remembers what it was given."""
+
+    def __init__(self, *findings: Finding, names: tuple[str, ...] = ("body",)) -> None:
+        self.findings, self.names, self.part = findings, names, None
+
+    def __call__(self, part: Part, settings: PrintSettings) -> Made:
+        self.part = part
+        return Made(tuple(MadeSolid(name, "part", part.mesh, np.eye(4)) for name in self.names), part.sources, {}, self.findings)
+
+
+@pytest.fixture
+def batch(tmp_path: Path) -> Path:
+    write(tmp_path, f"{NAME}/record.json", {"deliverable": True, "evidence_share": {"OWN": 1.0}}, ("replica.ply", block(60, 25, 10)), "r")
+    return tmp_path
+
+
+def made(batch: Path) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((batch / f"results/{NAME}/print/record.json").read_text(encoding="utf-8"))
+    return found
+
+
+def test_a_bored_part_takes_the_place_of_the_replica_with_its_holes_and_templates(batch: Path) -> None:
+    drawing = Drawing("drill-femur", "Drill template", (Layer("outline", (np.array([[0.0, 0.0], [9.0, 0.0], [9.0, 9.0]]),)),))
+    facts = {"holes": [{"points_mm": [[30.0, 0.0, 0.0], [10.0, 0.0, 0.0]]}], "drawings": plain((drawing,))}
+    write(batch, f"{NAME}/armature/record.json", facts, ("bored.ply", block(60, 25, 9)), "b")
+    stage = Stage()
+    run_route(batch, job(armature_key="b"), stage, PrintSettings)
+    assert stage.part is not None
+    assert np.ptp(stage.part.mesh.vertices, axis=0).tolist() == [60.0, 25.0, 9.0]
+    np.testing.assert_allclose(stage.part.keep_off, [[30, 0, 0], [10, 0, 0]])
+    assert made(batch)["facts"]["uses"] == "bored.ply"
+    assert {"drill-femur.dxf", "drill-femur.svg"} <= {Path(entry["path"]).name for entry in made(batch)["files"]}
+
+
+def test_the_middle_of_a_joint_surface_is_kept_off_in_the_coordinates_of_the_replica(batch: Path) -> None:
+    place = np.eye(4)
+    place[:3, 3] = 100.0, 0.0, 0.0
+    facts = {"centre_mm": [70.0, 5.0, 0.0], "place_a": np.eye(4).tolist(), "place_b": place.tolist()}
+    write(batch, "mount/joints/femur-left__tibia-left/joint.json", facts, None, "j1")
+    write(batch, "mount/joints/hip-left__femur-left/joint.json", facts, None, "j2")
+    stage = Stage()
+    run_route(batch, job(joint_keys={"mount/joints/femur-left__tibia-left": "j1", "mount/joints/hip-left__femur-left": "j2"}), stage, PrintSettings)
+    assert stage.part is not None
+    np.testing.assert_allclose(stage.part.keep_off, [[70, 5, 0], [-30, 5, 0]])
+
+
+@pytest.mark.parametrize(
+    ("facts", "status", "armature", "words"),
+    [
+        ({"deliverable": False}, "review", False, "the replica is open"),
+        ({}, "failed", False, "there is no replica"),
+        ({"deliverable": True}, "ok", True, "bores that could not be made"),
+    ],
+)
+def test_what_cannot_be_made_is_a_failed_record_of_the_route_alone(
+    tmp_path: Path, facts: dict[str, Any], status: str, armature: bool, words: str
+) -> None:
+    write(tmp_path, f"{NAME}/record.json", facts, ("replica.ply", block(60, 25, 10)), "r", status)
+    write(tmp_path, f"{NAME}/armature/record.json", {"holes": []}, None, "b", "review")
+    run_route(tmp_path, job(**({"armature_key": "b"} if armature else {})), Stage(), PrintSettings)
+    record = made(tmp_path)
+    assert (record["status"], record["files"], record["findings"][0]["code"]) == ("failed", [], "not-made")
+    assert words in record["findings"][0]["message"]
+
+
+def test_a_stage_that_can_make_nothing_of_the_part_says_why(batch: Path) -> None:
+    def refuses(part: Part, settings: PrintSettings) -> Made:
+        raise GeometryError("it has no inside.")
+
+    run_route(batch, job(), refuses, PrintSettings)
+    assert made(batch)["findings"][0]["message"] == "mount/femur-left, print: it has no inside."
+
+
+def test_a_solid_that_is_not_closed_when_read_back_leaves_the_sheet_alone(batch: Path) -> None:
+    """Two bodies that share an edge are closed by their numbers and not by their places, which is all that an STL has."""
+
+    def touching(part: Part, settings: PrintSettings) -> Made:
+        one = block(10, 10, 10)
+        vertices = np.concatenate([one.vertices, one.vertices + [10.0, 10.0, 0.0]])
+        mesh = Mesh.create(vertices, np.concatenate([one.faces, one.faces + len(one.vertices)]))
+        return Made((MadeSolid("touching", "part", mesh, np.eye(4)),), part.sources, {}, ())
+
+    run_route(batch, job(), touching, PrintSettings)
+    record = made(batch)
+    assert record["status"] == "failed"
+    assert "delivery-open" in {finding["code"] for finding in record["findings"]}
+    assert [Path(entry["path"]).name for entry in record["files"]] == ["sheet.pdf"]
+    assert {path.name for path in (batch / f"results/{NAME}/print").iterdir()} == {"sheet.pdf", "record.json", ".made.json"}
+
+
+def test_fewer_parts_than_before_leave_none_of_the_old_ones(batch: Path) -> None:
+    run_route(batch, job(), Stage(names=("a", "b", "c")), PrintSettings)
+    run_route(batch, job(), Stage(Finding(Severity.NOTE, "n", "A note."), names=("a",)), PrintSettings)
+    folder = batch / f"results/{NAME}/print"
+    assert sorted(path.name for path in folder.glob("*.stl")) == ["mount-femur-left-a.stl"]
+    assert made(batch)["status"] == "ok"
+
+
+def test_a_replica_that_was_altered_is_no_input(batch: Path) -> None:
+    (batch / f"results/{NAME}/replica.ply").write_bytes(write_replica_ply(block(1, 1, 1)))
+    with pytest.raises(StaleInputError):
+        run_route(batch, job(), Stage(), PrintSettings)
