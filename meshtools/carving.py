@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Carving:
-    """lying: the solid to carve in stock coordinates; trials: set-ups that were looked at, the chosen one first; outline: of the lying solid seen
+    """lying: the solid to carve in stock coordinates; chosen: the set-up taken; outline: of the lying solid seen
     from above; inside_share: share of fresh samples of the solid that lie within the stacked slabs."""
 
     part: Part
@@ -32,7 +32,7 @@ class Carving:
     cutter: Cutter
     carved: CarvedSolid
     lying: Mesh
-    trials: tuple[Trial, ...]
+    chosen: Trial
     both: TwoSides
     further: tuple[FurtherSetUp, ...]
     uncut: UncutShare

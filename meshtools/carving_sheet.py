@@ -23,14 +23,14 @@ def carving_figures(carving: Carving) -> tuple[Figure, ...]:
 
 def _block_figures(carving: Carving) -> list[Figure]:
     size, uncut = carving.stock.size_mm, carving.uncut
-    d = carving.trials[0].direction
+    d = carving.chosen.direction
     return [
         Figure(
             "Block, length x width x height", f"{size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f}", "mm", "allowances, channel and frame of the settings"
         ),
         Figure("Datum", "lower corner, least x, y and z of the block", "", "x along the long side, z up to the cutter of set-up 1"),
         Figure("Turned over about", "the long middle axis (x)", "", "the dowels fit this turn only"),
-        Figure("Depth of the part", round(carving.trials[0].depth_mm, 1), "mm", "along the set-up direction"),
+        Figure("Depth of the part", round(carving.chosen.depth_mm, 1), "mm", "along the set-up direction"),
         Figure("Set-up direction in the replica's coordinates", f"{d[0]:.4f} {d[1]:.4f} {d[2]:.4f}", "", "from the part to the cutter of set-up 1"),
         Figure("Set-ups", len(carving.sides), "", "two opposite sides, and further ones where they gain"),
         Figure(
@@ -206,7 +206,7 @@ def carving_facts(carving: Carving) -> dict[str, Any]:
     return {
         "route": "cnc",
         "block_mm": [round(float(side), 3) for side in carving.stock.size_mm],
-        "depth_mm": round(carving.trials[0].depth_mm, 3),
+        "depth_mm": round(carving.chosen.depth_mm, 3),
         "directions": [[round(float(value), 6) + 0.0 for value in side.frame[2]] for side in carving.sides],
         "uncut_two_sides_percent": round(carving.uncut.two_sides_percent, 3),
         "uncut_by_contact_percent": round(carving.uncut.second_percent, 3),

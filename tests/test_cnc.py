@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
 from dog_individuals import read_bone
 from solid_shapes import box, capsule, together
 
+from meshtools.files.drawing_dxf import write_dxf
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.setups import spread_directions
 from meshtools.geometry.transform import apply_matrix
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
@@ -95,13 +99,30 @@ def test_without_a_ball_the_part_comes_back_failed_with_what_to_do() -> None:
     assert [(finding.severity, finding.code) for finding in made.findings] == [(Severity.FAILED, "not-carvable")]
 
 
+def test_a_part_with_a_hole_comes_back_failed() -> None:
+    mesh = lying_capsule()
+    made = make_cnc(Part("capsule", "r1", mesh.replaced(faces=mesh.faces[1:], source=mesh.source[1:]), SOURCES), CncSettings())
+    assert [(finding.severity, finding.code) for finding in made.findings] == [(Severity.FAILED, "not-carvable")]
+
+
+def test_every_drawing_opens_without_errors(made: Made) -> None:
+    from ezdxf import recover
+
+    for drawing in made.drawings:
+        _, auditor = recover.read(io.BytesIO(write_dxf(drawing)))
+        assert (drawing.name, len(auditor.errors), len(auditor.fixes)) == (drawing.name, 0, 0)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["Femoris_L", "humerus_L", "Tibia_L", "Radius_L"])
 def test_a_long_bone_of_a_large_animal_is_carved_from_two_sides(name: str) -> None:
-    """Bars: 1 % uncut above 1 mm with a 6 mm ball, two methods within half a point, every slab holds its bone and its dowels."""
+    """Bars: 1 % uncut above 1 mm with a 6 mm ball, two methods within half a point, every slab holds its bone and its dowels; no deeper than 1.2
+    times the narrowest extent of all directions, so than any set-up that could be shallower."""
     vertices, faces = read_bone(name)
     facts = make_cnc(Part(name, "r1", Mesh.create(vertices * 8.0, faces), SOURCES), CncSettings()).facts
     assert facts["uncut_two_sides_percent"] <= 1.0
     assert abs(facts["uncut_two_sides_percent"] - facts["uncut_by_contact_percent"]) <= 0.5
     assert facts["n_slabs_holding_bone"] == facts["n_slabs_doweled"] == facts["n_slabs"]
     assert facts["inside_stack_percent"] == 100.0
+    along = vertices * 8.0 @ spread_directions(5000).T
+    assert facts["depth_mm"] <= 1.2 * np.ptp(along, axis=0).min()

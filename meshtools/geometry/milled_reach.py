@@ -15,7 +15,9 @@ import numpy as np
 from meshtools.model import FloatArray, Mesh
 from meshtools.settings_cnc import Cutter
 
-HOLDER_PITCHES = 4.0  # the holder is looked at on a grid of its radius divided by this, which can make it a quarter too thick
+HOLDER_PITCHES = ((100_000, 4.0), (600_000, 6.0), (np.inf, 12.0))
+"""The holder is looked at on a grid of its radius divided by the second figure, where the grid has at most as many nodes as the first. That makes
+it at most one such pitch too thick."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +91,8 @@ def cutter_floor(obstacle: FloatArray, pitch_mm: float, cutter: Cutter) -> Float
 
     ball, flat = radii(cutter)
     floor: FloatArray = dilate(obstacle, *_disc_steps(ball + flat, pitch_mm, ball))
-    factor = max(1, int(cutter.holder_diameter_mm / 2.0 / HOLDER_PITCHES / pitch_mm))
+    share = next(pitches for most, pitches in HOLDER_PITCHES if obstacle.size <= most)
+    factor = max(1, int(cutter.holder_diameter_mm / 2.0 / share / pitch_mm))
     coarse = _block_highest(obstacle, factor)
     holder = dilate(coarse, *_disc_steps(cutter.holder_diameter_mm / 2.0, pitch_mm * factor, 0.0))
     spread = np.repeat(np.repeat(holder, factor, axis=0), factor, axis=1)[: obstacle.shape[0], : obstacle.shape[1]]

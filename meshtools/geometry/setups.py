@@ -12,22 +12,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from meshtools.errors import GeometryError
 from meshtools.geometry.milled_parting import lay_parting
 from meshtools.geometry.milled_reach import Approach, Sight, approach_from_above, approach_from_below, fitting_pitch, frame_along, look_along
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import FloatArray, Mesh
 from meshtools.settings_cnc import Cutter
 
+FINE_PITCHES = 24.0  # nodes in a cutter's diameter, where the grid may have so many
 N_DIRECTIONS = 150  # about 12 degrees apart; refined afterwards
 N_STARTS = 6
 STARTS_APART_DEG = 12.0
 STEPS_DEG = (6.0, 3.0, 1.5, 0.75)
 SEARCH_NODES, SEARCH_SAMPLES, SEARCH_FACES = 40_000, 2_500, 20_000
 TRIAL_NODES, TRIAL_SAMPLES = 500_000, 8_000
-POLISH_STEPS_DEG = (3.0, 1.5, 0.75)
+POLISH_STEPS_DEG = (2.0, 1.0)
 WORTH_POLISHING = 6.0  # times the limit: more than that uncut no small turn mends
 SAFETY = 0.75  # share of the limit that a set-up may use on the samples it was chosen with
-SEED_SEARCH, SEED_TRIAL = 101, 102
+SEED_SEARCH, SEED_TRIAL, SEED_CHOICE = 101, 102, 104
+FINE_NODES = 3_000_000
+MOST_CHOICES, CHOICE_SAFETY = 3, 0.97
 DEPTH_WEIGHT = 1.0  # doubling the depth weighs as much as this many points of surface uncut beyond the limit
 TOO_DEEP = 4.0  # added to the cost where the stock does not fit the machine
 
@@ -66,13 +70,30 @@ class TwoSides:
 
 
 def look_from_two_sides(mesh: Mesh, direction: FloatArray, cutter: Cutter, overrun_mm: float, most_nodes: int) -> TwoSides:
-    """Lay the parting surface along a direction and bring the cutter from both sides."""
+    """Lay the parting surface along a direction and bring the cutter from both sides, on a grid of at most about so many nodes."""
     frame = frame_along(direction, mesh.vertices)
-    pitch = fitting_pitch(mesh, frame, cutter.diameter_mm / 12.0, most_nodes)
+    pitch = fitting_pitch(mesh, frame, cutter.diameter_mm / FINE_PITCHES, most_nodes)
     sight = look_along(mesh, frame, pitch, cutter.diameter_mm + 4.0)
     parting = lay_parting(sight)
     sides = approach_from_above(sight, cutter, parting, overrun_mm), approach_from_below(sight, cutter, parting, overrun_mm)
     return TwoSides(sight, parting, sides)
+
+
+def choose_setup(mesh: Mesh, trials: tuple[Trial, ...], cutter: Cutter, limits: ReachLimits) -> tuple[Trial, TwoSides]:
+    """The cheapest trial that keeps the limit on the part itself, on a fine grid and on samples that the search did not see; else the cheapest."""
+    points, _ = sample_surface(mesh, 2 * TRIAL_SAMPLES, SEED_CHOICE)
+    first: tuple[Trial, TwoSides] | None = None
+    for trial in trials[:MOST_CHOICES]:
+        both = look_from_two_sides(mesh, trial.direction, cutter, limits.overrun_mm, FINE_NODES)
+        first = first or (trial, both)
+        share = 100.0 * float(np.mean(both.left_over(points, 1.2 * limits.uncut_mm) > limits.uncut_mm))
+        if share <= CHOICE_SAFETY * limits.uncut_percent:
+            return trial, both
+        if share > WORTH_POLISHING * limits.uncut_percent:
+            break
+    if first is None:
+        raise GeometryError("no direction was found to carve from; check the replica")
+    return first
 
 
 def spread_directions(n: int) -> FloatArray:
@@ -155,6 +176,8 @@ class SetUpSearch:
                 if best.cost >= trial.cost - 1e-9:
                     break
                 trial = best
+                if steps_deg is POLISH_STEPS_DEG and trial.uncut_percent <= SAFETY * self.limits.uncut_percent:
+                    return trial
         return trial
 
 

@@ -23,7 +23,7 @@ from meshtools.settings_cnc import Cutter
 SEED_FRESH = 20_001  # no search draws with it
 N_FRESH = 12_000
 N_RADII = 3_000
-FINE_NODES, CUTTER_NODES = 3_000_000, 600_000
+CUTTER_NODES = 600_000
 WIDEST_INSIDE_MM = 50.0
 
 

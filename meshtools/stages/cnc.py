@@ -11,16 +11,17 @@ from meshtools.carving_drawings import draw_setup, draw_slabs
 from meshtools.carving_findings import find_faults
 from meshtools.carving_sheet import carving_facts, carving_figures, carving_tables, carving_views
 from meshtools.errors import GeometryError
+from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.carved_solid import CarvingPlan, carve_from
 from meshtools.geometry.coat_check import check_coat
 from meshtools.geometry.milled_parting import height_at, parting_sheet
 from meshtools.geometry.outlines import silhouette, solid_of
-from meshtools.geometry.setups import ReachLimits, SetUpSearch, TwoSides, find_further, look_from_two_sides
+from meshtools.geometry.setups import ReachLimits, SetUpSearch, TwoSides, choose_setup, find_further
 from meshtools.geometry.slabs import SlabPlan, check_stack, share_inside, stack_slabs
 from meshtools.geometry.stock import Bridge, BridgePlan, Stock, StockPlan, block_mesh, lay_in_stock, place_bridges
 from meshtools.geometry.transform import apply_matrix, move_points, translation_matrix
-from meshtools.geometry.uncut import FINE_NODES, draw_fresh, measure_inside_radii, measure_uncut, reach_of_cutters
-from meshtools.geometry.unite import concatenate
+from meshtools.geometry.uncut import draw_fresh, measure_inside_radii, measure_uncut, reach_of_cutters
+from meshtools.geometry.unite import concatenate, unite_pieces
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, MadeSolid, Part
 from meshtools.settings_cnc import CncSettings, Cutter
@@ -52,10 +53,11 @@ def make_cnc(part: Part, settings: CncSettings) -> Made:
 def plan_carving(part: Part, settings: CncSettings) -> Carving:
     """Everything that the sheet, the drawings and the solids are made from. GeometryError where the part cannot be carved at all."""
     cutter = finishing_cutter(settings.cutters)
+    _check_solid(part.mesh)
     carved = carve_from(part.mesh, CarvingPlan(settings.part_tolerance_mm, settings.step_over_mm, settings.most_triangles, settings.coat_mm))
     limits = reach_limits(settings)
     trials = SetUpSearch(carved.mesh, cutter, limits).find()
-    both = look_from_two_sides(carved.mesh, trials[0].direction, cutter, limits.overrun_mm, FINE_NODES)
+    chosen, both = choose_setup(carved.mesh, trials, cutter, limits)
     further = find_further(carved.mesh, both, limits, settings.most_setups - 2)
     fresh = draw_fresh(carved.mesh)
     stock = lay_in_stock(carved.mesh.vertices, both.sight.frame, stock_plan(settings))
@@ -66,14 +68,20 @@ def plan_carving(part: Part, settings: CncSettings) -> Carving:
     outline = silhouette(solid)
     coat = check_coat(part.mesh, carved.mesh, settings.coat_mm, settings.least_core_mm, settings.part_tolerance_mm)
     return Carving(
-        part=part, settings=settings, cutter=cutter, carved=carved, lying=lying, trials=trials, both=both, further=further,
+        part=part, settings=settings, cutter=cutter, carved=carved, lying=lying, chosen=chosen, both=both, further=further,
         uncut=measure_uncut(carved.mesh, both, further, limits, fresh),
-        reach=reach_of_cutters(carved.mesh, trials[0].direction, settings.cutters, limits, fresh),
+        reach=reach_of_cutters(carved.mesh, chosen.direction, settings.cutters, limits, fresh),
         radii=measure_inside_radii(carved.mesh, cutter, settings.part_tolerance_mm / 4.0, fresh),
         stock=stock, outline=outline, bridges=_bridges(part, settings, both, stock, outline),
         stack=stack, stack_check=check_stack(stack, slab_plan), coat=coat,
         inside_share=share_inside(stack, move_points(fresh.points, stock.stock_from_replica)),
     )  # fmt: skip
+
+
+def _check_solid(mesh: Mesh) -> None:
+    audit = audit_topology(mesh)
+    if not audit.is_closed or not audit.is_outward:
+        raise GeometryError("the replica is not a closed surface that faces outwards, so it bounds no foam; repair it first")
 
 
 def finishing_cutter(cutters: Sequence[Cutter]) -> Cutter:
@@ -120,6 +128,6 @@ def _solids(carving: Carving, made_index: int) -> tuple[MadeSolid, ...]:
         MadeSolid("parting", "parting surface", sheet, matrix),
     ]
     if carving.bridges:
-        bars: Mesh = concatenate([bridge.mesh(made_index) for bridge in carving.bridges])
-        solids.append(MadeSolid("bridges", "bridge", bars, matrix))
+        bars = concatenate([bridge.mesh(made_index) for bridge in carving.bridges])
+        solids.append(MadeSolid("bridges", "bridge", unite_pieces(bars).mesh, matrix))
     return tuple(solids)
