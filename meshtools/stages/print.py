@@ -20,10 +20,9 @@ from meshtools.geometry.unite import concatenate
 from meshtools.geometry.walls import Thickness, measure_thickness
 from meshtools.model import EvidenceClass, Finding, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, MadeSolid, Part
-from meshtools.settings_print import PROCESSES, PrintSettings
+from meshtools.settings_print import HOLLOW, PROCESSES, PrintSettings
 
 MADE = SourceEntry(EvidenceClass.MADE, "", Origin.MADE)
-_HOLLOW = ("by process", "yes", "no")
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +71,7 @@ def make_print(part: Part, settings: PrintSettings) -> Made:
 
 def _refused(settings: PrintSettings) -> Finding | None:
     """A setting that names nothing known."""
-    for name, value, allowed in (("process", settings.process, PROCESSES), ("hollow", settings.hollow, _HOLLOW)):
+    for name, value, allowed in (("process", settings.process, PROCESSES), ("hollow", settings.hollow, HOLLOW)):
         if value not in allowed:
             message = f"print.{name} '{value}' is not one of {', '.join(allowed)}; write one of them."
             return Finding(Severity.FAILED, "print-setting", message, value)
