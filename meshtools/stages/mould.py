@@ -119,7 +119,7 @@ def _core(settings: MouldSettings, bed: Bed, made: int) -> tuple[tuple[MadeSolid
     """The core that leaves a wall in the mould, and its volume; none where none is wished for or there is no room for one."""
     if settings.core_wall_mm <= 0.0:
         return (), 0.0, ()
-    cavity = find_cavity(Bone.create(bed.mesh).solid, bed.mesh, settings.core_wall_mm, np.empty((0, 3)), 0.0)
+    cavity = find_cavity(Bone.create(bed.mesh).solid, bed.mesh, settings.core_wall_mm)
     if cavity is None:
         said = "the bone is too thin for a core that leaves this wall; cast it solid or lower core_wall_mm"
         return (), 0.0, (Finding(Severity.REVIEW, "mould-no-core", said, settings.core_wall_mm, None, "mm"),)
