@@ -239,7 +239,7 @@ def try_wrong_ways(pair: KeyPair, female: Any) -> WrongWays:
     whether they collide with the part that has the holes."""
     import shapely
 
-    pegs = pair.pegs()
+    pegs, female = pair.pegs(), _near_face(pair, female)
     volume = sum(peg.volume() for peg in pegs)
     between = (pair.keys[0].at + pair.keys[1].at) / 2.0
     middle = np.asarray(pair.contact.face.centroid.coords)[0]
@@ -253,6 +253,14 @@ def try_wrong_ways(pair: KeyPair, female: Any) -> WrongWays:
         elif not all(face.contains(shapely.Point(_turned(key.at, centre, angle))) for key in pair.keys):
             n_beside += 1
     return WrongWays(n_tried, n_colliding, n_beside, swap)
+
+
+def _near_face(pair: KeyPair, female: Any) -> Any:
+    """The part with the holes as far as pegs reach into it."""
+    way = pair.direction * pair.contact.plane.normal
+    face = pair.direction * pair.contact.plane.offset_mm
+    deepest = face + max(key.depth_mm for key in pair.keys) + 1.0
+    return female.trim_by_plane(tuple(way), face).trim_by_plane(tuple(-way), -deepest)
 
 
 def _turns(middle: FloatArray, keys: tuple[Key, Key]) -> Iterator[tuple[float, FloatArray]]:
