@@ -182,7 +182,7 @@ def _cells(row: Mapping[str, Any], has_pictures: bool) -> list[Html]:
         tag("td", name),
         tag("td", class_chip(row["class"])),
         tag("td", status_mark(row["status"])),
-        tag("td", _first_finding(row)),
+        tag("td", _first_finding(row), class_="says"),
         tag("td", figure(row["volume_mm3"] / 1000, "cm³", 1) if row["volume_mm3"] is not None else "–", class_="num"),
         tag("td", figure(row["mass_kg"], "kg", 3) if row["mass_kg"] is not None else "–", class_="num"),
     ]

@@ -29,7 +29,7 @@ def _routes(made: Sequence[Mapping[str, Any]]) -> Html | str:
     rows = [
         (
             _route_name(row), status_mark(row["status"]), _link(row["sheet"], "job sheet"), _link(row["package"], "all files"),
-            number(row["n_solids"], 0), figure(row["mass_kg"], "kg", 3), figure(row["machine_hours"], "h", 1),
+            number(row["n_solids"], 0), figure(row["mass_kg"], "kg", 3), figure(row["machine_hours"], "h", 1) if row["machine_hours"] else "–",
         )
         for row in made
     ]  # fmt: skip
@@ -81,7 +81,7 @@ def _received(facts: Mapping[str, Any]) -> Html | str:
         for row in facts["received"]
     ]  # fmt: skip
     head = ("Route", "Part", "Length", "Article", "Date", "By", "Nominal", "Measured", "Difference", "Tolerance", "Verdict")
-    return join([table(head, rows, "Measured on finished parts, mm", numeric=(6, 7, 8, 9)), *(_scale(row) for row in facts["next_scales"])])
+    return join([table(head, rows, "Measured on finished parts, mm; a sheet's tolerance unless a row states its own", numeric=(6, 7, 8, 9)), *(_scale(row) for row in facts["next_scales"])])
 
 
 def _tolerance(row: Mapping[str, Any]) -> str:
