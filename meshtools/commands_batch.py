@@ -290,7 +290,8 @@ def hand_over(options: argparse.Namespace) -> Answer:
     jobs = workspace.worklist.jobs
     if options.part not in jobs["report"]:
         raise UsageError(f"'{options.part}' is not a part that this batch builds. Give TARGET/ELEMENT as `bonewright plan` lists them.")
-    if {("rebuild", options.part), ("report", options.part)} & set(workspace.stale_jobs()):
+    of_part = {(stage, options.part) for stage in ("rebuild", *ROUTES, "report") if options.part in jobs[stage]}
+    if of_part & set(workspace.stale_jobs()):
         raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
     job = jobs["report"][options.part]
     record = read_record(options.batch / record_path("rebuild", options.part))
@@ -304,6 +305,7 @@ def hand_over(options: argparse.Namespace) -> Answer:
     files = {Path(e["path"]).name: e for e in record["files"]}
     page = read_record(options.batch / record_path("report", options.part))
     files |= {Path(e["path"]).name: e for e in (page or {"files": ()})["files"]}
+    files |= _archives(workspace, options.part)
     target, element = options.part.split("/")
     note = HandOver(
         target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],
@@ -319,3 +321,12 @@ def hand_over(options: argparse.Namespace) -> Answer:
     return Answer(lines, dict(plain(note)) | {"folder": str(folder), "open_findings": open_findings})
 
 
+def _archives(workspace: Workspace, part: str) -> dict[str, Any]:
+    """The archives of the routes of a part, which go to the recipient with it. The start of its hash is in the name of each: another machine makes another
+    archive of the same revision."""
+    found: dict[str, Any] = {}
+    for route in (route for route in ROUTES if part in workspace.worklist.jobs[route]):
+        record = read_record(workspace.folder / record_path(route, part))
+        entries = record["files"] if record else ()
+        found |= {f"{Path(entry['path']).stem}-{entry['sha256'][:8]}.zip": entry for entry in entries if entry["path"].endswith(".zip")}
+    return found

@@ -7,7 +7,7 @@ from typing import Any
 
 KG_PER_MM3 = 1e-9  # times kg/m3
 CM3_PER_MM3 = 1e-3
-PART_ROLES, PIECE_ROLES = ("part",), ("mould piece", "jacket", "piece")
+PART_ROLES = ("part",)
 
 
 def material_rows(facts: Mapping[str, Any], settings: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -28,11 +28,12 @@ def material_rows(facts: Mapping[str, Any], settings: Mapping[str, Any], estimat
         coat = facts["volume_mm3"] - made
         return [*rows, _row("coat", "coat, finished part less core", coat, estimate["coat_density_kg_m3"], True)] if settings["coat_mm"] > 0 else rows
     rows = [_row("cast", "casting", facts["volume_mm3"] - by_role.get("core", 0.0), settings["casting_density_kg_m3"], True)]
-    pieces = sum(by_role.get(role, 0.0) for role in PIECE_ROLES)
-    if pieces:
-        rows.append(_row("jacket", "mould pieces or jacket", pieces, settings["mould_density_kg_m3"], False))
-    if by_role.get("rubber"):
-        rows.append(_row("rubber", "rubber of the mould", by_role["rubber"], settings["rubber_density_kg_m3"], False))
+    is_rubber = settings["kind"] == "flexible"
+    if by_role.get("mould piece"):
+        use, what, density = ("rubber", "rubber of the mould", "rubber_density_kg_m3") if is_rubber else ("jacket", "mould pieces", "mould_density_kg_m3")
+        rows.append(_row(use, what, by_role["mould piece"], settings[density], False))
+    if by_role.get("jacket"):
+        rows.append(_row("jacket", "jacket", by_role["jacket"], settings["mould_density_kg_m3"], False))
     return rows
 
 

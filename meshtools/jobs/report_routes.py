@@ -70,6 +70,16 @@ def received_findings(rows: Any) -> tuple[Finding, ...]:
     )
 
 
+def crash_findings(records: Mapping[str, Mapping[str, Any]]) -> tuple[Finding, ...]:
+    """A finding for every route whose job crashed: the next build tries it again, and with it the page that tells of it."""
+    return tuple(
+        Finding(Severity.REVIEW, "crash", f"{route}: {finding['message']}")
+        for route, record in records.items()
+        for finding in record["findings"]
+        if finding["code"] == "crash"
+    )
+
+
 def _off_words(row: Mapping[str, Any]) -> str:
     part = f" of {row['part']}" if row["part"] else ""
     way = "more" if row["difference_mm"] > 0 else "less"

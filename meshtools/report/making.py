@@ -81,7 +81,8 @@ def _received(facts: Mapping[str, Any]) -> Html | str:
         for row in facts["received"]
     ]  # fmt: skip
     head = ("Route", "Part", "Length", "Article", "Date", "By", "Nominal", "Measured", "Difference", "Tolerance", "Verdict")
-    return join([table(head, rows, "Measured on finished parts, mm; a sheet's tolerance unless a row states its own", numeric=(6, 7, 8, 9)), *(_scale(row) for row in facts["next_scales"])])
+    caption = "Measured on finished parts, mm; a sheet's tolerance unless a row states its own"
+    return join([table(head, rows, caption, numeric=(6, 7, 8, 9)), *(_scale(row) for row in facts["next_scales"])])
 
 
 def _tolerance(row: Mapping[str, Any]) -> str:
