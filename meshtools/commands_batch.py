@@ -322,8 +322,10 @@ def hand_over(options: argparse.Namespace) -> Answer:
 
 
 def _archives(workspace: Workspace, part: str) -> dict[str, Any]:
-    """The archives of the routes of a part, which go to the recipient with it. The start of its hash is in the name of each: another machine makes another
-    archive of the same revision."""
+    """The archives of the routes of a part, which go to the recipient with it.
+
+    The start of its hash is in the name of each, because another machine makes another archive of the same revision.
+    """
     found: dict[str, Any] = {}
     for route in (route for route in ROUTES if part in workspace.worklist.jobs[route]):
         record = read_record(workspace.folder / record_path(route, part))

@@ -30,8 +30,8 @@ def material_rows(facts: Mapping[str, Any], settings: Mapping[str, Any], estimat
     rows = [_row("cast", "casting", facts["volume_mm3"] - by_role.get("core", 0.0), settings["casting_density_kg_m3"], True)]
     is_rubber = settings["kind"] == "flexible"
     if by_role.get("mould piece"):
-        use, what, density = ("rubber", "rubber of the mould", "rubber_density_kg_m3") if is_rubber else ("jacket", "mould pieces", "mould_density_kg_m3")
-        rows.append(_row(use, what, by_role["mould piece"], settings[density], False))
+        use, what = ("rubber", "rubber of the mould") if is_rubber else ("jacket", "mould pieces")
+        rows.append(_row(use, what, by_role["mould piece"], settings["rubber_density_kg_m3" if is_rubber else "mould_density_kg_m3"], False))
     if by_role.get("jacket"):
         rows.append(_row("jacket", "jacket", by_role["jacket"], settings["mould_density_kg_m3"], False))
     return rows
