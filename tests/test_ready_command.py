@@ -1,0 +1,64 @@
+"""`bonewright ready`: one file without a batch, its exit codes and what it refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from meshtools import cli
+
+
+@pytest.fixture
+def bone(tmp_path: Path) -> Path:
+    """A closed shaft, 60 mm long, in metres."""
+    ball = trimesh.creation.icosphere(subdivisions=3)
+    path = tmp_path / "Old Femur.stl"
+    trimesh.Trimesh(np.asarray(ball.vertices) * (0.008, 0.009, 0.03), ball.faces, process=False).export(path)
+    return path
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    code = cli.main([str(argument) for argument in arguments])
+    told = capsys.readouterr()
+    return code, told.out, told.err
+
+
+def test_one_closed_file_becomes_solids_and_a_sheet_and_the_original_stays(
+    bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = bone.read_bytes()
+    code, out, _ = run(capsys, "ready", "print", bone, "--unit", "m", "-o", tmp_path / "out", "--json")
+    answer = json.loads(out)
+    assert (code, answer["status"]) == ((0, "ok") if answer["status"] == "ok" else (1, "review"))
+    names = {Path(entry["path"]).name for entry in answer["files"]}
+    assert {"sheet.pdf", "old-femur-print.zip", "old-femur-print.3mf", "old-femur-01.stl"} <= names
+    assert names == {path.name for path in (tmp_path / "out").iterdir()} - {"record.json", ".made.json"}
+    assert answer["dimensions"][0]["nominal_mm"] == pytest.approx(60.0, abs=0.01)
+    assert bone.read_bytes() == before
+
+
+def test_the_machine_of_a_config_file_holds(bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "config.yaml").write_text("machines:\n  tiny: {route: print, build_x_mm: 40, build_y_mm: 40, build_z_mm: 40}\n", encoding="utf-8")
+    arguments = ("ready", "print", bone, "--unit", "m", "-o", tmp_path / "out", "--config", tmp_path / "config.yaml", "--json")
+    _, out, _ = run(capsys, *arguments, "--machine", "tiny")
+    assert len(json.loads(out)["solids"]) > 1
+    code, _, err = run(capsys, *arguments, "--machine", "huge")
+    assert (code, "it names tiny" in err) == (2, True)
+
+
+def test_an_open_surface_a_wrong_folder_and_broken_settings_are_refused_with_a_sentence(
+    bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mesh = trimesh.load(bone)
+    trimesh.Trimesh(mesh.vertices, mesh.faces[2:], process=False).export(tmp_path / "open.stl")
+    code, _, err = run(capsys, "ready", "cnc", tmp_path / "open.stl", "--unit", "m", "-o", tmp_path / "out")
+    assert (code, "is not closed" in err, (tmp_path / "out").exists()) == (2, True, False)
+    code, _, err = run(capsys, "ready", "print", bone, "--unit", "m", "-o", tmp_path)
+    assert (code, "Choose another folder" in err) == (2, True)
+    (tmp_path / "config.yaml").write_text("print: {build_x_mm: 3}\n", encoding="utf-8")
+    code, _, err = run(capsys, "ready", "print", bone, "--unit", "m", "-o", tmp_path / "out", "--config", tmp_path / "config.yaml")
+    assert (code, "print.build_x_mm: '3' is outside" in err) == (2, True)
