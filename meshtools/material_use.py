@@ -84,11 +84,19 @@ def prices(rows: Sequence[Mapping[str, Any]], materials: Sequence[Mapping[str, A
     return out
 
 
-def material_table(rows: Sequence[Mapping[str, Any]], machine_hours: tuple[float | None, str]) -> dict[str, Any]:
-    """The rows as a table of the job sheet. Volumes in cm3, masses in kg."""
+def material_table(rows: Sequence[Mapping[str, Any]], facts: Mapping[str, Any]) -> dict[str, Any]:
+    """The rows as a table of the job sheet. Volumes in cm3, masses in kg.
+
+    facts: `volume_mm3`, `area_mm2`, `centre_from_middle_mm` (along length, breadth and depth), `machine_hours` with their basis.
+    """
     cells = [[row["what"], row["volume_mm3"] * CM3_PER_MM3, row["density_kg_m3"], row["mass_kg"]] for row in rows]
-    note = "Estimates from volumes and assumed densities, no quote."
-    if machine_hours[0] is not None:
-        note += f" Machine time about {machine_hours[0]:.1f} h ({machine_hours[1]})."
+    x, y, z = facts["centre_from_middle_mm"]
+    note = (
+        f"Estimates from volumes and assumed densities, no quote. Finished part: {facts['volume_mm3'] * CM3_PER_MM3:.1f} cm3, skin of "
+        f"{facts['area_mm2'] / 100:.1f} cm2; its centre of mass, solid and even, lies {x:.1f}, {y:.1f}, {z:.1f} from the middle of the box along "
+        "length, breadth and depth, in mm."
+    )
+    if facts["machine_hours"] is not None:
+        note += f" Machine time about {facts['machine_hours']:.1f} h ({facts['machine_hours_basis']})."
     header = ["What", "Volume, cm3", "Density, kg/m3", "Mass, kg"]
     return {"name": "material", "title": "Material", "header": header, "rows": cells, "note": note}

@@ -27,6 +27,7 @@ def route_facts(part: Part, made: Made, about: Mapping[str, Any], frame: Caliper
     facts["sheet_from_replica"] = frame.matrix.tolist()
     facts["sizes_mm"] = frame.sizes_mm.tolist()
     facts["volume_mm3"], facts["area_mm2"], facts["centre_of_mass_mm"] = whole(part.mesh)
+    facts["centre_from_middle_mm"] = (frame.axes @ (np.array(facts["centre_of_mass_mm"]) - frame.centre)).tolist()
     facts["dimensions"] = dimensions(frame, about["tolerance_class"], about["part_tolerance_mm"])
     facts["figures"] = plain(made.figures)
     facts["tables"] = plain(made.tables)
@@ -41,7 +42,7 @@ def add_material(facts: dict[str, Any], about: Mapping[str, Any]) -> None:
     machine_hours = hours(facts, about["settings"], about["estimate"]) if facts["solids"] else (None, "")
     facts["material"], facts["mass_kg"] = rows, mass_of(rows) if rows else None
     facts["machine_hours"], facts["machine_hours_basis"] = machine_hours
-    facts["material_tables"] = [material_table(rows, machine_hours)] if rows else []
+    facts["material_tables"] = [material_table(rows, facts)] if rows else []
 
 
 def dimensions(frame: CaliperFrame, tolerance_class: str, part_tolerance_mm: float) -> list[dict[str, Any]]:

@@ -24,11 +24,12 @@ MEASURE_WORDS = {
     "greatest-breadth": "greatest breadth (across the length)",
     "depth": "depth (square to both)",
 }
+DECIMALS = {"mm": 2, "scale": 6}
 DIMENSIONS_NOTE = (
     "Taken with a caliper on the finished part at its final size, shrink and coat included. Enter what was measured in config/received.csv: "
     "first article before any other is made, then each delivery."
 )
-MOST_ROWS = 30  # of a table on the sheet; its CSV has all
+MOST_ROWS, FIRST_ROWS = 60, 10  # a longer table shows its first rows on the sheet; its CSV has all
 DRAWING_NOTE = (
     "Third-angle arrangement: the upper view is the part seen from above, the right one from its right end. Light: surface from bone; dark: "
     "filled or made. Overall sizes are those of the finished part."
@@ -99,8 +100,8 @@ def written(value: Any, unit: str = "") -> str:
 def _decimal(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return "not stated"
-    if unit == "mm":
-        return f"{value:.2f}"
+    if unit in DECIMALS:
+        return f"{value:.{DECIMALS[unit]}f}"
     if value == 0 or abs(value) >= 10000:
         return f"{value:.0f}"
     text = f"{value:.{max(0, min(8, 3 - math.floor(math.log10(abs(value)))))}f}"
@@ -128,18 +129,25 @@ def _finding(row: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _figure(row: Mapping[str, Any]) -> dict[str, str]:
+    if isinstance(row["value"], float) and "scale" in row["label"].lower() and not row["unit"]:
+        return {"label": row["label"], "value": _decimal(row["value"], "scale"), "basis": row["basis"]}
     return {"label": row["label"], "value": written(row["value"], row["unit"]), "basis": row["basis"]}
 
 
 def _table(table: Mapping[str, Any]) -> dict[str, Any]:
-    units = [head.rpartition(" ")[2] if head.endswith(" mm") else ("mm" if head.endswith("_mm") else "") for head in table["header"]]
+    units = [_unit_of(head) for head in table["header"]]
     rows = [[_decimal(cell, unit) if isinstance(cell, float) else str(cell) for cell, unit in zip(row, units, strict=True)] for row in table["rows"]]
     columns = zip(*table["rows"], strict=True) if table["rows"] else [() for _ in table["header"]]
     aligns = ["right" if column and all(isinstance(cell, (int, float)) for cell in column) else "left" for column in columns]
     note = table.get("note", "")
     if len(rows) > MOST_ROWS:
-        note = f"And {len(rows) - MOST_ROWS} more rows in {table['name']}.csv. {note}".rstrip()
-    return {"title": table["title"], "header": list(table["header"]), "rows": rows[:MOST_ROWS], "aligns": aligns, "note": note}
+        note, rows = f"And {len(rows) - FIRST_ROWS} more rows in {table['name']}.csv. {note}".rstrip(), rows[:FIRST_ROWS]
+    return {"title": table["title"], "header": list(table["header"]), "rows": rows, "aligns": aligns, "note": note}
+
+
+def _unit_of(head: str) -> str:
+    """Which of the ways to write a decimal a column takes, from its header."""
+    return "mm" if head.endswith((" mm", "_mm")) else "scale" if "scale" in head.lower() else ""
 
 
 def _file(row: Mapping[str, Any]) -> dict[str, str]:
