@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from meshtools.carving import Carving, sections_needed
+from meshtools.carving_sections import TOO_LARGE, largest_block
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.stock import LEAST_BRIDGES, fitting_flips
@@ -23,19 +24,15 @@ def find_faults(carving: Carving) -> tuple[Finding, ...]:
 
 def _machine(carving: Carving) -> Iterator[Finding]:
     settings, size, name = carving.settings, carving.stock.size_mm, carving.part.part_id
-    limits = (
-        min(settings.travel_x_mm, settings.stock_x_mm),
-        min(settings.travel_y_mm, settings.stock_y_mm),
-        min(settings.travel_z_mm - settings.clearance_mm, settings.stock_z_mm),
-    )
-    beside = 2.0 * (settings.channel_mm + settings.frame_mm)
+    limits = largest_block(settings)
+    beside = 2.0 * (settings.channel_mm + settings.frame_mm + settings.dowel_mm)
     for k, axis in enumerate("xyz"):
         if size[k] <= limits[k]:
             continue
         n = sections_needed(float(size[k]), limits[k], beside if k < 2 else 0.0)
         parts = f"carve it in {n} sections along {axis} and glue them" if n else "take another machine"
         message = f"{name}: the block is {size[k]:.0f} mm along {axis} but the machine and stock take {limits[k]:.0f} mm; {parts}."
-        yield Finding(Severity.FAILED, "block-too-large", message, round(float(size[k]), 1), round(limits[k], 1), "mm")
+        yield Finding(Severity.FAILED, TOO_LARGE, message, round(float(size[k]), 1), round(limits[k], 1), "mm")
 
 
 def _solid(carving: Carving) -> Iterator[Finding]:

@@ -71,11 +71,22 @@ def test_the_same_part_gives_the_same_result(made: Made) -> None:
     assert all((a.mesh.vertices == b.mesh.vertices).all() for a, b in zip(again.solids, made.solids, strict=True))
 
 
-def test_a_part_larger_than_the_machine_fails_and_says_into_how_many_sections() -> None:
-    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(travel_x_mm=300.0))
-    finding = next(finding for finding in made.findings if finding.code == "block-too-large")
-    assert (finding.severity, finding.limit) == (Severity.FAILED, 300.0)
-    assert "in 2 sections along x" in finding.message
+@pytest.mark.slow
+def test_a_part_larger_than_the_machine_is_carved_in_sections_that_fit_and_are_the_whole() -> None:
+    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(travel_x_mm=320.0, travel_y_mm=320.0))
+    carved = [solid for solid in made.solids if solid.role == "part"]
+    blocks = [solid.mesh.vertices.max(axis=0) for solid in made.solids if solid.role == "stock"]
+    assert len(carved) == 2
+    assert max(block[0] for block in blocks) <= 320.0
+    assert {finding.code for finding in made.findings if finding.severity is not Severity.NOTE} == {"carved-in-sections"}
+    assert sum(audit_topology(solid.mesh).volume_mm3 for solid in carved) == pytest.approx(audit_topology(lying_capsule()).volume_mm3, rel=1e-6)
+
+
+def test_a_part_that_no_section_helps_fails_and_says_into_how_many_it_would_come_apart() -> None:
+    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(travel_x_mm=170.0, travel_y_mm=170.0))
+    too_large = next(finding for finding in made.findings if finding.code == "block-too-large")
+    assert (too_large.severity, too_large.limit) == (Severity.FAILED, 170.0)
+    assert made.findings[-1].code == "no-sections"
 
 
 def test_a_lamina_under_a_coat_is_named_and_another_route_proposed() -> None:

@@ -30,6 +30,11 @@ class StockPlan:
     dowel_margin_mm: float
     slab_mm: float
 
+    @property
+    def frame_width_mm(self) -> float:
+        """Width of the frame, no less than a dowel with its margins takes."""
+        return max(self.frame_mm, self.dowel_mm + 2.0 * self.dowel_margin_mm)
+
 
 @dataclass(frozen=True, eq=False)
 class Stock:
@@ -50,7 +55,7 @@ def lay_in_stock(vertices: FloatArray, frame: FloatArray, plan: StockPlan) -> St
 
     local = vertices @ frame.T
     low, high = local.min(axis=0), local.max(axis=0)
-    frame_mm = max(plan.frame_mm, plan.dowel_mm + 2.0 * plan.dowel_margin_mm)
+    frame_mm = plan.frame_width_mm
     beside = plan.channel_mm + frame_mm
     extent = high - low
     n_slabs = count_slabs(float(extent[2]), plan.roughing_mm, plan.slab_mm)

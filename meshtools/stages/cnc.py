@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from meshtools.carving import Carving
 from meshtools.carving_drawings import draw_setup, draw_slabs
 from meshtools.carving_findings import find_faults
+from meshtools.carving_sections import TOO_LARGE, join_sections, room_for_part, section_parts
 from meshtools.carving_sheet import carving_facts, carving_figures, carving_tables, carving_views
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
@@ -31,15 +33,29 @@ def make_cnc(part: Part, settings: CncSettings) -> Made:
     """Plan how a part is carved: the solid to carve in stock coordinates, its block, parting surface, bridges, slabs, dowels and drawings.
 
     Set-ups are two opposite sides along the shallowest direction that leaves little enough uncut, and further sides where they gain. A part that
-    cannot be carved comes back without solids and with a finding of severity failed.
+    is too large for the machine is carved in sections. One that cannot be carved comes back with a finding of severity failed.
     """
+    made_entry = SourceEntry(EvidenceClass.MADE, "", Origin.MADE)
+    sources = (*part.sources, made_entry)
     try:
         carving = plan_carving(part, settings)
     except GeometryError as error:
         return Made((), part.sources, {"route": "cnc"}, (Finding(Severity.FAILED, "not-carvable", f"{part.part_id}: {error}"),))
-    sources = (*part.sources, SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
+    whole = _made(carving, sources)
+    if not any(finding.code == TOO_LARGE for finding in whole.findings):
+        return whole
+    try:
+        parts = section_parts(carving, stock_plan(settings), made_entry)
+        sections = [_made(plan_carving(section, replace(settings, coat_mm=0.0)), sources) for section in parts]
+    except GeometryError as error:
+        return replace(whole, findings=(*whole.findings, Finding(Severity.FAILED, "no-sections", f"{part.part_id}: {error}")))
+    return join_sections(whole, sections, carving)
+
+
+def _made(carving: Carving, sources: tuple[SourceEntry, ...]) -> Made:
+    """The route's result; the last source is that of made faces."""
     return Made(
-        _solids(carving, len(part.sources)),
+        _solids(carving, len(sources) - 1),
         sources,
         carving_facts(carving),
         find_faults(carving),
@@ -97,7 +113,7 @@ def finishing_cutter(cutters: Sequence[Cutter]) -> Cutter:
 
 def reach_limits(settings: CncSettings) -> ReachLimits:
     """What the search of set-ups is held to."""
-    deepest = min(settings.stock_z_mm, settings.travel_z_mm - settings.clearance_mm) - 2.0 * settings.roughing_mm
+    deepest = room_for_part(settings, stock_plan(settings))[2]
     return ReachLimits(settings.uncut_limit_mm, settings.uncut_limit_percent, settings.overrun_mm, deepest)
 
 
