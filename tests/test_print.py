@@ -303,6 +303,18 @@ def test_a_part_keeps_the_stated_direction_up_and_its_matrix_says_how_it_lies(pr
         assert np.isfinite(inside).all()
 
 
+def test_the_table_of_keys_puts_parts_together_in_the_reverse_order_of_the_cuts(printed):
+    """Each step joins groups that are whole by then: no part meets one of its own group, and at the end all are one."""
+    group = {f"{number:02d}": number for number in range(1, len(printed.solids) + 1)}
+    rows = printed.tables[1].rows
+    for step in sorted({row[0] for row in rows}):
+        pairs = [row[1].split("-") for row in rows if row[0] == step]
+        assert all(group[one] != group[other] for one, other in pairs)
+        for one, other in pairs:
+            group = {name: group[one] if number == group[other] else number for name, number in group.items()}
+    assert len(set(group.values())) == 1
+
+
 def test_views_tell_neighbours_apart_by_their_grey(printed):
     assembled = printed.views[0]
     greys = np.unique(assembled.face_colours[:, 0])

@@ -39,11 +39,13 @@ def parts_table(parts: Sequence[PrintedPart], meshes: Sequence[Mesh], settings: 
 
 
 def keys_table(bodies: Sequence[PrintedBody]) -> RouteTable:
-    """One row a contact, in the order in which parts are put together."""
+    """One row a contact. Contacts of one step close together: the last cut is the first to be put together, along its normal."""
     rows: list[tuple[str | int | float, ...]] = []
+    step = 0
     for body in bodies:
-        for contact in sorted(body.contacts, key=lambda contact: (-contact.contact.cut, contact.numbers)):
-            rows.append((len(rows) + 1, *_key_row(contact)))
+        for cut in sorted({contact.contact.cut for contact in body.contacts}, reverse=True):
+            step += 1
+            rows += [(step, *_key_row(contact)) for contact in body.contacts if contact.contact.cut == cut]
     header = ("step", "parts", "pegs on", "diameter mm", "second diameter mm", "depth mm", "apart mm", "gap least mm", "gap most mm", "fits wrongly")
     return RouteTable("keys", "Keys, in the order of assembly", header, tuple(rows))
 
