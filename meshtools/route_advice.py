@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-SUITS, POSSIBLE, UNSUITED = "suits", "possible", "unsuited"
+SUITS, POSSIBLE, UNSUITED = ORDER = "suits", "possible", "unsuited"
 MANY_PARTS = 12  # proposed: beyond so many printed parts another route is quicker
 HIDDEN_PERCENT = 3.0  # proposed: less than this is filled by hand; more needs further set-ups or mould pieces
 MUCH_HIDDEN_PERCENT = 15.0  # proposed: a rigid mould or a two-sided carving loses too much of the form
@@ -34,16 +34,21 @@ class Advice:
     route: str
     verdict: str
     reasons: tuple[str, ...]
+    machine: str = ""
 
 
-def advise(figures: Mapping[str, Any], settings: Mapping[str, Mapping[str, Any]]) -> tuple[Advice, ...]:
-    """Advice on every route, the best first.
+def advise(figures: Mapping[str, Any], machines: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> tuple[Advice, ...]:
+    """Advice on every route, the best first, each on the machine that suits best.
 
-    figures: sizes_mm (length, breadth, depth), volume_mm3, thin_mm, hidden_percent (geometry.making_figures); settings: route -> its settings.
+    figures: sizes_mm (length, breadth, depth), volume_mm3, thin_mm, hidden_percent (geometry.making_figures); machines: route -> name of a
+    machine, or empty for the route's own settings -> settings.
     """
-    found = (_print(figures, settings["print"]), _cnc(figures, settings["cnc"]), _mould(figures, settings["mould"]))
-    order = (SUITS, POSSIBLE, UNSUITED)
-    return tuple(sorted(found, key=lambda advice: order.index(advice.verdict)))
+    judges = {"print": _print, "cnc": _cnc, "mould": _mould}
+    found = []
+    for route, judge in judges.items():
+        on_each = [replace(judge(figures, settings), machine=name) for name, settings in sorted(machines[route].items())]
+        found.append(min(on_each, key=lambda advice: (ORDER.index(advice.verdict), len(advice.reasons))))
+    return tuple(sorted(found, key=lambda advice: ORDER.index(advice.verdict)))
 
 
 def _judged(route: str, against: Sequence[tuple[str, str]], for_it: Sequence[str]) -> Advice:

@@ -9,6 +9,7 @@ from meshtools.keys import sealed, sha256_of
 from meshtools.model import Recipe, Register, plain
 from meshtools.route_advice import USED
 from meshtools.routing import Chosen, chosen_routes, settings_of
+from meshtools.settings import Settings
 from meshtools.settings_ready import ROUTES, Material
 
 Job = dict[str, Any]
@@ -57,13 +58,19 @@ def page_rows(register: Register, recipe: Recipe, before: Mapping[str, Mapping[s
     settings, name = register.settings, f"{recipe.target}/{recipe.element}"
     element = next(element for element in register.elements if element.slug == recipe.element)
     chosen = {one.route: one for one in chosen_routes(settings, recipe.target, element)}
-    of_routes = {route: settings_of(settings, chosen.get(route, Chosen(route))) for route in ROUTES}
     received = [plain(row) for row in register.received if (row.target, row.element) == (recipe.target, recipe.element)]
     return {
         "route_keys": {route: before[route][name]["key"] for route in chosen},
         "received": sorted(({k: v for k, v in row.items() if k != "row"} for row in received), key=sha256_of),
         "tolerance_class": settings.receive.tolerance_class, "least_measures": settings.receive.least_measures,
-        "advice_settings": {route: {key: getattr(of_routes[route], key) for key in USED[route]} for route in ROUTES},
+        "advice_settings": {route: _looked_at(settings, route, chosen.get(route)) for route in ROUTES},
         "materials": [plain(material) for route in chosen for material in materials_for(register, route)],
         "waste_percent": settings.estimate.waste_percent if chosen else 0.0,
     }  # fmt: skip
+
+
+def _looked_at(settings: Settings, route: str, chosen: Chosen | None) -> Job:
+    """Machine -> the settings that the advice looks at: the chosen one's, else those of all machines for the route, else the route's own."""
+    machines = [Chosen(route, machine.name) for machine in settings.machines if machine.route == route]
+    options = [chosen] if chosen else machines or [Chosen(route)]
+    return {one.machine: {key: getattr(settings_of(settings, one), key) for key in USED[route]} for one in options}

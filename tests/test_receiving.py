@@ -102,7 +102,7 @@ def test_a_ball_is_thick_and_hides_nothing_and_a_cup_hides_its_inside() -> None:
 
 
 def advice_of(**figures: object) -> dict[str, tuple[str, str]]:
-    settings = {route: {key: getattr(getattr(Settings(), route), key) for key in USED[route]} for route in USED}
+    settings = {route: {"": {key: getattr(getattr(Settings(), route), key) for key in USED[route]}} for route in USED}
     sound = {"sizes_mm": (280.0, 80.0, 60.0), "volume_mm3": 6e5, "thin_mm": 20.0, "hidden_percent": 1.0}
     return {one.route: (one.verdict, "; ".join(one.reasons)) for one in advise(sound | figures, settings)}
 
@@ -115,6 +115,15 @@ def test_advice_names_the_reason_that_speaks_against_a_route() -> None:
     assert advice_of(sizes_mm=(5000.0, 80.0, 60.0))["cnc"][0] == "possible"
     assert "travel" in advice_of(sizes_mm=(5000.0, 80.0, 60.0))["cnc"][1]
     assert advice_of(sizes_mm=(90.0, 80.0, 60.0))["cnc"][0] == "possible"
+
+
+def test_advice_is_given_on_the_machine_that_suits_best() -> None:
+    settings = {route: {"": {key: getattr(getattr(Settings(), route), key) for key in USED[route]}} for route in USED}
+    small = settings["print"][""] | {f"build_{axis}_mm": 60.0 for axis in "xyz"}
+    settings["print"] = {"small": small, "large": small | {f"build_{axis}_mm": 800.0 for axis in "xyz"}}
+    figures = {"sizes_mm": (280.0, 180.0, 160.0), "volume_mm3": 6e5, "thin_mm": 20.0, "hidden_percent": 1.0}
+    found = next(one for one in advise(figures, settings) if one.route == "print")
+    assert (found.verdict, found.machine) == ("suits", "large")
 
 
 def test_a_carved_sphere_weighs_its_core_and_its_coat() -> None:

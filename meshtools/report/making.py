@@ -108,6 +108,6 @@ def scale_sentence(row: Mapping[str, Any]) -> str:
 def _advice(advice: Sequence[Mapping[str, Any]]) -> Html | str:
     if not advice:
         return ""
-    rows = [(ROUTE_WORDS[row["route"]], row["verdict"], "; ".join(row["reasons"])) for row in advice]
+    rows = [(_route_name(row), row["verdict"], "; ".join(row["reasons"])) for row in advice]
     note = "An aid, from 1500 points of the surface and the machines of config.yaml. The choice is a person's, in section routes."
     return join([table(("Route", "Suits?", "Why"), rows, "Which route suits it"), tag("p", note, class_="small")])
