@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import io
+import os
+import subprocess
+import sys
 import time
 
 import numpy as np
@@ -30,6 +33,16 @@ def test_a_drawing_written_a_second_later_has_the_same_bytes() -> None:
     first = write_dxf(DRAWING), write_svg(DRAWING)
     time.sleep(1.1)
     assert (write_dxf(DRAWING), write_svg(DRAWING)) == first
+
+
+def test_a_drawing_has_the_same_bytes_whatever_the_order_of_sets_in_a_process() -> None:
+    code = "import hashlib, test_drawings as t; print(hashlib.sha256(t.write_dxf(t.DRAWING)).hexdigest())"
+    found = set()
+    for seed in "135":
+        environment = os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": os.pathsep.join(sys.path)}
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8", check=True, env=environment)
+        found.add(done.stdout)
+    assert len(found) == 1
 
 
 def test_writing_a_drawing_leaves_the_library_as_it_was() -> None:

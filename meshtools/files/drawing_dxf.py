@@ -30,6 +30,9 @@ def write_dxf(drawing: Drawing) -> bytes:
             if name not in document.layers:
                 document.layers.add(name, color=_COLOURS[number % len(_COLOURS)])
             _draw(space, layer, name)
+        classes = document.classes
+        classes.add_required_classes(document.dxfversion)
+        classes.classes = dict(sorted(classes.classes.items()))  # the library takes them from a set, whose order differs between processes
         text = io.StringIO()
         document.write(text)
     return text.getvalue().encode("utf-8")
