@@ -153,7 +153,7 @@ def received_from(cells: Cells, known: Known) -> Received | None:
     measured, nominal, tolerance = (cells.positive(column) for column in ("measured_mm", "nominal_mm", "tolerance_mm"))
     measure, part = cells.text("measure").casefold(), cells.text("part").casefold()
     if measure in LENGTHS_OF_A_FILE and not part:
-        cells.problem("part", f"is empty; {measure} is that of one file of the route, so name it: part-01.")
+        cells.problem("part", f"is empty; {measure} is that of one file of the route, so name it, such as 01 or upper.")
     elif measure and measure not in (*LENGTHS_OF_A_PART, *LENGTHS_OF_A_FILE) and nominal is None and not cells.text("nominal_mm"):
         words = ", ".join((*LENGTHS_OF_A_PART, *LENGTHS_OF_A_FILE))
         cells.problem("measure", f"is not one of {words}; any other length needs its nominal_mm.", nearest(measure, LENGTHS_OF_A_PART))
