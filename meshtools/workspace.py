@@ -28,7 +28,7 @@ CHANGES = {
     "restore_settings": "settings in config.yaml", "machine": "its machine in config.yaml", "materials": "materials in config.yaml",
     "tolerance_class": "settings in config.yaml", "route_keys": "a route that makes it", "received": "received.csv", "armature_key": "its armature",
     "joint_keys": "a joint of it",
-    "advice_settings": "settings in config.yaml",
+    "advice_settings": "settings in config.yaml", "estimate": "settings in config.yaml", "waste_percent": "settings in config.yaml",
     "openings": "openings.csv", "poses": "poses.csv", "scan": "the scan's name",
     "scan_sha256": "the scan", "clean_keys": "a find it is made from", "rebuild_key": "its replica",
     "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",

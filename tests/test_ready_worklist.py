@@ -1,0 +1,81 @@
+"""What the jobs of routes depend on, read off their keys: nothing is built here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from meshtools.glue import wanted_outputs
+from meshtools.workspace import Workspace, open_workspace
+
+CONFIG = """targets:
+  mount: {individual: ind-a}
+routes:
+  default: [print]
+  lumbar-02: [print, big-mill]
+machines:
+  big-mill: {route: cnc, travel_x_mm: 3000}
+"""
+IDENTITY = "1 0 0 0 0 1 0 0 0 0 1 0"
+RECEIVED = "target,element,route,measure,measured_mm,by,date\nmount,lumbar-01,print,depth,30,A. Maker,2031-07-01\n"
+
+
+@pytest.fixture
+def batch(tmp_path: Path) -> Path:
+    """Two vertebrae of one animal in one frame."""
+    (tmp_path / "config").mkdir()
+    (tmp_path / "scans").mkdir()
+    rows, poses = ["find,element,side,organismID,scan,unit\n"], ["find,frame,matrix\n"]
+    for place in (1, 2):
+        (tmp_path / f"scans/a-{place}.stl").write_bytes(bytes([place]))
+        rows.append(f"a-{place},lumbar-0{place},median,ind-a,a-{place}.stl,mm\n")
+        poses.append(f"a-{place},bench,{IDENTITY}\n")
+    tables = {"bones.csv": "".join(rows), "poses.csv": "".join(poses), "skeleton.csv": "element,pairing,position\nlumbar,median,1-2\n"}
+    for name, text in (tables | {"config.yaml": CONFIG}).items():
+        (tmp_path / "config" / name).write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def keys(workspace: Workspace) -> dict[str, str]:
+    jobs = workspace.worklist.jobs
+    return {f"{stage} {name.removeprefix('mount/')}": job["key"] for stage, items in jobs.items() for name, job in items.items()}
+
+
+def changed(batch: Path, name: str, text: str) -> set[str]:
+    """The jobs that an edited table runs again."""
+    before = keys(open_workspace(batch))
+    (batch / "config" / name).write_text(text, encoding="utf-8")
+    after = keys(open_workspace(batch))
+    assert set(before) == set(after)
+    return {job for job in before if before[job] != after[job]}
+
+
+def test_a_part_is_asked_for_with_its_joint_and_the_neighbour_that_sets_it(batch: Path) -> None:
+    workspace = open_workspace(batch)
+    assert set(workspace.worklist.jobs["cnc"]) == {"mount/lumbar-02"}
+    assert set(workspace.worklist.jobs["print"]["mount/lumbar-01"]["joint_keys"]) == {"mount/joints/lumbar-01__lumbar-02"}
+    outputs = wanted_outputs(workspace, ["lumbar-01"])
+    assert {
+        "results/mount/lumbar-01/print/record.json", "results/mount/joints/lumbar-01__lumbar-02/joint.json", "results/mount/lumbar-02/record.json",
+        "results/finds/a-2/record.json", "results/mount/lumbar-01/report.json",
+    } <= set(outputs)  # fmt: skip
+    assert not any("lumbar-02/print" in output or "/cnc/" in output for output in outputs)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "wanted"),
+    [
+        ("config.yaml", CONFIG.replace("3000", "3500"), {"cnc lumbar-02", "report lumbar-02", "report lumbar-01"}),
+        ("config.yaml", CONFIG + "print: {stroke_mm: 1.4}\n", {"print lumbar-01", "print lumbar-02", "report lumbar-01", "report lumbar-02"}),
+        (
+            "config.yaml", CONFIG + "materials: {pla: {use: print, density_kg_m3: 1240, source: a list, price_per_kg: 9, currency: EUR}}\n",
+            {"report lumbar-01", "report lumbar-02"},
+        ),
+        ("config.yaml", CONFIG + "mould: {wall_mm: 20}\n", set()),
+        ("received.csv", RECEIVED, {"report lumbar-01"}),
+    ],
+    ids=["a machine", "a setting of a route", "a price", "a setting of a route that nothing takes", "a measured length"],
+)  # fmt: skip
+def test_an_edit_runs_the_routes_and_pages_that_it_bears_on(batch: Path, name: str, text: str, wanted: set[str]) -> None:
+    assert changed(batch, name, text) - {"index index"} == wanted
