@@ -127,6 +127,7 @@ class BridgePlan:
 
 LEAST_BRIDGES = 3
 PLACES_PER_BRIDGE = 24
+SUNK, INTO_FRAME_MM = 0.4, 5.0  # how far a bridge is sunk into the part, in widths, and into the frame
 
 
 def place_bridges(outline: BaseGeometry, height_at: Callable[[FloatArray], FloatArray], keep_off: FloatArray, plan: BridgePlan) -> tuple[Bridge, ...]:
@@ -141,8 +142,11 @@ def place_bridges(outline: BaseGeometry, height_at: Callable[[FloatArray], Float
     length = float(body.exterior.length)
     wanted = max(LEAST_BRIDGES, int(np.ceil(length / plan.spacing_mm)))
     places = length * np.arange(wanted * PLACES_PER_BRIDGE) / (wanted * PLACES_PER_BRIDGE)
-    crossings = [_crossing(body, outline, place, plan) for place in places]
-    allowed = [k for k, ends in enumerate(crossings) if ends is not None and _is_off(ends, height_at, keep_off, plan)]
+    for deep in (1.0, SUNK):  # where the part is at least a bridge's width deep, else where it is thinner
+        crossings = [_crossing(body, outline, place, plan, deep) for place in places]
+        allowed = [k for k, ends in enumerate(crossings) if ends is not None and _is_off(ends, height_at, keep_off, plan)]
+        if len(allowed) >= LEAST_BRIDGES * wanted:
+            break
     chosen: list[int] = []
     while allowed and len(chosen) < wanted:
         if not chosen:
@@ -161,8 +165,9 @@ def _around(gap: float, length: float) -> float:
     return min(abs(gap), length - abs(gap))
 
 
-def _crossing(body: Any, outline: BaseGeometry, place: float, plan: BridgePlan) -> FloatArray | None:
-    """Ends (2, 2) of a bridge straight off the outline, sunk into part and frame; None where it would meet the part again."""
+def _crossing(body: Any, outline: BaseGeometry, place: float, plan: BridgePlan, deep: float) -> FloatArray | None:
+    """Ends (2, 2) of a bridge straight off the outline, sunk into part and frame; None where the part is less deep than `deep` widths there, or
+    the bridge would meet the part again or go far to reach the frame."""
     import shapely
 
     reach = plan.width_mm
@@ -172,11 +177,21 @@ def _crossing(body: Any, outline: BaseGeometry, place: float, plan: BridgePlan) 
     if size < 0.5 * reach:
         return None
     outward = np.array([along[1], -along[0]]) / size * (1.0 if body.exterior.is_ccw else -1.0)
-    sunk, frame = at - 0.4 * plan.width_mm * outward, at + (plan.channel_mm + 5.0) * outward
+    reaches = plan.channel_mm * np.array([1.0, 1.25, 1.5, 2.0])
+    frame = next((end for end in (at + (r + INTO_FRAME_MM) * outward for r in reaches) if _in_frame(outline, end, plan)), None)
+    if frame is None:
+        return None
+    sunk, deepest = at - SUNK * plan.width_mm * outward, at - deep * plan.width_mm * outward
     free = shapely.LineString([at + 0.35 * plan.width_mm * outward, frame]).buffer(plan.width_mm / 4.0)
-    if not outline.contains(shapely.Point(sunk)) or outline.intersects(free):
+    if not outline.contains(shapely.LineString([sunk, deepest + 1e-3 * outward])) or outline.intersects(free):
         return None
     return np.stack([sunk, frame])
+
+
+def _in_frame(outline: BaseGeometry, place: FloatArray, plan: BridgePlan) -> bool:
+    import shapely
+
+    return bool(outline.distance(shapely.Point(place)) >= plan.channel_mm)
 
 
 def _is_off(ends: FloatArray, height_at: Callable[[FloatArray], FloatArray], keep_off: FloatArray, plan: BridgePlan) -> bool:
