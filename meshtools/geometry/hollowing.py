@@ -83,7 +83,10 @@ def _level_body(inside: _Inside, mesh: Mesh, target_mm: float, step_mm: float) -
     if not len(faces):
         return None, []
     bodies, _ = parts_of(solid_from(vertices, faces))
-    return (solid_of(_with_fewer_faces(surface_of(bodies[0]))), bodies[1:]) if bodies else (None, [])
+    if not bodies:
+        return None, []
+    lighter, _ = parts_of(solid_of(_with_fewer_faces(surface_of(bodies[0]))))  # a thin neck may come apart with fewer faces
+    return (lighter[0], [*lighter[1:], *bodies[1:]]) if lighter else (None, [])
 
 
 def _with_fewer_faces(mesh: Mesh) -> Mesh:
