@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.pieces import piece_boxes, take_faces
+from meshtools.geometry.pieces import piece_boxes
 from meshtools.model import FloatArray, IntArray, Mesh
 
 QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])  # corners 0-2, then the middles of 01, 12, 20
@@ -28,17 +29,32 @@ def faces_near_other_pieces(mesh: Mesh, labels: IntArray, reach_mm: float) -> ND
         return is_near
     corners = mesh.vertices[mesh.faces]
     low, high = corners.min(axis=1), corners.max(axis=1)
-    rows = np.split(np.argsort(labels, kind="stable"), np.cumsum(np.bincount(labels, minlength=n_pieces))[:-1])
-    for first, second, box_low, box_high in _shared_boxes(mesh, labels, n_pieces, reach_mm):
-        inside = [of[((low[of] <= box_high) & (high[of] >= box_low)).all(axis=1)] for of in (rows[first], rows[second])]
-        if not all(map(len, inside)):
-            continue
-        for own, other in (inside, inside[::-1]):
-            asked = own[~is_near[own]]
-            is_other = np.zeros(len(mesh.faces), dtype=bool)
-            is_other[other] = True
-            is_near[asked[_is_within(corners[asked], Surface(take_faces(mesh, is_other)), reach_mm)]] = True
+    order = np.lexsort((low[:, 0], labels))
+    ends = np.cumsum(np.bincount(labels, minlength=n_pieces))[:-1]
+    rows, lows = np.split(order, ends), np.split(low[order, 0], ends)
+    widest = float((high[:, 0] - low[:, 0]).max())
+    for first, second, *box in _shared_boxes(mesh, labels, n_pieces, reach_mm):
+        own, other = (_in_box(rows[k][_slab(lows[k], widest, box)], low, high, box) for k in (first, second))
+        for asked, beside in ((own, other), (other, own)):
+            asked = asked[~is_near[asked]]
+            if len(asked) and len(beside):
+                is_near[asked[_is_within(corners[asked], Surface(_faces_of(mesh, beside)), reach_mm)]] = True
     return is_near
+
+
+def _slab(lows: FloatArray, widest: float, box: Sequence[FloatArray]) -> slice:
+    """Where faces stand that may meet a box, of faces in the order of their lowest x, none of them wider than `widest`."""
+    return slice(int(np.searchsorted(lows, box[0][0] - widest)), int(np.searchsorted(lows, box[1][0], side="right")))
+
+
+def _in_box(rows: Any, low: FloatArray, high: FloatArray, box: Sequence[FloatArray]) -> Any:
+    """Those of the faces whose own boxes meet a box."""
+    return rows[((low[rows] <= box[1]) & (high[rows] >= box[0])).all(axis=1)]
+
+
+def _faces_of(mesh: Mesh, rows: Any) -> Mesh:
+    used, corners = np.unique(mesh.faces[rows], return_inverse=True)
+    return Mesh.create(mesh.vertices[used], corners.reshape(-1, 3))
 
 
 def _shared_boxes(mesh: Mesh, labels: IntArray, n_pieces: int, reach_mm: float) -> list[tuple[int, int, FloatArray, FloatArray]]:
