@@ -15,7 +15,7 @@ from meshtools.jobs.ready_files import write_route
 from meshtools.keys import hash_file, sha256_of
 from meshtools.model import EvidenceClass, Mesh, Origin, Record, SourceEntry, plain
 from meshtools.model_ready import Made, Part
-from meshtools.routing import Chosen, settings_of
+from meshtools.routing import Chosen, estimate_of, settings_of
 from meshtools.settings import Settings
 from meshtools.settings_file import read_config
 
@@ -87,7 +87,7 @@ def _about(options: argparse.Namespace, settings: Settings, chosen: Chosen, of_r
     return {
         "route": options.route, "machine": chosen.machine, "target": "", "element": options.file.stem, "evidence": NOT_STATED,
         "evidence_words": "one file without a batch", "evidence_share": {}, "n_finds": 0, "uses": options.file.name, "settings": plain(of_route),
-        "estimate": plain(settings.estimate), "tolerance_class": settings.receive.tolerance_class,
+        "estimate": plain(estimate_of(settings)), "tolerance_class": settings.receive.tolerance_class,
         "part_tolerance_mm": settings.clean.part_tolerance_mm,
     }  # fmt: skip
 

@@ -8,12 +8,12 @@ from typing import Any
 from meshtools.keys import sealed, sha256_of
 from meshtools.model import Recipe, Register, plain
 from meshtools.route_advice import USED
-from meshtools.routing import Chosen, chosen_routes, settings_of
+from meshtools.routing import Chosen, chosen_routes, estimate_of, settings_of
 from meshtools.settings import Settings
 from meshtools.settings_ready import ROUTES, Material
 
 Job = dict[str, Any]
-USES: Mapping[str, tuple[str, ...]] = {"print": ("print",), "cnc": ("foam", "coat"), "mould": ("cast", "rubber", "jacket", "fill")}
+USES: Mapping[str, tuple[str, ...]] = {"print": ("print",), "cnc": ("foam", "coat"), "mould": ("cast", "rubber", "jacket")}
 """What materials each route uses."""
 
 
@@ -28,7 +28,7 @@ def route_jobs(register: Register, recipes: Sequence[Recipe], before: Mapping[st
             rebuild = before["rebuild"][name]
             job = {
                 "route": chosen.route, "machine": chosen.machine, "settings": plain(settings_of(register.settings, chosen)),
-                "estimate": {key: value for key, value in plain(register.settings.estimate).items() if key != "waste_percent"},
+                "estimate": {key: value for key, value in plain(estimate_of(register.settings)).items() if key != "waste_percent"},
                 "tolerance_class": register.settings.receive.tolerance_class, "part_tolerance_mm": register.settings.clean.part_tolerance_mm,
                 "part_id": rebuild["part_id"], "revision": rebuild["revision"], "target": recipe.target, "element": recipe.element,
                 "evidence": recipe.evidence.value, "n_finds": len(recipe.finds), "rebuild_key": rebuild["key"],

@@ -8,7 +8,7 @@ from typing import Any
 
 from meshtools.model import Element
 from meshtools.settings import Settings
-from meshtools.settings_ready import ROUTES
+from meshtools.settings_ready import ROUTES, EstimateSettings
 
 TOLERANCE = "part_tolerance_mm"
 DENSITIES = {
@@ -48,3 +48,11 @@ def settings_of(settings: Settings, chosen: Chosen) -> Any:
     at_default = type(of_route)()
     overrides = {name: value for name, value in shared.items() if hasattr(of_route, name) and getattr(of_route, name) == getattr(at_default, name)}
     return dataclasses.replace(of_route, **(overrides | dict(machine.overrides if machine else ())))
+
+
+def estimate_of(settings: Settings) -> EstimateSettings:
+    """What hours and masses are reckoned with; the density of a coat left at its default is that of `materials`."""
+    coat = next((material for material in settings.materials if material.use == "coat"), None)
+    if coat is None or settings.estimate.coat_density_kg_m3 != EstimateSettings().coat_density_kg_m3:
+        return settings.estimate
+    return dataclasses.replace(settings.estimate, coat_density_kg_m3=coat.density_kg_m3)

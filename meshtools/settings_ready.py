@@ -10,7 +10,7 @@ from meshtools.bounds import bounded
 ROUTES = ("print", "cnc", "mould")
 """The routes that make parts, in the order in which pages and sheets name them."""
 
-MATERIAL_USES = ("print", "foam", "coat", "cast", "rubber", "jacket", "fill")
+MATERIAL_USES = ("print", "foam", "coat", "cast", "rubber", "jacket")
 """What a material of config.yaml is used for."""
 
 TOLERANCE_CLASSES = ("part", "fine", "medium", "coarse", "very-coarse")

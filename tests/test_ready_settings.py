@@ -9,7 +9,7 @@ from test_register import CONFIG, problems_of, write_batch
 
 from meshtools.model import Element, Side
 from meshtools.register import load_register
-from meshtools.routing import Chosen, chosen_routes, settings_of
+from meshtools.routing import Chosen, chosen_routes, estimate_of, settings_of
 from meshtools.settings import Settings
 
 ROUTES = CONFIG + """routes:
@@ -20,6 +20,7 @@ ROUTES = CONFIG + """routes:
 machines:
   big-printer: {route: print, build_x_mm: 900}
 materials:
+  gel: {use: coat, density_kg_m3: 1400, source: a data sheet}
   board: {use: foam, density_kg_m3: 240, price_per_kg: 12, currency: EUR, source: a price list}
 clean: {part_tolerance_mm: 0.3}
 """
@@ -39,6 +40,7 @@ def test_a_machine_overrides_its_route_and_densities_and_tolerance_come_from_whe
     settings = load_register(write_batch(tmp_path, config=ROUTES)).settings
     assert settings_of(settings, Chosen("print", "big-printer")).build_x_mm == 900.0
     assert settings_of(settings, Chosen("print")).build_x_mm == Settings().print.build_x_mm
+    assert estimate_of(settings).coat_density_kg_m3 == 1400.0
     carving = settings_of(settings, Chosen("cnc"))
     assert (carving.foam_kg_m3, carving.part_tolerance_mm) == (240.0, 0.3)
 
