@@ -23,7 +23,7 @@ from meshtools.geometry.withdrawal import half_sphere
 from meshtools.model import FloatArray, Mesh
 
 SHALLOW_MM = 0.02  # a casting fatter by less counts for no undercut
-CRUMB_MM3 = 0.5  # bodies smaller than this are left out: the casting fills their place
+CRUMB_MM3 = 5.0  # bodies smaller than this are left out: the casting fills their place
 _SAMPLES = 20_000
 _MOST_BAD = 1000  # points that a side piece is planned by
 _SIDE_WAYS = 120  # directions tried for a side piece, over half a sphere; their opposites too
@@ -62,18 +62,21 @@ class Bone:
 @dataclass(frozen=True, eq=False)
 class Undercuts:
     """Where the mould does not reach the bone: points (n, 3) all over the bone with its normals, and for each the distance to the mould (n,),
-    which is how much fatter the casting gets there; the area that is more than SHALLOW_MM off, and the volume between."""
+    which is how much fatter the casting gets there; wall_points (k, 3) of the cavity's wall that are off the bone, and by how much (k,); the
+    area of the bone that is more than SHALLOW_MM off, and the volume between."""
 
     points: FloatArray
     normals: FloatArray
     depth_mm: FloatArray
+    wall_points: FloatArray
+    wall_depth_mm: FloatArray
     area_mm2: float
     volume_mm3: float
 
     @property
     def deepest_mm(self) -> float:
         """Depth of the deepest one, 0 where there is none."""
-        return float(self.depth_mm.max(initial=0.0))
+        return max(float(self.depth_mm.max(initial=0.0)), float(self.wall_depth_mm.max(initial=0.0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,8 +90,8 @@ class MouldPiece:
 
 @dataclass(frozen=True, eq=False)
 class RigidMould:
-    """Pieces in the order they come off, the block they were cut from, the membrane they part at, and the undercuts that stay filled; crumbs_mm3:
-    bodies too small to be pieces, whose place the casting fills."""
+    """Pieces in the order they come off, the block they were cut from, the membrane they part at, the undercuts that stay filled, the side pieces
+    as planned; crumbs: bodies too small to be pieces, whose place the casting fills."""
 
     bone: Bone
     pieces: tuple[MouldPiece, ...]
@@ -96,7 +99,12 @@ class RigidMould:
     membrane: Membrane
     undercuts: Undercuts
     windows: tuple[SidePlan, ...]
-    crumbs_mm3: float
+    crumbs: tuple[Solid, ...]
+
+    @property
+    def crumbs_mm3(self) -> float:
+        """Volume of all crumbs."""
+        return float(sum(crumb.volume() for crumb in self.crumbs))
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +130,7 @@ def cut_rigid_mould(mesh: Mesh, cutting: Cutting, plans: tuple[SidePlan, ...] | 
     membrane = stretch_membrane(mesh.vertices, mesh.faces, 1.3 * cutting.flange_mm + 2.0)
     shades = shades_of(bone, 4 * cutting.wall_mm)
     probe = Probe.create(bone, shades[0] ^ shades[1])
-    undercuts, chosen = probe.measure(()), list(plans or ())
+    undercuts, chosen = probe.plain, list(plans or ())
     is_hull = cutting.most_pieces > 2 and (bool(chosen) or undercuts.deepest_mm > cutting.limit_mm)
     block = cut_block(mesh.vertices, mesh.faces, cutting.wall_mm, cutting.flange_mm, is_hull)
     ways = [clear_way(bone, block, plan, cutting) for plan in chosen]
@@ -140,7 +148,7 @@ def cut_rigid_mould(mesh: Mesh, cutting: Cutting, plans: tuple[SidePlan, ...] | 
     upper, lost = whole(without(block.solid, [shades[0], below, *ways]))
     lower, also_lost = whole(without(below, ways) ^ block.solid)
     sides = [whole(without(way ^ block.solid, [bone.solid, *ways[:k]])) for k, way in enumerate(ways)]
-    crumbs = lost + also_lost + sum(loss for _, loss in sides)
+    crumbs = tuple(lost + also_lost + [crumb for _, loss in sides for crumb in loss])
     pieces = [MouldPiece(f"side-{k + 1}", plan.direction, side) for k, (plan, (side, _)) in enumerate(zip(chosen, sides, strict=True))]
     halves = [MouldPiece("upper", np.array([0.0, 0.0, 1.0]), upper), MouldPiece("lower", np.array([0.0, 0.0, -1.0]), lower)]
     return RigidMould(bone, tuple(pieces + halves), block, membrane, undercuts, tuple(chosen), crumbs)
@@ -154,46 +162,75 @@ def shades_of(bone: Bone, beyond_mm: float) -> tuple[Solid, Solid]:
     return down, up
 
 
-def whole(solid: Solid) -> tuple[Solid, float]:
-    """A body without its crumbs, and their volume."""
+def whole(solid: Solid) -> tuple[Solid, list[Solid]]:
+    """A body without its crumbs, and these."""
     parts = solid.decompose()
     kept = [part for part in parts if part.volume() >= CRUMB_MM3]
-    return (solid, 0.0) if len(kept) == len(parts) else (solid.compose(kept), float(solid.volume() - sum(part.volume() for part in kept)))
+    return (solid, []) if len(kept) == len(parts) else (solid.compose(kept), [part for part in parts if part.volume() < CRUMB_MM3])
+
+
+def split_bodies(pieces: Sequence[MouldPiece]) -> tuple[MouldPiece, ...]:
+    """Pieces of one body each: where side pieces cut a piece in two, its smaller bodies become pieces of their own with the same way out."""
+    split = []
+    for piece in pieces:
+        bodies = sorted(piece.solid.decompose(), key=lambda body: -body.volume())
+        if any(body.volume() <= 0.0 for body in bodies):  # a void within a piece belongs to the body around it
+            bodies = [piece.solid]
+        split += [MouldPiece(f"{piece.name}-{k + 1}" if k else piece.name, piece.direction, body) for k, body in enumerate(bodies)]
+    return tuple(split)
 
 
 @dataclass(frozen=True, eq=False)
 class Probe:
-    """Points all over a bone and their distance to the walls of the cavity that its two halves leave."""
+    """Points all over a bone and over the walls of the cavity that its two halves leave, and how far they are from each other."""
 
     bone: Bone
     cavity: Solid
-    points: FloatArray
-    normals: FloatArray
-    depth_mm: FloatArray
+    plain: Undercuts
 
     @classmethod
     def create(cls, bone: Bone, cavity: Solid) -> Probe:
-        """Probe the cavity of two halves, a body that holds the bone, at every corner of the bone and at even samples."""
-        mesh = bone.mesh
+        """Probe the cavity of two halves, a body that holds the bone: at every corner of the bone, and at even samples of both."""
+        mesh, walls = bone.mesh, _surface(cavity)
         vectors = area_vectors(mesh.vertices, mesh.faces)
         sampled, faces = sample_surface(mesh, _SAMPLES, 0)
         corner_face = np.zeros(len(mesh.vertices), np.int64)
         corner_face[mesh.faces.ravel()] = np.repeat(np.arange(len(mesh.faces)), 3)
         points, of = np.concatenate([sampled, mesh.vertices]), np.concatenate([faces, corner_face])
         normals = vectors[of] / np.maximum(np.linalg.norm(vectors[of], axis=1), 1e-300)[:, None]
-        return cls(bone, cavity, points, normals, _surface(cavity).distance(points)[0])
+        around = np.concatenate([sample_surface(walls.mesh, _SAMPLES, 1)[0], walls.mesh.vertices])
+        off, _ = Surface(mesh).distance(around)
+        around, off = around[off > SHALLOW_MM], off[off > SHALLOW_MM]
+        depth, volume = walls.distance(points)[0], float(cavity.volume() - bone.solid.volume())
+        return cls(bone, cavity, Undercuts(points, normals, depth, around, off, _deep_area(bone, depth), max(volume, 0.0)))
 
     def measure(self, ways: Sequence[Solid]) -> Undercuts:
         """The undercuts that stay beside side pieces, given as the ways they come out by."""
-        depth, volume = self.depth_mm.copy(), float(self.cavity.volume() - self.bone.solid.volume())
-        beside = [without(way, [self.bone.solid]) for way in ways]
+        plain = self.plain
+        depth, is_left, volume = plain.depth_mm.copy(), np.ones(len(plain.wall_points), bool), plain.volume_mm3
+        beside = [side for side in (without(way, [self.bone.solid]) for way in ways) if not side.is_empty()]
         for side in beside:
-            if not side.is_empty():
-                depth = np.minimum(depth, _surface(side).distance(self.points)[0])
+            surface = _surface(side)
+            depth = np.minimum(depth, surface.distance(plain.points)[0])
+            is_left &= ~is_inside(surface.mesh, plain.wall_points)
         if beside:
             volume -= float((joined(beside) ^ self.cavity).volume())
-        area = float(self.bone.solid.surface_area()) * float((depth[:_SAMPLES] > SHALLOW_MM).mean())
-        return Undercuts(self.points, self.normals, depth, area, max(volume, 0.0))
+        walls, off = plain.wall_points[is_left], plain.wall_depth_mm[is_left]
+        return Undercuts(plain.points, plain.normals, depth, walls, off, _deep_area(self.bone, depth), max(volume, 0.0))
+
+
+def _deep_area(bone: Bone, depth_mm: FloatArray) -> float:
+    return float(bone.solid.surface_area()) * float((depth_mm[:_SAMPLES] > SHALLOW_MM).mean())
+
+
+def is_inside(mesh: Mesh, points: FloatArray) -> NDArray[np.bool_]:
+    """(n,) True for points inside a closed surface (winding number)."""
+    import igl
+
+    if not len(points):
+        return np.zeros(0, bool)
+    winding = igl.fast_winding_number(np.array(mesh.vertices), mesh.faces.astype(np.int64), np.ascontiguousarray(points))
+    return np.asarray(winding > 0.5)
 
 
 def _surface(solid: Solid) -> Surface:
@@ -205,14 +242,14 @@ def plan_side(bone: Bone, undercuts: Undercuts, cutting: Cutting) -> SidePlan | 
     """The direction along which a loose side piece reaches most of the deep undercuts, and the window it needs; None where none reaches any."""
     import shapely
 
-    is_bad = undercuts.depth_mm > _BAD_SHARE * cutting.limit_mm
-    points, weight = undercuts.points[is_bad], undercuts.depth_mm[is_bad]
-    normals = undercuts.normals[is_bad]
-    if not len(points):
+    depth = np.concatenate([undercuts.depth_mm, undercuts.wall_depth_mm])
+    rows = np.flatnonzero(depth > _BAD_SHARE * cutting.limit_mm)
+    if not len(rows):
         return None
-    if len(points) > _MOST_BAD:
-        rows = np.linspace(0, len(points) - 1, _MOST_BAD).astype(int)
-        points, weight, normals = points[rows], weight[rows], normals[rows]
+    if len(rows) > _MOST_BAD:
+        rows = rows[np.linspace(0, len(rows) - 1, _MOST_BAD).astype(int)]
+    weight, points = depth[rows], np.concatenate([undercuts.points, undercuts.wall_points])[rows]
+    normals = np.concatenate([undercuts.normals, np.zeros_like(undercuts.wall_points)])[rows]  # walls are off the bone already
     surface, upper = Surface(bone.mesh), half_sphere(_SIDE_WAYS)
     ways = np.concatenate([upper, -upper])
     start = points + 1e-3 * normals

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.mould_pieces import MouldPiece, Undercuts
+from meshtools.geometry.mould_pieces import MouldPiece, Undercuts, is_inside
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, solid_of, without
@@ -61,9 +61,9 @@ def _prove_piece(piece: MouldPiece, staying: Sequence[Solid]) -> WayOut:
     vectors = area_vectors(mesh.vertices, mesh.faces)[faces]
     start = points - INWARD_MM * vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]
     along = np.tile(piece.direction, (len(start), 1))
-    is_inside = _is_inside(mesh, start)  # where a piece is thinner than the step inwards, a ray would start beside it
-    hits = sum(int(np.count_nonzero(np.isfinite(Surface(plain_mesh(solid)).first_hit(start[is_inside], along[is_inside])))) for solid in staying)
-    return WayOut(piece.name, overlap, len(_SHARES), hits, int(is_inside.sum()))
+    is_within = is_inside(mesh, start)  # where a piece is thinner than the step inwards, a ray would start beside it
+    hits = sum(int(np.count_nonzero(np.isfinite(Surface(plain_mesh(solid)).first_hit(start[is_within], along[is_within])))) for solid in staying)
+    return WayOut(piece.name, overlap, len(_SHARES), hits, int(is_within.sum()))
 
 
 def plain_mesh(solid: Solid) -> Mesh:
@@ -74,9 +74,10 @@ def plain_mesh(solid: Solid) -> Mesh:
 
 @dataclass(frozen=True)
 class Rejoined:
-    """The cavity of the assembled pieces against the bone. volume_ratio: its volume, without pour, vents and the undercuts that stay filled, over
-    the bone's, less one; off_mm: the largest difference, over n points of the bone away from pour and vents, between the distance to the
-    cavity's wall and the depth of undercut stated there (0 nearly everywhere); fattest_mm: how far from the bone the cavity's wall lies at most."""
+    """The cavity of the assembled pieces against the bone. volume_ratio: its volume, without pour, vents, crumbs and filled undercuts,
+    over the bone's, less one; off_mm: the largest difference, over n points of the bone away from pour, vents and crumbs, between the distance to the
+    cavity's wall and the depth of undercut stated there (0 nearly everywhere); fattest_mm: how far from the bone the cavity's wall lies at
+    most."""
 
     volume_ratio: float
     off_mm: float
@@ -84,10 +85,12 @@ class Rejoined:
     n_points: int
 
 
-def rejoin(block: Solid, pieces: Sequence[MouldPiece], ports: Sequence[Solid], bone: Mesh, undercuts: Undercuts) -> Rejoined:
+def rejoin(
+    block: Solid, pieces: Sequence[MouldPiece], ports: Sequence[Solid], bone: Mesh, undercuts: Undercuts, crumbs: Sequence[Solid] = ()
+) -> Rejoined:
     """Put the pieces back into their block, and compare what is left free with the bone (a closed mesh in the mould's frame)."""
     cavity = without(block, [piece.solid for piece in pieces])
-    bite = 0.0
+    bite, left_out, kept_off = 0.0, float(sum(crumb.volume() for crumb in crumbs)), [*ports, *crumbs]
     if ports:
         cavity = without(cavity, list(ports))
         bite = float((joined(list(ports)) ^ solid_of(bone.vertices, bone.faces)).volume())
@@ -96,12 +99,12 @@ def rejoin(block: Solid, pieces: Sequence[MouldPiece], ports: Sequence[Solid], b
     main = [part for part in cavity.decompose() if part.volume() <= 0.0 or (part ^ inside).volume() > 0.5 * part.volume()]
     hollow = Surface(plain_mesh(cavity.compose(main)))
     own, volume = signed_volume_mm3(bone.vertices, bone.faces), float(sum(part.volume() for part in main))
-    is_clear = ~_near_ports(undercuts.points, ports)
+    is_clear = ~_near_bodies(undercuts.points, kept_off)
     there, _ = hollow.distance(undercuts.points[is_clear])
     walls = _walls(hollow)
-    back, _ = Surface(bone).distance(walls[~_near_ports(walls, ports)])
+    back, _ = Surface(bone).distance(walls[~_near_bodies(walls, kept_off)])
     off = float(np.abs(there - undercuts.depth_mm[is_clear]).max(initial=0.0))
-    ratio = (volume + bite - undercuts.volume_mm3) / own - 1.0
+    ratio = (volume + bite - undercuts.volume_mm3 - left_out) / own - 1.0
     return Rejoined(ratio, off, float(back.max(initial=0.0)), len(there) + len(back))
 
 
@@ -110,20 +113,13 @@ def _walls(hollow: Surface) -> FloatArray:
     points, faces = sample_surface(hollow.mesh, 20_000, 1)
     inward = -area_vectors(hollow.mesh.vertices, hollow.mesh.faces)[faces]
     inward /= np.maximum(np.linalg.norm(inward, axis=1), 1e-300)[:, None]
-    return np.asarray(points[_is_inside(hollow.mesh, points + SEAM_MM * inward)])
+    within = points + SEAM_MM * inward
+    return np.asarray(points[(hollow.distance(within)[0] > SEAM_MM / 2) & is_inside(hollow.mesh, within)])
 
 
-def _is_inside(mesh: Mesh, points: FloatArray) -> NDArray[np.bool_]:
-    """(n,) True for points inside a closed surface (winding number)."""
-    import igl
-
-    winding = igl.fast_winding_number(np.array(mesh.vertices), mesh.faces.astype(np.int64), points)
-    return np.asarray(winding > 0.5)
-
-
-def _near_ports(points: FloatArray, ports: Sequence[Solid]) -> NDArray[np.bool_]:
+def _near_bodies(points: FloatArray, bodies: Sequence[Solid]) -> NDArray[np.bool_]:
     is_near = np.zeros(len(points), bool)
-    for port in ports:
-        box = np.array(port.bounding_box())
+    for body in bodies:
+        box = np.array(body.bounding_box())
         is_near |= ((points >= box[:3] - 0.5) & (points <= box[3:] + 0.5)).all(axis=1)
     return is_near

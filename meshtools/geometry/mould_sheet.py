@@ -84,12 +84,13 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
         said = (f"no rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
                 "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it")
         found.append(Finding(Severity.REVIEW, "mould-undercut", said, round(deepest, 3), limit, "mm"))
-    crossing = sum(any((port.body ^ piece.solid.hull()).volume() > 0.0 for piece in mould.pieces[:-2]) for port in fitted.ports)
+    sides = [piece.solid.hull() for piece in mould.pieces if piece.name.startswith("side")]
+    crossing = sum(any((port.body ^ side).volume() > 0.0 for side in sides) for port in fitted.ports)
     if crossing:
         said = "a pour or vent may run through a side piece: the casting's stub there is broken before the piece comes out"
         found.append(Finding(Severity.NOTE, "mould-vent-side", said, crossing))
     if mould.crumbs_mm3 > 0.0:
-        said = "bodies too small to be pieces were left out of the mould, so the casting fills their place"
+        said = f"bodies too small to be pieces ({len(mould.crumbs)}) are left out of the mould: the casting fills their place; cut it off"
         found.append(Finding(Severity.NOTE, "mould-crumbs", said, round(mould.crumbs_mm3, 3), 0.0, "mm3"))
     return tuple(found)
 

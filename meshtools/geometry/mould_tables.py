@@ -97,14 +97,15 @@ def piece_figures(mould: RigidMould, number: int, meshes: Sequence[Mesh], made: 
     """Undercut area and depth beside a piece, its least draft on the bone, and the share of its imprint below 3 degrees. An undercut belongs to
     the piece whose surface is nearest to it."""
     cuts, mesh = mould.undercuts, meshes[number]
-    rows = np.flatnonzero(cuts.depth_mm > SHALLOW_MM)
-    n_even = len(cuts.depth_mm) - len(mould.bone.mesh.vertices)
+    points, depth = np.concatenate([cuts.points, cuts.wall_points]), np.concatenate([cuts.depth_mm, cuts.wall_depth_mm])
+    rows = np.flatnonzero(depth > SHALLOW_MM)
+    n_even = len(cuts.points) - len(mould.bone.mesh.vertices)
     if len(rows):
-        nearest = np.argmin([Surface(other).distance(cuts.points[rows])[0] for other in meshes], axis=0)
+        nearest = np.argmin([Surface(other).distance(points[rows])[0] for other in meshes], axis=0)
         rows = rows[nearest == number]
     area = float(mould.bone.solid.surface_area()) * int(np.count_nonzero(rows < n_even)) / n_even
     draft, size = piece_draft_deg(mesh, mould.pieces[number].direction, mesh.source != made)
-    return area, float(cuts.depth_mm[rows].max(initial=0.0)), float(draft.min(initial=90.0)), float(size[draft < 3.0].sum() / max(size.sum(), 1e-12))
+    return area, float(depth[rows].max(initial=0.0)), float(draft.min(initial=90.0)), float(size[draft < 3.0].sum() / max(size.sum(), 1e-12))
 
 
 def ports_table(ports: Sequence[Port]) -> RouteTable:

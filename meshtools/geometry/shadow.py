@@ -64,6 +64,29 @@ def mesh_of(solid: Solid, bone_id: int, bone_source: NDArray[np.uint16], made: i
     return Mesh.create(vertices[kept], corners.reshape(-1, 3), source)
 
 
+def without_tiny_edges(mesh: Mesh, rows: NDArray[Any], tiny_mm: float) -> Mesh:
+    """A closed mesh with the edges of some faces (rows) that are shorter than `tiny_mm` drawn together: there, rounding lets faces cross that only
+    meet. The mesh itself where there is none, or where that would not leave two faces at every edge."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    from meshtools.geometry.audit import audit_topology
+
+    start, end = mesh.faces[rows].ravel(), np.roll(mesh.faces[rows], -1, axis=1).ravel()
+    is_tiny = np.linalg.norm(mesh.vertices[start] - mesh.vertices[end], axis=1) < tiny_mm
+    if not is_tiny.any():
+        return mesh
+    n = len(mesh.vertices)
+    graph = coo_matrix((np.ones(int(is_tiny.sum())), (start[is_tiny], end[is_tiny])), shape=(n, n))
+    place = connected_components(graph.tocsr(), directed=False)[1]
+    kept = np.unique(place, return_index=True)[1]
+    faces = place[mesh.faces]
+    is_face = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
+    drawn = Mesh.create(mesh.vertices[kept], faces[is_face], mesh.source[is_face])
+    audit = audit_topology(drawn)
+    return drawn if audit.is_closed and audit.n_nonmanifold_edges == 0 and audit.n_inconsistent_edges == 0 else mesh
+
+
 def faces_from(body: Any, bone_id: int) -> NDArray[np.bool_]:
     """(m,) True for the faces of a kernel mesh that come from the body with this id."""
     starts = np.asarray(body.run_index, np.int64) // 3

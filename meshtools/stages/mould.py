@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
@@ -15,7 +14,7 @@ from meshtools.geometry.groove import scribe
 from meshtools.geometry.hollowing import find_cavity
 from meshtools.geometry.jacket import Lining, cut_flexible_mould
 from meshtools.geometry.mould_fittings import Key, Port, place_keys, plan_ports
-from meshtools.geometry.mould_pieces import Bone, Cutting, MouldPiece, Probe, shades_of
+from meshtools.geometry.mould_pieces import Bone, Cutting, MouldPiece, Probe, shades_of, split_bodies
 from meshtools.geometry.mould_plan import Bed, fewest_pieces, lay_bone
 from meshtools.geometry.mould_proof import plain_mesh, prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import (
@@ -42,7 +41,7 @@ from meshtools.geometry.mould_tables import (
 )
 from meshtools.geometry.parting import bone_outline, stretch_membrane, trace_parting_lines
 from meshtools.geometry.self_intersection import count_self_intersections
-from meshtools.geometry.shadow import joined, mesh_of, without
+from meshtools.geometry.shadow import joined, mesh_of, without, without_tiny_edges
 from meshtools.geometry.shrink import pattern_scale
 from meshtools.geometry.unite import signed_volume_mm3
 from meshtools.geometry.withdrawal import Pull
@@ -50,6 +49,7 @@ from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Se
 from meshtools.model_ready import Figure, Made, MadeSolid, Part
 from meshtools.settings_mould import MouldSettings
 
+TINY_MM = (1e-6, 1e-5, 1e-4)  # edges shorter than this are rounding of the cuts, and drawn together where faces cross there
 _Sources = tuple[SourceEntry, ...]
 
 
@@ -160,22 +160,23 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
     bone, sides = mould.bone, [piece.solid for piece in mould.pieces[:-2]]
     keys = place_keys(mould.block, mould.membrane, sides, settings.key_diameter_mm)
     way, ports = plan_ports(bone.mesh, mould.block, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
-    mould = dataclasses.replace(mould, pieces=_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm))
+    pieces = split_bodies(_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm))
+    mould = dataclasses.replace(mould, pieces=pieces)
     ways = prove_withdrawal(mould.pieces, bone.solid)
-    check = rejoin(mould.block.solid, mould.pieces, [port.body for port in ports], bone.mesh, mould.undercuts)
+    check = rejoin(mould.block.solid, mould.pieces, [port.body for port in ports], bone.mesh, mould.undercuts, mould.crumbs)
     fitted = Fittings(keys, ports, way, ways, check)
     made = len(sources) - 1
     solids = _solids(mould.pieces, "mould piece", bone, made, bed)
     meshes = [solid.mesh for solid in solids]
     rows = [piece_figures(mould, k, meshes, made) for k in range(len(meshes))]
     good = [out.is_free and row[1] <= settings.undercut_limit_mm for out, row in zip(ways, rows, strict=True)]
-    pieces = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(mould.pieces, good, strict=True)]
+    stated = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(pieces, good, strict=True)]
     lines = trace_parting_lines(bone.mesh, mould.block.bone_outline, mould.membrane)
     depth_at = mould.undercuts.depth_mm[-len(bone.mesh.vertices) :]
     return bed, Made(
         solids,
         sources,
-        {"n_pieces": len(pieces), "pieces": pieces, "crumbs_mm3": mould.crumbs_mm3} | undercut_facts(mould.undercuts) | fitting_facts(fitted),
+        {"n_pieces": len(pieces), "pieces": stated, "crumbs_mm3": mould.crumbs_mm3} | undercut_facts(mould.undercuts) | fitting_facts(fitted),
         rigid_findings(mould, fitted, settings),
         rigid_figures(mould, settings) + fitting_figures(fitted, mould.membrane.steepest_deg, settings),
         (pieces_table(mould.pieces, ways, good, rows), ports_table(ports), parting_table(lines)),
@@ -188,14 +189,14 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     mould = cut_flexible_mould(bed.mesh, Lining(settings.rubber_mm, settings.jacket_draft_deg, settings.wall_mm, settings.flange_mm))
     bone, made = mould.bone, len(sources) - 1
     down, up = shades_of(bone, 1.0)
-    cuts = Probe.create(bone, down ^ up).measure(())
+    cuts = Probe.create(bone, down ^ up).plain
     keys = place_keys(mould.block, mould.membrane, (), settings.key_diameter_mm)
     way, ports = plan_ports(bone.mesh, mould.block, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
     names = ("jacket-upper", "jacket-lower")
     jacket = _fitted(mould.jacket, names, keys, ports, settings.key_clearance_mm)
     rubber = _fitted(mould.rubber, names, (), ports, 0.0)
     ways = prove_withdrawal(jacket, mould.body)
-    none = dataclasses.replace(cuts, depth_mm=np.zeros(len(cuts.points)), area_mm2=0.0, volume_mm3=0.0)
+    none = dataclasses.replace(cuts, depth_mm=np.zeros(len(cuts.points)), wall_depth_mm=np.zeros(len(cuts.wall_points)), area_mm2=0.0, volume_mm3=0.0)
     check = rejoin(mould.body, rubber, [port.body for port in ports], bone.mesh, none)
     fitted = Fittings(keys, ports, way, ways, check)
     solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
@@ -243,5 +244,17 @@ def _fitted(
 
 
 def _solids(pieces: Sequence[MouldPiece], role: str, bone: Bone, made: int, bed: Bed) -> tuple[MadeSolid, ...]:
-    meshes: list[Any] = [sound_mesh(mesh_of(piece.solid, bone.number, bone.mesh.source, made)) for piece in pieces]
+    meshes = [_clear_mesh(sound_mesh(mesh_of(piece.solid, bone.number, bone.mesh.source, made))) for piece in pieces]
     return tuple(MadeSolid(piece.name, role, mesh, bed.mould_from_replica) for piece, mesh in zip(pieces, meshes, strict=True))
+
+
+def _clear_mesh(mesh: Mesh) -> Mesh:
+    """The mesh, the tiniest edges of faces that cross drawn together where that rids it of the crossing."""
+    for tiny in TINY_MM:
+        crossing = count_self_intersections(mesh)
+        if not crossing.n_pairs:
+            break
+        drawn = without_tiny_edges(mesh, crossing.faces, tiny)
+        if count_self_intersections(drawn).n_pairs < crossing.n_pairs:
+            mesh = drawn
+    return mesh
