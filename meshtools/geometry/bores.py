@@ -14,9 +14,10 @@ from meshtools.geometry.mouths import Mouth, counted_skin
 from meshtools.geometry.pieces import face_areas
 from meshtools.model import FloatArray, Mesh
 
-N_LOOKS = 64  # places along the axis that the search looks from; the proof after it looks everywhere
+N_LOOKS = 160  # places along the axis that the search looks from; the proof after it looks everywhere
 N_GRID = 7  # lines tried to begin with go through a grid of so many points in either direction near both ends
-N_STARTS, N_FINISHED = 5, 2  # so many are moved once, and the best of them to the end
+N_STARTS, N_FINISHED = 6, 2  # so many are moved once, and the best of them to the end
+MOST_STARTS = 24  # as long as none keeps the wall that is asked for
 STATIONS = (0.12, 0.88)  # of the bone's length: where those grids lie
 SPREAD_DEG = 40.0  # a blind bore from a given point is sought within this angle of square to the skin
 MOUTH_ROUNDS = 3
@@ -72,21 +73,33 @@ class Bore:
 
 
 def lay_bore(mesh: Mesh, asked: BoreAsked) -> Bore:
-    """The bore with the most wall. Lines through grids near both ends are compared, the best are moved until their wall grows no more.
+    """The bore with the most wall. Lines through grids near both ends are compared, the best are moved until their wall grows no more; where none of
+    them keeps the wall that is asked for, further ones are tried before it is refused.
 
     What counts as wall and what as mouth: geometry/mouths.py. The search is local, so a better line may exist; the wall of the line returned is
     proven by a bound, whatever the search did. GeometryError where no line meets the bone, or none is as deep as asked.
     """
     bone = _Bone(mesh)
-    begun = [settled for line in _starts(bone, asked) if (settled := _settled(bone, line, asked, 1)) is not None]
-    begun.sort(key=lambda settled: -settled[0])
-    finished = [_settled(bone, line, asked, MOUTH_ROUNDS) for _, line in begun[:N_FINISHED]]
-    ranked = sorted((settled for settled in finished if settled is not None), key=lambda settled: -settled[0])
-    bore = _proven(bone, ranked[0][1], asked) if ranked else None
+    starts, bore = _starts(bone, asked), None
+    for first in range(0, len(starts), N_STARTS):
+        line = _best_of(bone, starts[first : first + N_STARTS], asked, N_FINISHED if first == 0 else N_STARTS)
+        found = None if line is None else _proven(bone, line, asked)
+        if found is not None and (bore is None or found.proven_wall_mm > bore.proven_wall_mm):
+            bore = found
+        if bore is not None and bore.keeps(asked.wall_mm):
+            break
     if bore is None:
         depth = "" if asked.depth_mm is None else f" to a depth of {asked.depth_mm:g} mm"
         raise GeometryError(f"no straight bore was found that stays inside the bone{depth}; give another end or a smaller depth")
     return bore
+
+
+def _best_of(bone: _Bone, starts: list[FloatArray], asked: BoreAsked, n_finished: int) -> FloatArray | None:
+    """The line that comes out best of some to begin with; None where none meets the bone."""
+    begun = [settled for line in starts if (settled := _settled(bone, line, asked, 1)) is not None]
+    begun.sort(key=lambda settled: -settled[0])
+    finished = [_settled(bone, line, asked, MOUTH_ROUNDS) for _, line in begun[:n_finished]]
+    return max((settled for settled in finished if settled is not None), key=lambda settled: settled[0], default=(0.0, None))[1]
 
 
 def check_bore(mesh: Mesh, line: tuple[FloatArray, FloatArray], asked: BoreAsked) -> Bore | None:
@@ -210,7 +223,7 @@ def _starts(bone: _Bone, asked: BoreAsked) -> list[FloatArray]:
     for row in order:
         if least[row] > 0 and all(np.abs(pairs[row] - pairs[other]).max() > apart for other in chosen):
             chosen.append(int(row))
-        if len(chosen) == N_STARTS:
+        if len(chosen) == MOST_STARTS:
             break
     return [pairs[row] for row in chosen or order[:1]]  # where none stays inside, the best shows where it comes out
 
