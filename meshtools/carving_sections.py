@@ -67,7 +67,13 @@ def join_sections(whole: Made, sections: Sequence[Made], carving: Carving) -> Ma
     return Made(
         tuple(replace(solid, name=f"{short}-{solid.name}") for short, _, made in numbered for solid in made.solids),
         sections[0].sources,
-        {**whole.facts, "sections": [dict(made.facts) for made in sections]},
+        {
+            "route": "cnc",
+            "whole_block_mm": whole.facts["block_mm"],
+            "coat_mm": whole.facts["coat_mm"],
+            "within_tolerance_percent": whole.facts["within_tolerance_percent"],
+            "sections": [dict(made.facts) for made in sections],
+        },
         (glued, *kept, *(finding for made in sections for finding in made.findings)),
         tuple(replace(figure, label=long + figure.label) for _, long, made in numbered for figure in made.figures),
         tuple(replace(table, name=f"{short}-{table.name}", title=long + table.title) for short, long, made in numbered for table in made.tables),
