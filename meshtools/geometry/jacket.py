@@ -62,12 +62,14 @@ def offset_outwards(mesh: Mesh, by_mm: float) -> Mesh:
     vertices, faces = np.array(mesh.vertices), mesh.faces.astype(np.int64)
     step = max(by_mm / _STEPS_PER_RUBBER, float(np.ptp(vertices, axis=0).max() + 2 * by_mm) / _MOST_CELLS)
 
+    level = by_mm + step**2 / (8 * by_mm)  # flat faces cut the corners of a round surface by about so much (chord error, closed form)
+
     def beyond(points: FloatArray, is_within: bool) -> FloatArray:
         away, _ = surface.distance(points)
         inside = igl.fast_winding_number(vertices, faces, np.ascontiguousarray(points)) > 0.5
-        return np.asarray(by_mm - np.where(inside, -away, away))
+        return np.asarray(level - np.where(inside, -away, away))
 
-    margin = by_mm + 1.5 * step
+    margin = level + 1.5 * step
     points, triangles = contour(beyond, (vertices.min(axis=0) - margin, vertices.max(axis=0) + margin), step, 0.0)
     return Mesh.create(points, triangles)
 
@@ -75,13 +77,14 @@ def offset_outwards(mesh: Mesh, by_mm: float) -> Mesh:
 def cut_flexible_mould(mesh: Mesh, lining: Lining) -> FlexibleMould:
     """Lay rubber and jacket around a closed mesh whose halves part along z. GeometryError where the mesh is no solid."""
     bone, outer = Bone.create(mesh), offset_outwards(mesh, lining.rubber_mm)
-    margin = 1.3 * lining.flange_mm + 2.0
+    margin = 1.3 * lining.flange_mm + _RUBBER_FLANGE * lining.rubber_mm + 2.0
     size = float(np.ptp(outer.vertices[:, :2], axis=0).max())
-    around = map_columns(outer.vertices, outer.faces, (size + 2 * margin) / _MOST_COLUMNS, margin)
+    step = (size + 2 * margin) / _MOST_COLUMNS
+    around = map_columns(outer.vertices, outer.faces, step, margin + 2.5 * step)
     height = relaxed(_with_bone(around, mesh))
     membrane = Membrane(around.x0_mm, around.y0_mm, around.step_mm, height)
     high, low = _drafted(around, height, lining)
-    block = _block(outer, lining)
+    block = _block(outer, lining, around.step_mm)
     top = without(under_membrane(_at(membrane, high), block.top_mm + 2.0), []) ^ block.solid
     foot = under_membrane(_at(membrane, low), block.floor_mm - 2.0) ^ block.solid
     body = _between(_at(membrane, low), high)
@@ -153,10 +156,10 @@ def _limit_slope(field: Any, rise: float) -> None:
                     field[i, j] = max(field[i, j], field[i, j + 1] - rise)
 
 
-def _block(outer: Mesh, lining: Lining) -> Block:
+def _block(outer: Mesh, lining: Lining, step_mm: float) -> Block:
     import shapely
 
-    outline = bone_outline(outer.vertices, outer.faces).buffer(_RUBBER_FLANGE * lining.rubber_mm, quad_segs=8)
+    outline = bone_outline(outer.vertices, outer.faces).buffer(_RUBBER_FLANGE * lining.rubber_mm + 2.5 * step_mm, quad_segs=8)
     filled = shapely.union_all([shapely.Polygon(part.exterior) for part in polygons_of(outline)])
     around = filled.buffer(2 * lining.flange_mm, quad_segs=8).buffer(-lining.flange_mm, quad_segs=8).simplify(lining.flange_mm / 50)
     around = shapely.Polygon(polygons_of(around)[0].exterior) if len(polygons_of(around)) == 1 else around.convex_hull

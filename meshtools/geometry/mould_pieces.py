@@ -30,6 +30,7 @@ _SIDE_WAYS = 120  # directions tried for a side piece, over half a sphere; their
 _BAD_SHARE = 0.8  # of the limit: undercuts deeper than this are what a side piece is for
 _WINDOW_MARGIN = 2.0  # of the limit, around the undercuts that a side piece reaches
 _LINK = 6.0  # of the limit: deep undercuts closer than this are one pocket
+_LINK_SPACINGS = 2.5  # or than this many spacings of the points
 _LEAST_GAIN = 0.02  # of the weight of deep undercuts that a further side piece must reach
 
 
@@ -254,7 +255,8 @@ def plan_side(bone: Bone, undercuts: Undercuts, cutting: Cutting) -> SidePlan | 
     ways = np.concatenate([upper, -upper])
     start = points + 1e-3 * normals
     is_free = np.array([np.isinf(surface.first_hit(start, np.tile(way, (len(start), 1)))) for way in ways])
-    pocket = _pockets(points, _LINK * cutting.limit_mm)
+    spacing = _spacing(points)
+    pocket = _pockets(points, max(_LINK * cutting.limit_mm, _LINK_SPACINGS * spacing))
     gain = np.array([np.bincount(pocket[free], weight[free], pocket.max() + 1) for free in is_free])
     gain *= 1.0 - 0.05 * np.abs(ways[:, 2:])  # of two directions that reach as much, the more level one
     way, chosen = np.unravel_index(int(np.argmax(gain)), gain.shape)
@@ -262,8 +264,15 @@ def plan_side(bone: Bone, undercuts: Undercuts, cutting: Cutting) -> SidePlan | 
         return None
     reached = points[is_free[way] & (pocket == chosen)]
     turned = np.einsum("ij,kj->ki", rotation_to_z(ways[way]), reached)
-    window = shapely.MultiPoint(turned[:, :2]).convex_hull.buffer(_WINDOW_MARGIN * cutting.limit_mm + 1.0, quad_segs=2)
+    window = shapely.MultiPoint(turned[:, :2]).convex_hull.buffer(max(_WINDOW_MARGIN * cutting.limit_mm + 1.0, spacing), quad_segs=2)
     return SidePlan(ways[way], window, float(turned[:, 2].min()) - 0.5 * cutting.limit_mm)
+
+
+def _spacing(points: FloatArray) -> float:
+    """How far apart points lie: nine in ten have another one within this."""
+    from scipy.spatial import cKDTree
+
+    return float(np.quantile(cKDTree(points).query(points, k=2)[0][:, 1], 0.9)) if len(points) > 1 else 0.0
 
 
 def _pockets(points: FloatArray, link_mm: float) -> NDArray[np.int64]:
