@@ -133,6 +133,17 @@ def test_a_solid_that_is_not_closed_when_read_back_leaves_the_sheet_alone(batch:
     assert {path.name for path in (batch / f"results/{NAME}/print").iterdir()} == {"sheet.pdf", "record.json", ".made.json"}
 
 
+def test_a_solid_whose_matrix_is_not_its_own_is_noticed(batch: Path) -> None:
+    def shifted(part: Part, settings: PrintSettings) -> Made:
+        matrix = np.eye(4)
+        matrix[0, 3] = 2.0  # says that the file lies 2 mm aside, which it does not
+        return Made((MadeSolid("body", "part", part.mesh, matrix),), part.sources, {}, ())
+
+    run_route(batch, job(), shifted, PrintSettings)
+    assert [finding["code"] for finding in made(batch)["findings"]] == ["parts-place"]
+    assert [Path(entry["path"]).name for entry in made(batch)["files"]] == ["sheet.pdf"]
+
+
 def test_fewer_parts_than_before_leave_none_of_the_old_ones(batch: Path) -> None:
     run_route(batch, job(), Stage(names=("a", "b", "c")), PrintSettings)
     run_route(batch, job(), Stage(Finding(Severity.NOTE, "n", "A note."), names=("a",)), PrintSettings)

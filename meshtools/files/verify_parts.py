@@ -1,7 +1,8 @@
 """Prove that the files of a route, read from disk, are what its record says. Shares no code with the writers.
 
-Solids go through the check of every delivery (two readers: closed, outward, size, volume); the 3MF through the strict reader of lib3mf,
-which must find as many bodies as there are solids, each closed; the archive must hold every file as it is, and the checksums of all.
+Solids go through the check of every delivery (two readers: closed, outward, size, volume) and must together lie where the part lies; the
+3MF through the strict reader of lib3mf, which must find as many bodies as there are solids, each closed; the archive must hold every file
+as it is, and the checksums of all.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import io
 import tempfile
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.parsers import expat
@@ -20,15 +22,28 @@ import numpy as np
 from meshtools.errors import ScanError
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
 from meshtools.files.verify_delivery import PlannedPart, count_bad_edges, verify_delivery
-from meshtools.model import Finding, Severity
+from meshtools.model import Finding, FloatArray, Severity
 
 MADE_BY_US = ("checksums.sha256", "read-me.txt")
 
 
-def verify_parts(folder: Path, solids: Sequence[Mapping[str, Any]], sha256: Mapping[str, str]) -> tuple[Finding, ...]:
+@dataclass(frozen=True)
+class ReplicaBox:
+    """The box of the part in the coordinates of replica.ply, mm, how far the parts together may miss it, and whether they must fill it."""
+
+    low_mm: tuple[float, float, float]
+    high_mm: tuple[float, float, float]
+    slack_mm: float
+    is_filled: bool
+
+
+def verify_parts(
+    folder: Path, solids: Sequence[Mapping[str, Any]], sha256: Mapping[str, str], box: ReplicaBox | None = None
+) -> tuple[Finding, ...]:  # fmt: skip
     """Read every file of a route again and list what differs from its record, each as a failed finding.
 
-    solids: rows with `file`, `volume_mm3`, `extents_mm` and `is_closed`; sha256: name -> hash of every file of the record.
+    solids: rows with `file`, `role`, `volume_mm3`, `extents_mm`, `is_closed` and `delivered_from_replica`; sha256: name -> hash of every file of
+    the record; box: where the parts must lie once they are brought back by their matrices.
     """
     findings: list[Finding] = []
     for name, digest in sorted(sha256.items()):
@@ -41,6 +56,8 @@ def verify_parts(folder: Path, solids: Sequence[Mapping[str, Any]], sha256: Mapp
         return tuple(findings)
     for row in solids:
         findings += _solid_findings(folder, row, sha256)
+    if box is not None and not findings:
+        findings += [_finding("place", name, what) for name, what in _out_of_place(folder, solids, box)]
     for name in sorted(sha256):
         findings += [_finding("unreadable", name, f"is no use: {what}") for what in _wrong_with(folder / name, solids, sha256)]
     return tuple(findings)
@@ -56,6 +73,31 @@ def _solid_findings(folder: Path, row: Mapping[str, Any], sha256: Mapping[str, s
             read_delivered((folder / row["file"]).read_bytes(), ".stl")
         except ScanError as error:
             yield _finding("unreadable", row["file"], f"is no use: {error}")
+
+
+def _out_of_place(folder: Path, solids: Sequence[Mapping[str, Any]], box: ReplicaBox) -> Iterator[tuple[str, str]]:
+    """Parts that lie outside the replica once they are brought back, or that leave some of its box empty; mould pieces that do not hold it."""
+    for roles, is_around in ((("part",), False), (("mould piece", "jacket"), True)):
+        rows = [row for row in solids if row["role"] in roles]
+        if not rows:
+            continue
+        corners = [_brought_back(folder / row["file"], row["delivered_from_replica"]) for row in rows]
+        low, high = np.min([low for low, _ in corners], axis=0), np.max([high for _, high in corners], axis=0)
+        inside = np.concatenate([low - np.array(box.low_mm), np.array(box.high_mm) - high])  # above 0 where the parts end within the box
+        name = rows[0]["file"]
+        if is_around and inside.max() > box.slack_mm:
+            yield name, f"and its like do not hold the part: by {inside.max():.3f} mm they end within its box"
+        elif not is_around and -inside.min() > box.slack_mm:
+            yield name, f"and its like, brought back, stick out of the part's box by {-inside.min():.3f} mm"
+        elif not is_around and box.is_filled and inside.max() > box.slack_mm:
+            yield name, f"and its like, brought back, leave {inside.max():.3f} mm of the part's box empty"
+
+
+def _brought_back(path: Path, delivered_from_replica: Sequence[Sequence[float]]) -> tuple[FloatArray, FloatArray]:
+    """The box (low, high) of a delivered solid in the coordinates of replica.ply."""
+    back = np.linalg.inv(np.array(delivered_from_replica, dtype=np.float64))
+    points = read_delivered(path.read_bytes(), ".stl").vertices @ back[:3, :3].T + back[:3, 3]
+    return points.min(axis=0), points.max(axis=0)
 
 
 def _wrong_with(path: Path, solids: Sequence[Mapping[str, Any]], sha256: Mapping[str, str]) -> Iterator[str]:

@@ -24,6 +24,8 @@ def route_facts(part: Part, made: Made, about: Mapping[str, Any], frame: Caliper
     """The facts of a record but for files and drawing. about: ABOUT_KEYS, `part_tolerance_mm` and `tolerance_class`."""
     facts = {key: about[key] for key in ABOUT_KEYS}
     facts |= {"part_id": part.part_id, "revision": part.revision, "title": element_title(about["element"])}
+    facts["box_mm"] = [part.mesh.vertices.min(axis=0).tolist(), part.mesh.vertices.max(axis=0).tolist()]
+    facts["box_slack_mm"], facts["is_box_filled"] = about["part_tolerance_mm"], not about["settings"].get("coat_mm")
     facts["sheet_from_replica"] = frame.matrix.tolist()
     facts["sizes_mm"] = frame.sizes_mm.tolist()
     facts["volume_mm3"], facts["area_mm2"], facts["centre_of_mass_mm"] = whole(part.mesh)

@@ -14,7 +14,7 @@ from meshtools.files.drawing_svg import write_svg
 from meshtools.files.package_zip import encode_package
 from meshtools.files.parts_3mf import encode_parts_3mf
 from meshtools.files.route_table import encode_csv
-from meshtools.files.verify_parts import verify_parts
+from meshtools.files.verify_parts import ReplicaBox, verify_parts
 from meshtools.geometry.caliper_frame import caliper_frame
 from meshtools.jobs.ready_facts import add_material, route_facts, solid_row
 from meshtools.jobs.record import JobFiles, write_results
@@ -126,8 +126,12 @@ def check_written_route(batch: Path, record: Mapping[str, Any]) -> tuple[Finding
     """The same check for a record as it stands on disk."""
     if not record["files"]:
         return ()
-    folder = (batch / record["files"][0]["path"]).parent
-    return verify_parts(folder, record["facts"].get("solids", ()), {Path(entry["path"]).name: entry["sha256"] for entry in record["files"]})
+    folder, facts = (batch / record["files"][0]["path"]).parent, record["facts"]
+    box = None
+    if facts.get("solids"):
+        low, high = (tuple(corner) for corner in facts["box_mm"])
+        box = ReplicaBox(low, high, facts["box_slack_mm"], facts["is_box_filled"])
+    return verify_parts(folder, facts.get("solids", ()), {Path(entry["path"]).name: entry["sha256"] for entry in record["files"]}, box)
 
 
 ROUTE_FILES = JobFiles((), check_route, are_listed=True)
