@@ -86,6 +86,21 @@ def test_points_that_fall_together_leave_no_crack():
     assert edges == {(b, a) for a, b in edges}
 
 
+@every_format
+@pytest.mark.parametrize("gap_mm", [0.0, 1e-7])
+def test_bodies_that_all_but_share_an_edge_stay_closed_for_who_knows_vertices_by_their_places(suffix, gap_mm):
+    box = np.array(list(itertools.product((0.0, 20.0), (0.0, 30.0), (0.0, 50.0))))
+    beside = box + (20.0 + gap_mm, 30.0, 0.0)
+    both = Mesh.create(np.concatenate([box, beside]), np.concatenate([FACES, np.array(FACES) + 8]))
+    surface = read_delivered(ENCODERS[suffix](both, LABEL, SOURCES).content, suffix)
+    places, corners = np.unique(surface.vertices, axis=0, return_inverse=True)
+    faces = corners[surface.faces.ravel()].reshape(-1, 3)
+    edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+    assert len(np.unique(edges, axis=0)) == len(edges)
+    assert set(map(tuple, edges.tolist())) == set(map(tuple, edges[:, ::-1].tolist()))
+    assert np.ptp(places, axis=0) == pytest.approx((40.0, 60.0, 50.0), abs=2e-4)
+
+
 def test_stl_states_part_and_unit_in_its_header(part):
     header = encode_stl(part, LABEL, SOURCES).content[:80].decode("ascii")
     assert header.rstrip() == "REPLICA rex/femur-left unit mm"

@@ -116,19 +116,14 @@ def test_a_stage_that_can_make_nothing_of_the_part_says_why(batch: Path) -> None
     assert made(batch)["findings"][0]["message"] == "mount/femur-left, print: it has no inside."
 
 
-def test_a_solid_that_is_not_closed_when_read_back_leaves_the_sheet_alone(batch: Path) -> None:
-    """Two bodies that share an edge are closed by their numbers and not by their places, which is all that an STL has."""
+def test_a_solid_that_is_wrong_when_read_back_leaves_the_sheet_alone(batch: Path) -> None:
+    def inside_out(part: Part, settings: PrintSettings) -> Made:
+        return Made((MadeSolid("body", "part", part.mesh.replaced(faces=part.mesh.faces[:, ::-1]), np.eye(4)),), part.sources, {}, ())
 
-    def touching(part: Part, settings: PrintSettings) -> Made:
-        one = block(10, 10, 10)
-        vertices = np.concatenate([one.vertices, one.vertices + [10.0, 10.0, 0.0]])
-        mesh = Mesh.create(vertices, np.concatenate([one.faces, one.faces + len(one.vertices)]))
-        return Made((MadeSolid("touching", "part", mesh, np.eye(4)),), part.sources, {}, ())
-
-    run_route(batch, job(), touching, PrintSettings)
+    run_route(batch, job(), inside_out, PrintSettings)
     record = made(batch)
     assert record["status"] == "failed"
-    assert "delivery-open" in {finding["code"] for finding in record["findings"]}
+    assert "delivery-inside-out" in {finding["code"] for finding in record["findings"]}
     assert [Path(entry["path"]).name for entry in record["files"]] == ["sheet.pdf"]
     assert {path.name for path in (batch / f"results/{NAME}/print").iterdir()} == {"sheet.pdf", "record.json", ".made.json"}
 

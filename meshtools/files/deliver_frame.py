@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from meshtools.model import EvidenceClass, FloatArray, IntArray, Mesh, SourceEntry
 
 _GRID_BITS = 22
+_FAR_STEPS = 4  # how far a vertex is moved at most to a free point of the grid
 _FINEST_STEP_MM = 2.0**-16
 
 EVIDENCE_COLOURS: Mapping[EvidenceClass, tuple[int, int, int]] = {
@@ -81,12 +83,19 @@ def recentre(mesh: Mesh) -> Recentred:
 
     The grid's step is a power of two: four steps of a 32-bit float at the part's far end (0.00003 mm for 100 mm), so that points stay
     apart in metres and in decimal digits too. Vertices that become equal are merged, and faces that thereby lose their area go, always
-    in pairs of opposite edges, so a closed surface stays closed for a reader that knows vertices by their coordinates only.
+    in pairs of opposite edges, so a closed surface stays closed for a reader that knows vertices by their coordinates only. Where merging
+    would bring two edges of a body into one place (slivers that a boolean leaves), vertices that fall together are set on free points
+    of the grid beside them instead, and all faces stay.
     """
     offset_mm = np.round((mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2.0, 3) + 0.0
     moved = mesh.vertices - offset_mm
     _, exponent = np.frexp(np.abs(moved).max())
     step_mm = max(float(np.ldexp(1.0, int(exponent) - _GRID_BITS)), _FINEST_STEP_MM)
+    part = _merged(mesh, moved, step_mm, offset_mm)
+    return _merged(mesh, _set_apart(moved, step_mm), step_mm, offset_mm) if _has_pinched_edge(part.faces) else part
+
+
+def _merged(mesh: Mesh, moved: FloatArray, step_mm: float, offset_mm: FloatArray) -> Recentred:
     rounded = (np.rint(moved / step_mm) * step_mm + 0.0).astype(np.float32)  # + 0.0: no negative zeros
     merged = _first_of_equal(rounded)[mesh.faces]
     has_area = (merged[:, 0] != merged[:, 1]) & (merged[:, 1] != merged[:, 2]) & (merged[:, 2] != merged[:, 0])
@@ -96,7 +105,32 @@ def recentre(mesh: Mesh) -> Recentred:
     return Recentred(rounded[vertex_rows], corners.reshape(-1, 3).astype(np.int32), vertex_rows, face_rows, offset_mm)
 
 
-def _first_of_equal(points: NDArray[np.float32]) -> NDArray[np.int64]:
+def _has_pinched_edge(faces: IntArray) -> bool:
+    """True where two faces run along one edge in the same direction: more than two meet there."""
+    stride = int(faces.max(initial=0)) + 1
+    directed = np.sort((faces.astype(np.int64) * stride + np.roll(faces, -1, axis=1)).ravel())
+    return bool((directed[1:] == directed[:-1]).any())
+
+
+def _set_apart(points: FloatArray, step_mm: float) -> FloatArray:
+    """The points (n, 3) with those that round to the place of an earlier one moved to the nearest free point of the grid, a few steps at most."""
+    cells = np.rint(points / step_mm).astype(np.int64)
+    first = _first_of_equal(cells)
+    later = np.flatnonzero(first != np.arange(len(points)))
+    taken = set(map(tuple, cells.tolist()))
+    around = np.stack(np.meshgrid(*[np.arange(-_FAR_STEPS, _FAR_STEPS + 1)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
+    apart = points.copy()
+    for row in later.tolist():
+        choices = cells[row] + around
+        nearest = np.argsort(np.sum((choices * step_mm - points[row]) ** 2, axis=1), kind="stable")
+        free = next((tuple(choices[k].tolist()) for k in nearest.tolist() if tuple(choices[k].tolist()) not in taken), None)
+        if free is not None:
+            taken.add(free)
+            apart[row] = np.array(free) * step_mm
+    return apart
+
+
+def _first_of_equal(points: NDArray[Any]) -> NDArray[np.int64]:
     """For every point the row of the first point with the same coordinates."""
     order = np.lexsort((np.arange(len(points)), points[:, 2], points[:, 1], points[:, 0]))
     is_new = np.ones(len(points), dtype=bool)
