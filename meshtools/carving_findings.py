@@ -12,6 +12,7 @@ from meshtools.geometry.stock import LEAST_BRIDGES, fitting_flips
 from meshtools.model import Finding, Severity
 
 AGREEMENT_POINTS = 0.5  # the two ways of measuring the uncut share may differ by so many points of percent
+RESTORED_PERCENT = 99.0  # of the skin lies within the tolerance once the coat is back (proposed)
 RIGHT_FLIPS = ("as it lies", "turned over about x")
 
 
@@ -98,28 +99,33 @@ def _coat(carving: Carving) -> Iterator[Finding]:
             f"{name}: under the coat {erosion.n_dropped} small bod(ies) hang together with nothing and are left out; print or cast what is lost."
         )
         yield Finding(Severity.REVIEW, "bodies-lost-under-coat", message, erosion.n_dropped, 0, "bodies")
-    if coat.within_percent < 99.0:
+    if coat.within_percent < RESTORED_PERCENT:
         message = (
             f"{name}: with its coat of even thickness added back {coat.within_percent:.1f} % of the skin lies within "
             f"{settings.part_tolerance_mm:g} mm of the replica, the rest up to {coat.worst_mm:.1f} mm off "
             "at sharp ridges and thin places; build those up by hand."
         )
-        yield Finding(Severity.REVIEW, "coat-does-not-restore", message, round(coat.within_percent, 2), 99.0, "%")
+        yield Finding(Severity.REVIEW, "coat-does-not-restore", message, round(coat.within_percent, 2), RESTORED_PERCENT, "%")
 
 
 def _slabs(carving: Carving) -> Iterator[Finding]:
     name, check, settings = carving.part.part_id, carving.stack_check, carving.settings
     if check.n_contained < check.n_slabs or carving.inside_share < 1.0:
-        message = f"{name}: {check.n_slabs - check.n_contained} slab(s) do not hold all of the bone within them; do not cut sheets to outline."
+        message = (
+            f"{name}: {check.n_slabs - check.n_contained} slab(s) do not hold all of the bone within them, and of points drawn on the bone "
+            f"{100.0 * carving.inside_share:.3f} % lie in the stack; do not cut sheets to outline."
+        )
         yield Finding(Severity.FAILED, "slab-too-small", message, check.n_contained, check.n_slabs, "slabs")
     if check.n_doweled < check.n_slabs or check.n_loose:
         n_slabs = check.n_slabs - check.n_doweled
         message = f"{name}: {n_slabs} slab(s) and {check.n_loose} piece(s) of slabs are not held by two dowels; place dowels by hand."
         yield Finding(Severity.REVIEW, "slab-without-dowels", message, check.n_doweled, check.n_slabs, "slabs")
-    widest, deepest = (max(slab.sheet_mm[k] for slab in carving.stack.slabs) for k in (0, 1))
-    if widest > settings.stock_x_mm or deepest > settings.stock_y_mm:
-        message = f"{name}: a slab of {widest:.0f} x {deepest:.0f} mm is larger than the sheets; join sheets edge to edge."
-        yield Finding(Severity.REVIEW, "slab-larger-than-sheet", message, round(widest, 1), settings.stock_x_mm, "mm")
+    sheet = sorted((settings.stock_x_mm, settings.stock_y_mm), reverse=True)  # a slab may be turned on its sheet
+    sides = [max(sorted(slab.sheet_mm, reverse=True)[k] for slab in carving.stack.slabs) for k in (0, 1)]
+    over = max((0, 1), key=lambda k: sides[k] - sheet[k])
+    if sides[over] > sheet[over]:
+        message = f"{name}: slabs of up to {sides[0]:.0f} x {sides[1]:.0f} mm are larger than the sheets; join sheets edge to edge."
+        yield Finding(Severity.REVIEW, "slab-larger-than-sheet", message, round(sides[over], 1), sheet[over], "mm")
 
 
 def _holding(carving: Carving) -> Iterator[Finding]:

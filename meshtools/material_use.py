@@ -13,7 +13,8 @@ PART_ROLES = ("part",)
 def material_rows(facts: Mapping[str, Any], settings: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[dict[str, Any]]:
     """What each material of a route weighs: use, what of, volume in mm3, density, mass in kg, and whether it is in the finished part.
 
-    facts: of the route's record (`route`, `volume_mm3` of the finished part, `solids` with role and volume); settings: of the route.
+    facts: of the route's record (`route`, `volume_mm3` of the finished part, `solids` with role and volume, `made` of a mould with its
+    `pattern_scale`); settings: of the route.
     """
     by_role: dict[str, float] = {}
     for solid in facts["solids"]:
@@ -27,7 +28,8 @@ def material_rows(facts: Mapping[str, Any], settings: Mapping[str, Any], estimat
             rows.append(_row("foam", "stock to carve it from", by_role["stock"], settings["foam_kg_m3"], False))
         coat = facts["volume_mm3"] - made
         return [*rows, _row("coat", "coat, finished part less core", coat, estimate["coat_density_kg_m3"], True)] if settings["coat_mm"] > 0 else rows
-    rows = [_row("cast", "casting", facts["volume_mm3"] - by_role.get("core", 0.0), settings["casting_density_kg_m3"], True)]
+    hollow_mm3 = by_role.get("core", 0.0) / facts.get("made", {}).get("pattern_scale", 1.0) ** 3  # the core is larger, as the pattern is
+    rows = [_row("cast", "casting", facts["volume_mm3"] - hollow_mm3, settings["casting_density_kg_m3"], True)]
     is_rubber = settings["kind"] == "flexible"
     if by_role.get("mould piece"):
         use, what = ("rubber", "rubber of the mould") if is_rubber else ("jacket", "mould pieces")

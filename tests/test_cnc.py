@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import io
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from dog_individuals import read_bone
 from solid_shapes import box, capsule, together
 
+from meshtools import carving_findings
 from meshtools.files.drawing_dxf import write_dxf
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.setups import spread_directions
+from meshtools.geometry.slabs import StackCheck
 from meshtools.geometry.transform import apply_matrix
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
@@ -69,6 +72,15 @@ def test_the_same_part_gives_the_same_result(made: Made) -> None:
     again = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES, KEEP_OFF), CncSettings())
     assert (again.facts, again.tables, again.figures) == (made.facts, made.tables, made.figures)
     assert all((a.mesh.vertices == b.mesh.vertices).all() for a, b in zip(again.solids, made.solids, strict=True))
+
+
+@pytest.mark.parametrize(("sheet", "told"), [((2500.0, 400.0), []), ((400.0, 2500.0), []), ((2500.0, 60.0), [(80.0, 60.0)])])
+def test_a_slab_may_be_turned_on_its_sheet_and_is_told_by_the_side_that_is_too_long(sheet: tuple[float, float], told: list) -> None:
+    """A slab of 80 x 1260 mm."""
+    stack = SimpleNamespace(slabs=(SimpleNamespace(sheet_mm=(80.0, 1260.0)),))
+    settings = CncSettings(stock_x_mm=sheet[0], stock_y_mm=sheet[1])
+    carving = SimpleNamespace(part=SimpleNamespace(part_id="plate"), stack_check=StackCheck(1, 1, 5.0, 1, 0), settings=settings, stack=stack, inside_share=1.0)
+    assert [(finding.value, finding.limit) for finding in carving_findings._slabs(carving)] == told
 
 
 @pytest.mark.slow

@@ -15,11 +15,12 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.engraving import EngravingDemand, engrave, place_on_skin
 from meshtools.geometry.hollowing import drill, find_cavity, is_open, place_opening
 from meshtools.geometry.joint_keys import KeyDemand, KeyPair, find_contacts, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
-from meshtools.geometry.print_findings import wall_findings
+from meshtools.geometry.print_findings import part_findings, wall_findings
+from meshtools.geometry.print_parts import PrintedPart
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.sections import Plane, section
 from meshtools.geometry.splitting import Demand, split_to_fit
-from meshtools.geometry.transform import apply_matrix, move_points
+from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.walls import measure_thickness
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
@@ -273,6 +274,14 @@ def test_thin_walls_are_found_with_their_share_and_place():
         assert [finding.code for finding in found] == [code]
 
 
+def test_a_part_too_large_is_told_by_the_side_that_does_not_fit():
+    """A part of 200 x 90 x 40 mm on a machine with room for 295 x 295 x 25: its height is what is wrong, not its length."""
+    audit = audit_topology(box())
+    part = PrintedPart(1, enter(box()), 1.0, 1.0, None, None, None, ())
+    found = part_findings(part, audit, 0, np.array([200.0, 90.0, 40.0]), PrintSettings(build_z_mm=30.0))
+    assert [(finding.value, finding.limit) for finding in found if finding.code == "part-too-large"] == [(40.0, 25.0)]
+
+
 def test_loose_bodies_are_parts_of_their_own_and_trapped_voids_are_filled():
     made = make_print(part_of(together(ball(30.0), inverted(ball(10.0)), ball(20.0, (80.0, 0.0, 0.0)))), PrintSettings())
     assert [solid.name for solid in made.solids] == ["01", "02"]
@@ -299,8 +308,9 @@ def test_a_part_keeps_the_stated_direction_up_and_its_matrix_says_how_it_lies(pr
     assert up == pytest.approx([0.0, 0.0, 1.0])
     for solid in printed.solids:
         assert np.linalg.det(solid.made_from_replica[:3, :3]) == pytest.approx(1.0)
-        inside = move_points(vertebra.mesh.vertices.mean(axis=0)[None], solid.made_from_replica)
-        assert np.isfinite(inside).all()
+        own = solid.mesh.vertices[np.unique(solid.mesh.faces[solid.mesh.source == 0])]
+        skin = Surface(apply_matrix(vertebra.mesh, solid.made_from_replica))
+        assert skin.distance(own)[0].max() < 1e-3
 
 
 def test_the_table_of_keys_puts_parts_together_in_the_reverse_order_of_the_cuts(printed):

@@ -141,3 +141,12 @@ def test_a_carved_sphere_weighs_its_core_and_its_coat() -> None:
     found = {one["what"]: one["price"] for one in prices(rows, [board], 10.0)}
     assert found["stock to carve it from"] == pytest.approx(120.0**3 * 240.0 * 1e-9 * 10.0)
     assert found["coat, finished part less core"] is None
+
+
+def test_a_hollow_casting_weighs_the_bone_less_its_core_at_the_size_of_the_bone() -> None:
+    """The core is made at pattern scale, 1 / (1 - 0.5 %); the casting around it shrinks back with the bone (closed form)."""
+    scale = 1 / (1 - 0.005)
+    solids = [{"role": "core", "volume_mm3": 4e5 * scale**3, "is_closed": True}]
+    facts = {"route": "mould", "volume_mm3": 6e5, "solids": solids, "made": {"pattern_scale": scale}}
+    rows = material_rows(facts, plain(Settings().mould) | {"casting_density_kg_m3": 1000.0}, plain(Settings().estimate))
+    assert mass_of(rows) == pytest.approx(2e5 * 1000.0 * 1e-9)

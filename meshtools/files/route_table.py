@@ -19,4 +19,4 @@ def encode_csv(table: RouteTable) -> bytes:
 
 
 def _cell(value: str | int | float) -> str:
-    return f"{value:.12g}" if isinstance(value, float) else str(value)
+    return f"{value + 0.0:.12g}" if isinstance(value, float) else str(value)

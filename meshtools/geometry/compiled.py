@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+if TYPE_CHECKING:
+    from meshtools.model import Mesh
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -19,8 +22,8 @@ def compiled(function: F) -> F:
 
 
 def compile_all() -> None:
-    """Compile every loop, or load it from where it is kept, by decimating a small knobbly ball. Done once at installation (half a minute) and
-    once in each worker (half a second), so that no job waits for it."""
+    """Compile every loop, or load it from where it is kept, by decimating, carving and moulding a small knobbly ball. Done once at installation
+    (half a minute) and once in each worker (a second), so that no job waits for it."""
     import numpy as np
 
     from meshtools.geometry.decimate import decimate_within
@@ -34,7 +37,26 @@ def compile_all() -> None:
     here = (np.arange(n_rings - 1)[:, None] * n_round + np.arange(n_round)[None, :]).ravel()
     right = (np.arange(n_rings - 1)[:, None] * n_round + (np.arange(n_round)[None, :] + 1) % n_round).ravel()
     faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
-    decimate_within(Mesh.create(points.reshape(-1, 3), faces), 0.15)
+    ball = Mesh.create(points.reshape(-1, 3), faces)
+    decimate_within(ball, 0.15)
+    _carve_and_mould(ball)
+
+
+def _carve_and_mould(ball: Mesh) -> None:
+    """Call every loop of the carving and the mould route."""
+    import numpy as np
+
+    from meshtools.geometry.jacket import limit_slope
+    from meshtools.geometry.mould_fittings import high_points
+    from meshtools.geometry.parting import stretch_membrane
+    from meshtools.geometry.setups import look_from_two_sides
+    from meshtools.settings_cnc import Cutter
+
+    up = np.array([0.0, 0.0, 1.0])
+    look_from_two_sides(ball, up, Cutter("ball", "ball", 4.0, 20.0, 50.0, 10.0), 1.0, 2000).left_over(ball.vertices, 1.0)
+    stretch_membrane(ball.vertices, ball.faces, 2.0)
+    high_points(ball, up, 1.0)
+    limit_slope(np.zeros((2, 2)), 1.0)
 
 
 if __name__ == "__main__":

@@ -132,13 +132,13 @@ def _drafted(around: ColumnMap, height: FloatArray, lining: Lining) -> tuple[Flo
         field = np.where(is_body, outside, -np.inf)
         field = np.where(np.isfinite(field), field, -1e9)
         field = np.maximum(maximum_filter(field, 3), way * height + np.where(is_rubber, lining.rubber_mm / 2, 0.0))
-        _limit_slope(field, slope * around.step_mm)
+        limit_slope(field, slope * around.step_mm)
         sides.append(way * field)
     return sides[0], sides[1]
 
 
 @compiled
-def _limit_slope(field: Any, rise: float) -> None:
+def limit_slope(field: Any, rise: float) -> None:
     """Raise a field (nx, ny) as little as possible so that neighbours differ by at most `rise`; two passes there and back suffice."""
     nx, ny = field.shape
     for _ in range(2):

@@ -8,7 +8,6 @@ import numpy as np
 
 from meshtools.counted import counted
 from meshtools.geometry.audit import TopologyAudit
-from meshtools.geometry.hollowing import LEAST_SHARE
 from meshtools.geometry.print_parts import KeyedContact, PrintedBody, PrintedPart
 from meshtools.geometry.rejoining import Rejoined
 from meshtools.geometry.walls import Thickness
@@ -53,7 +52,8 @@ def part_findings(part: PrintedPart, audit: TopologyAudit, n_crossings: int, siz
         found.append(Finding(Severity.FAILED, "part-not-closed", message, n_crossings or audit.n_pieces))
     if part.placing is None or (size_mm > settings.room_mm).any():
         message = f"{name} measures {_times(size_mm)} mm with its keys and does not fit the build volume; lower print.key_depth_mm."
-        found.append(Finding(Severity.FAILED, "part-too-large", message, round(float(size_mm.max()), 3), min(settings.room_mm), "mm"))
+        axis = int(np.argmax(size_mm - settings.room_mm))
+        found.append(Finding(Severity.FAILED, "part-too-large", message, round(float(size_mm[axis]), 3), settings.room_mm[axis], "mm"))
     elif not part.placing.is_upright:
         message = f"{name} fits the build volume only when turned from the stated direction; supports will touch other places than planned."
         found.append(Finding(Severity.NOTE, "part-turned", message))
@@ -81,9 +81,6 @@ def _hollow_findings(name: str, part: PrintedPart, settings: PrintSettings) -> l
         message = f"{name} stays solid: a wall of {settings.wall_mm:g} mm leaves no cavity worth draining."
         return [Finding(Severity.NOTE, "stays-solid", message, None, settings.wall_mm, "mm")]
     found, cavity = [], part.hollow.cavity
-    if cavity.least_wall_mm < LEAST_SHARE * settings.wall_mm:
-        message = f"{name}: its wall is only {cavity.least_wall_mm:.3f} mm somewhere."
-        found.append(Finding(Severity.REVIEW, "hollow-wall-thin", message, round(cavity.least_wall_mm, 4), LEAST_SHARE * settings.wall_mm, "mm"))
     if not part.hollow.is_open:
         message = f"{name}: it could not be proven that both vent and drain reach the cavity; look at a section before printing."
         found.append(Finding(Severity.REVIEW, "drain-not-proven", message))

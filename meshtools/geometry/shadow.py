@@ -97,7 +97,7 @@ def faces_from(body: Any, bone_id: int) -> NDArray[np.bool_]:
 
 
 def rotation_to_z(direction: FloatArray) -> FloatArray:
-    """Rotation (3, 3) that turns a direction to +z; the shortest way, so that equal directions give equal frames."""
+    """Rotation (3, 3) that turns a direction to +z. Its x is square to the axis that the direction leans on least: equal directions, equal frames."""
     up = np.asarray(direction, np.float64) / np.linalg.norm(direction)
     least = np.eye(3)[int(np.argmin(np.abs(up)))]
     across = np.cross(least, up)

@@ -82,8 +82,8 @@ class _Splitter:
             self.parts.append(part)
             return
         if depth > _DEEPEST or len(self.parts) >= self.demand.most_parts:
-            raise GeometryError(f"the replica does not come apart into {self.demand.most_parts} parts or fewer that fit the build volume; "
-                                "choose a larger machine, or raise print.most_parts")
+            raise GeometryError(f"the replica does not come apart into {self.demand.most_parts} parts or fewer that fit the machine; "
+                                "choose a larger machine or allow more parts")
         cut, sides = self.choose(part, hull)
         number = len(self.cuts)
         self.cuts.append(cut)
@@ -113,7 +113,7 @@ class _Splitter:
             if not n_crumbs:
                 break
         if best is None:
-            raise GeometryError("no plane was found that cuts the replica to the build volume; choose a larger machine")
+            raise GeometryError("no plane was found that cuts the replica to the machine; choose a larger machine")
         return best[1], best[2]
 
     def options(self, solid: Any, hull: FloatArray) -> list[tuple[float, Cut]]:
@@ -163,11 +163,11 @@ def split_to_fit(solid: Any, demand: Demand) -> Split:
     GeometryError where it would take more than the most parts, or the keys leave no room at all.
     """
     if min(demand.room_mm) <= 2.5 * demand.key_depth_mm:
-        raise GeometryError("the build volume is not much larger than two keys; give a larger build volume or print.key_depth_mm a smaller value")
+        raise GeometryError("the machine is not much larger than two keys; choose a larger machine or less deep keys")
     splitter = _Splitter(demand, min(_CRUMB_SHARE * float(solid.volume()), _CRUMB_OF_ROOM * float(np.prod(demand.room_mm))))
     splitter.split(SplitPart(solid))
     if len(splitter.parts) > demand.most_parts:
-        raise GeometryError(f"the replica comes apart into {len(splitter.parts)} parts, more than print.most_parts = {demand.most_parts}")
+        raise GeometryError(f"the replica comes apart into {len(splitter.parts)} parts, more than the {demand.most_parts} that are allowed")
     return Split(tuple(splitter.parts), tuple(splitter.cuts))
 
 

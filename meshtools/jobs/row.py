@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from meshtools.geometry.posing import left_of
 from meshtools.geometry.transform import apply_matrix
 from meshtools.jobs.joint import replica_surface
@@ -54,8 +56,6 @@ def _frame(job: Mapping[str, Any], surfaces: Mapping[str, Mesh]) -> Frame:
 
 
 def _array(matrix: list[float]) -> FloatArray:
-    import numpy as np
-
     return np.array(matrix, dtype=np.float64).reshape(4, 4)
 
 
@@ -66,5 +66,5 @@ def bend_csv(bends: list[dict[str, Any]]) -> str:
     writer.writerow(COLUMNS)
     for number, bend in enumerate(bends, start=1):
         row = bend | {"bend_radius_mm": bend["radius_mm"]}
-        writer.writerow([number, *(f"{round(row[column], 2) + 0.0:g}" for column in COLUMNS[1:])])
+        writer.writerow([number, *(f"{round(row[column], 2) + 0.0:.2f}" for column in COLUMNS[1:])])
     return stream.getvalue()

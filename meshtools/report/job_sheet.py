@@ -101,9 +101,9 @@ def _decimal(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return "not stated"
     if unit in DECIMALS:
-        return f"{value:.{DECIMALS[unit]}f}"
+        return f"{round(value, DECIMALS[unit]) + 0.0:.{DECIMALS[unit]}f}"  # + 0.0: no minus before nothing
     if value == 0 or abs(value) >= 10000:
-        return f"{value:.0f}"
+        return f"{value + 0.0:.0f}"
     text = f"{value:.{max(0, min(8, 3 - math.floor(math.log10(abs(value)))))}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
