@@ -79,7 +79,8 @@ def test_a_slab_may_be_turned_on_its_sheet_and_is_told_by_the_side_that_is_too_l
     """A slab of 80 x 1260 mm."""
     stack = SimpleNamespace(slabs=(SimpleNamespace(sheet_mm=(80.0, 1260.0)),))
     settings = CncSettings(stock_x_mm=sheet[0], stock_y_mm=sheet[1])
-    carving = SimpleNamespace(part=SimpleNamespace(part_id="plate"), stack_check=StackCheck(1, 1, 5.0, 1, 0), settings=settings, stack=stack, inside_share=1.0)
+    part, check = SimpleNamespace(part_id="plate"), StackCheck(1, 1, 5.0, 1, 0)
+    carving = SimpleNamespace(part=part, stack_check=check, settings=settings, stack=stack, inside_share=1.0)
     assert [(finding.value, finding.limit) for finding in carving_findings._slabs(carving)] == told
 
 
