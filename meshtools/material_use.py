@@ -21,7 +21,7 @@ def material_rows(facts: Mapping[str, Any], settings: Mapping[str, Any], estimat
         by_role[solid["role"]] = by_role.get(solid["role"], 0.0) + (solid["volume_mm3"] if solid["is_closed"] else 0.0)
     made = sum(by_role.get(role, 0.0) for role in PART_ROLES)
     if facts["route"] == "print":
-        return [_row("print", "printed solids, filled", made, settings["density_kg_m3"], True)]
+        return [_row("print", "printed solids", made, settings["density_kg_m3"], True)]
     if facts["route"] == "cnc":
         rows = [_row("foam", "carved core", made, settings["foam_kg_m3"], True)]
         if by_role.get("stock"):
@@ -54,7 +54,7 @@ def hours(facts: Mapping[str, Any], settings: Mapping[str, Any], estimate: Mappi
     volumes = {role: sum(s["volume_mm3"] for s in facts["solids"] if s["role"] == role and s["is_closed"]) for role in ("part", "stock")}
     if facts["route"] == "print":
         rate = estimate["print_cm3_per_hour"]
-        return volumes["part"] * CM3_PER_MM3 / rate, f"at {rate:g} cm3 an hour, filled; set-up and finishing not counted"
+        return volumes["part"] * CM3_PER_MM3 / rate, f"at {rate:g} cm3 an hour, infill not reckoned; set-up and finishing not counted"
     if facts["route"] == "cnc" and volumes["stock"]:
         rough = (volumes["stock"] - volumes["part"]) * CM3_PER_MM3 / estimate["rough_cm3_per_minute"]
         finish = facts["area_mm2"] / (settings["step_over_mm"] * estimate["finish_mm_per_minute"])
