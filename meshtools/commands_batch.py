@@ -214,9 +214,24 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
+    lines += _route_totals(workspace, names, routes)
     needs_person = bool(joints or fixings or routes) or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _route_totals(workspace: Workspace, names: Any, open_rows: list[dict[str, Any]]) -> list[str]:
+    """How many parts stand how, as one line; none where no route is chosen."""
+    totals = Counter(row["status"] for row in open_rows)
+    for route in ROUTES:
+        for name, job in workspace.worklist.jobs[route].items():
+            if not names or name in names or name.split("/", 1)[1] in names:
+                record = read_record(workspace.folder / record_path(route, name))
+                is_there = record is not None and record["key"] == job["key"]
+                totals["ready" if record and is_there and record["status"] == "ok" else "" if is_there else "to build"] += 1
+    order = ("ready", "review", "failed", "to build")
+    words = ", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:3])
+    return [f"parts by their routes: {words}"] if any(totals.values()) else []
 
 
 def open_routes(workspace: Workspace) -> list[dict[str, Any]]:

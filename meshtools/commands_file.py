@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
+from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.model import MM_PER_UNIT, Find, Mesh, Side, Unit, plain, status_of
 from meshtools.settings import CleanSettings
@@ -98,6 +99,21 @@ def read_surface(path: Path, unit: str) -> Mesh:
 
     raw = read_scan(path)
     return weld_scan(raw.vertices * MM_PER_UNIT[Unit(unit)], raw.faces, raw.colour).mesh
+
+
+def read_closed(path: Path, unit: str) -> Mesh:
+    """A scan file as a mesh in mm that bounds a body. UsageError with the reason where it does not."""
+    from meshtools.geometry.audit import audit_topology
+
+    mesh = read_surface(path, unit)
+    audit = audit_topology(mesh)
+    if not audit.is_closed:
+        n_open = audit.n_open_edges + audit.n_nonmanifold_edges + audit.n_inconsistent_edges
+        why = f"is not closed ({counted(n_open, 'edge')} without exactly one partner, {counted(audit.n_degenerate, 'face')} without area)"
+        raise UsageError(f"{path}: the surface {why}, so it is no body that can be made. Clean it and close its holes first.")
+    if not audit.is_outward:
+        raise UsageError(f"{path}: the surface faces inwards; turn its faces round first.")
+    return mesh
 
 
 def write_surface(path: Path, mesh: Mesh) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
-from meshtools.commands_file import check_output, read_surface, triple, write_surface
+from meshtools.commands_file import check_output, read_closed, triple, write_surface
 from meshtools.errors import UsageError
 from meshtools.model import EvidenceClass, Origin, SourceEntry, plain, status_of
 from meshtools.model_fixings import BORE, PRINT, Fixing
@@ -30,7 +30,7 @@ def bore_file(options: argparse.Namespace) -> Answer:
     # the diameter on the command line is that of the hole, and the depth that of its bottom
     settings = FixingSettings(print_clearance_mm=0.0, free_end_mm=0.0)
     fixing = Fixing(0, "", "", BORE, options.diameter_mm, PRINT, "", options.depth_mm, point, towards, options.wall_mm)
-    made = cut_fixings(read_surface(options.file, options.unit), SCANNED, [fixing], (), settings)
+    made = cut_fixings(read_closed(options.file, options.unit), SCANNED, [fixing], (), settings)
     told = [f"  {finding.severity.value}: {finding.message.replace(' of replica.ply', ' mm')}" for finding in made.findings]
     facts = {"output": str(options.output) if made.mesh is not None else "", "facts": plain(made.facts), "findings": plain(made.findings)}
     if made.mesh is None:

@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
-from meshtools.commands_file import read_surface, size_words
+from meshtools.commands_file import read_closed, size_words
 from meshtools.counted import counted
 from meshtools.errors import Problem, TablesError, UsageError
-from meshtools.geometry.audit import audit_topology
 from meshtools.jobs.ready_files import write_route
 from meshtools.keys import hash_file, sha256_of
 from meshtools.model import EvidenceClass, Mesh, Origin, Record, SourceEntry, plain
@@ -31,7 +30,7 @@ def ready_file(options: argparse.Namespace) -> Answer:
         raise UsageError(f"-o {output}: the original lies in that folder, and a result might take its place. Choose another folder.")
     settings = _settings(options.config)
     chosen = _chosen(options, settings)
-    mesh = _closed(options)
+    mesh = read_closed(options.file, options.unit)
     part = Part(options.file.stem.upper(), "", mesh, (SourceEntry(EvidenceClass.NONE, options.file.stem, Origin.SCANNED),))
     of_route = settings_of(settings, chosen)
     made = _make(options.route, part, of_route)
@@ -53,24 +52,15 @@ def _settings(config: Path | None) -> Settings:
 def _chosen(options: argparse.Namespace, settings: Settings) -> Chosen:
     if not options.machine:
         return Chosen(options.route)
-    known = [machine.name for machine in settings.machines if machine.route == options.route]
-    if options.machine not in known:
-        listed = f"it names {', '.join(known)}" if known else "it names none for this route"
-        where = str(options.config) if options.config else "no --config was given, and"
-        raise UsageError(f"--machine {options.machine}: {where} has no such machine; {listed}.")
+    if not options.config:
+        raise UsageError(f"--machine {options.machine}: machines stand in a config.yaml; name it with --config.")
+    route_of = {machine.name: machine.route for machine in settings.machines}
+    if route_of.get(options.machine) != options.route:
+        known = [name for name, route in route_of.items() if route == options.route]
+        listed = f"for {options.route} it names {', '.join(known)}" if known else f"it names none for {options.route}"
+        what = f"it is a machine for {route_of[options.machine]}" if options.machine in route_of else "there is no such machine"
+        raise UsageError(f"--machine {options.machine}: {what} in {options.config}; {listed}.")
     return Chosen(options.route, options.machine)
-
-
-def _closed(options: argparse.Namespace) -> Mesh:
-    mesh = read_surface(options.file, options.unit)
-    audit = audit_topology(mesh)
-    if not audit.is_closed:
-        n_open = audit.n_open_edges + audit.n_nonmanifold_edges + audit.n_inconsistent_edges
-        why = f"is not closed ({counted(n_open, 'edge')} without exactly one partner, {counted(audit.n_degenerate, 'face')} without area)"
-        raise UsageError(f"{options.file}: the surface {why}, so it is no body that can be made. Clean it and close its holes first.")
-    if not audit.is_outward:
-        raise UsageError(f"{options.file}: the surface faces inwards; turn its faces round first.")
-    return mesh
 
 
 def _make(route: str, part: Part, settings: Any) -> Made:

@@ -47,7 +47,11 @@ def test_the_machine_of_a_config_file_holds(bone: Path, tmp_path: Path, capsys: 
     _, out, _ = run(capsys, *arguments, "--machine", "tiny")
     assert len(json.loads(out)["solids"]) > 1
     code, _, err = run(capsys, *arguments, "--machine", "huge")
-    assert (code, "it names tiny" in err) == (2, True)
+    assert (code, "there is no such machine" in err, "for print it names tiny" in err) == (2, True, True)
+    code, _, err = run(capsys, "ready", "mould", *arguments[2:], "--machine", "tiny")
+    assert (code, "it is a machine for print" in err, "it names none for mould" in err) == (2, True, True)
+    code, _, err = run(capsys, *arguments[:7], "--machine", "tiny")
+    assert (code, "name it with --config" in err) == (2, True)
 
 
 def test_an_open_surface_a_wrong_folder_and_broken_settings_are_refused_with_a_sentence(

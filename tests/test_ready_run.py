@@ -29,9 +29,10 @@ def block(x: float, y: float, z: float) -> Mesh:
     return Mesh.create(np.asarray(box.vertices), np.asarray(box.faces))
 
 
-def write(batch: Path, place: str, facts: dict[str, Any], surface: tuple[str, Mesh] | None, key: str, status: str = "ok") -> None:
+def write(batch: Path, place: str, facts: dict[str, Any], surface: tuple[str, Mesh] | None, key: str, status: str = "ok", *said: str) -> None:
     contents = {surface[0]: write_replica_ply(surface[1])} if surface else {}
-    write_results(batch, f"results/{place}", Record("any", key, status, facts, (), SOURCES, ()), contents, JobFiles(()))
+    findings = tuple(Finding(Severity.REVIEW, "any", message) for message in said)
+    write_results(batch, f"results/{place}", Record("any", key, status, facts, findings, SOURCES, ()), contents, JobFiles(()))
 
 
 def job(**more: Any) -> dict[str, Any]:
@@ -67,13 +68,14 @@ def made(batch: Path) -> dict[str, Any]:
 def test_a_bored_part_takes_the_place_of_the_replica_with_its_holes_and_templates(batch: Path) -> None:
     drawing = Drawing("drill-femur", "Drill template", (Layer("outline", (np.array([[0.0, 0.0], [9.0, 0.0], [9.0, 9.0]]),)),))
     facts = {"holes": [{"points_mm": [[30.0, 0.0, 0.0], [10.0, 0.0, 0.0]]}], "drawings": plain((drawing,))}
-    write(batch, f"{NAME}/armature/record.json", facts, ("bored.ply", block(60, 25, 9)), "b")
+    write(batch, f"{NAME}/armature/record.json", facts, ("bored.ply", block(60, 25, 9)), "b", "review", "A thin wall is asked for.")
     stage = Stage()
     run_route(batch, job(armature_key="b"), stage, PrintSettings)
     assert stage.part is not None
     assert np.ptp(stage.part.mesh.vertices, axis=0).tolist() == [60.0, 25.0, 9.0]
     np.testing.assert_allclose(stage.part.keep_off, [[30, 0, 0], [10, 0, 0]])
     assert made(batch)["facts"]["uses"] == "bored.ply"
+    assert [finding["message"] for finding in made(batch)["findings"]] == ["A thin wall is asked for."]
     assert {"drill-femur.dxf", "drill-femur.svg"} <= {Path(entry["path"]).name for entry in made(batch)["files"]}
 
 
@@ -94,14 +96,14 @@ def test_the_middle_of_a_joint_surface_is_kept_off_in_the_coordinates_of_the_rep
     [
         ({"deliverable": False}, "review", False, "the replica is open"),
         ({}, "failed", False, "there is no replica"),
-        ({"deliverable": True}, "ok", True, "bores that could not be made"),
+        ({"deliverable": True}, "ok", True, "holes that could not be made. The bore is not cut."),
     ],
 )
 def test_what_cannot_be_made_is_a_failed_record_of_the_route_alone(
     tmp_path: Path, facts: dict[str, Any], status: str, armature: bool, words: str
 ) -> None:
     write(tmp_path, f"{NAME}/record.json", facts, ("replica.ply", block(60, 25, 10)), "r", status)
-    write(tmp_path, f"{NAME}/armature/record.json", {"holes": []}, None, "b", "review")
+    write(tmp_path, f"{NAME}/armature/record.json", {"holes": []}, None, "b", "review", "The bore is not cut.")
     run_route(tmp_path, job(**({"armature_key": "b"} if armature else {})), Stage(), PrintSettings)
     record = made(tmp_path)
     assert (record["status"], record["files"], record["findings"][0]["code"]) == ("failed", [], "not-made")
@@ -113,7 +115,7 @@ def test_a_stage_that_can_make_nothing_of_the_part_says_why(batch: Path) -> None
         raise GeometryError("it has no inside.")
 
     run_route(batch, job(), refuses, PrintSettings)
-    assert made(batch)["findings"][0]["message"] == "mount/femur-left, print: it has no inside."
+    assert made(batch)["findings"][0]["message"] == "it has no inside."
 
 
 def test_a_solid_that_is_wrong_when_read_back_leaves_the_sheet_alone(batch: Path) -> None:

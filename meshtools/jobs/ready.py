@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,11 @@ from meshtools.jobs.ready_files import ROUTE_FILES, write_route
 from meshtools.jobs.record import StaleInputError, failed_record, read_record, write_results
 from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
-from meshtools.model import FloatArray, SourceEntry
+from meshtools.model import Finding, FloatArray, SourceEntry
 from meshtools.model_ready import Made, Part
 from meshtools.plain import from_plain
 
+ASKED_ONLY = ("wall-asked-thin",)  # a remark on what was asked for, no reason why a hole could not be cut
 Make = Callable[[Part, Any], Made]
 
 
@@ -29,8 +31,9 @@ def run_route(batch: Path, job: Mapping[str, Any], make: Make, settings: type) -
     try:
         part, about = _part(batch, job)
         made = make(part, from_plain(settings, job["settings"]))
+        made = replace(made, findings=(*about.pop("armature_findings", ()), *made.findings))
     except GeometryError as error:
-        record = failed_record(job["stage"], job["key"], "not-made", f"{job['name']}, {job['stage']}: {error}", _bare_facts(job))
+        record = failed_record(job["stage"], job["key"], "not-made", str(error), _bare_facts(job))
         write_results(batch, record_path, record, {}, ROUTE_FILES)
         return
     write_route(batch, record_path, job["key"], (part, made), {**job, **about})
@@ -52,7 +55,8 @@ def _part(batch: Path, job: Mapping[str, Any]) -> tuple[Part, dict[str, Any]]:
         record = _record(batch, f"results/{job['name']}/armature/record.json", job["armature_key"])
         path = f"results/{job['name']}/armature/bored.ply"
         if record["status"] == "failed" or path not in {entry["path"] for entry in record["files"]}:
-            raise GeometryError("its armature asks for bores that could not be made; the armature's record says why.")
+            reasons = [row["message"] for row in record["findings"] if row["code"] not in ASKED_ONLY and row["severity"] != "note"]
+            raise GeometryError(f"its armature asks for holes that could not be made. {' '.join(reasons)}".rstrip())
     hashes = {entry["path"]: entry["sha256"] for entry in record["files"]}
     if hash_file(batch / path) != hashes[path]:
         raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
@@ -71,7 +75,8 @@ def _armature(batch: Path, record: Mapping[str, Any], job: Mapping[str, Any]) ->
     for name, entry in tables.items():
         if hashlib.sha256(contents[name]).hexdigest() != entry["sha256"]:
             raise StaleInputError(f"{entry['path']}: the file was altered after it was made. Build again.")
-    return {"templates": drawings_of(record), "enclosed": contents}
+    findings = tuple(from_plain(Finding, row) for row in record["findings"])
+    return {"templates": drawings_of(record), "enclosed": contents, "armature_findings": findings}
 
 
 def _record(batch: Path, path: str, key: str) -> dict[str, Any]:

@@ -88,7 +88,10 @@ def _overview(batch: Mapping[str, Any]) -> Html:
     counts = [tag("div", tag("dt", status_mark(status)), tag("dd", number(n, 0))) for status, n in statuses.items()]
     total = tag("div", tag("dt", "elements"), tag("dd", number(len(rows), 0)))
     words = f"Minimum number of individuals in the register: {batch['min_individuals']}." if batch["min_individuals"] else ""
-    return section("At a glance", tag("dl", *counts, total, class_="tally"), tag("p", words) if words else "", class_="wide")
+    parts = count_by([route for row in rows for route in row.get("routes", ())], "status", STATUSES)
+    routes = f"Parts made ready, one job sheet each: {', '.join(f'{n} {status}' for status, n in parts.items())}." if parts else ""
+    paragraphs = (tag("p", text) for text in (routes, words) if text)
+    return section("At a glance", tag("dl", *counts, total, class_="tally"), *paragraphs, class_="wide")
 
 
 def _next_steps(steps: Sequence[Mapping[str, Any]]) -> Html | str:

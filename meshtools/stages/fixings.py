@@ -176,7 +176,7 @@ def refused(label: str, wall_mm: float, asked_mm: float, place: FloatArray | Seq
     largest = 2.0 * (wall_mm + radius_mm - asked_mm)
     remedy = f"a hole of {largest:.1f} mm on this axis would keep it" if largest > 0 else "no hole on this axis keeps it"
     words = f"its wall would be {wall_mm:.1f} mm" if wall_mm > 0 else "it would break through the skin"
-    message = f"{label} is not cut: {words} at {place_words(place)}, where {asked_mm:g} mm is asked for; {remedy}."
+    message = f"{label} is not cut: {words} at {place_words(place)}, where a wall of {asked_mm:g} mm is asked for; {remedy}."
     return Finding(Severity.REVIEW, "bore-refused", message, round(wall_mm, 3), asked_mm, "mm")
 
 
