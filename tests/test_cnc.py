@@ -13,7 +13,7 @@ from solid_shapes import box, capsule, together
 from meshtools import carving_findings
 from meshtools.files.drawing_dxf import write_dxf
 from meshtools.geometry.audit import audit_topology
-from meshtools.geometry.setups import spread_directions
+from meshtools.geometry.directions import even_directions
 from meshtools.geometry.slabs import StackCheck
 from meshtools.geometry.transform import apply_matrix
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
@@ -148,5 +148,5 @@ def test_a_long_bone_of_a_large_animal_is_carved_from_two_sides(name: str) -> No
     assert abs(facts["uncut_two_sides_percent"] - facts["uncut_by_contact_percent"]) <= 0.5
     assert facts["n_slabs_holding_bone"] == facts["n_slabs_doweled"] == facts["n_slabs"]
     assert facts["inside_stack_percent"] == 100.0
-    along = vertices * 8.0 @ spread_directions(5000).T
+    along = vertices * 8.0 @ even_directions(5000).T
     assert facts["depth_mm"] <= 1.2 * np.ptp(along, axis=0).min()

@@ -11,11 +11,12 @@ from solid_shapes import ball, box
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.body import surface_of
 from meshtools.geometry.column_map import map_columns
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_fittings import high_points, wrong_way_misfit
 from meshtools.geometry.mould_pieces import Cutting, cut_rigid_mould
-from meshtools.geometry.mould_proof import plain_mesh, prove_withdrawal, rejoin
+from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
 from meshtools.geometry.shrink import pattern_scale
@@ -35,7 +36,7 @@ def torus(ring=20.0, tube=6.0, n=48) -> Mesh:
     import manifold3d
 
     body = manifold3d.CrossSection.circle(tube, n).translate((ring, 0.0)).revolve(2 * n)
-    return plain_mesh(body)
+    return surface_of(body)
 
 
 def mushroom(head=12.0, stalk=7.0) -> Mesh:
@@ -43,13 +44,13 @@ def mushroom(head=12.0, stalk=7.0) -> Mesh:
     import manifold3d
 
     disc = [manifold3d.Manifold.cylinder(h, r, r, 64).translate((0, 0, z)) for h, r, z in ((8, head, 0), (14, stalk, 7), (8, head, 20))]
-    return plain_mesh(joined(disc))
+    return surface_of(joined(disc))
 
 
 def pitted_box(depth=4.0) -> Mesh:
     """A box of 40 x 30 x 20 with a square pit of this depth in the middle of one side."""
     pit = box((2 * depth, 10.0, 10.0), (20.0, 0.0, 0.0))
-    return plain_mesh(without(solid_of(*shape(box((40.0, 30.0, 20.0)))), [solid_of(*shape(pit))]))
+    return surface_of(without(solid_of(*shape(box((40.0, 30.0, 20.0)))), [solid_of(*shape(pit))]))
 
 
 def shape(mesh: Mesh):
@@ -154,7 +155,7 @@ def test_the_check_of_the_cavity_notices_a_wall_that_is_off() -> None:
 
 
 def test_every_high_point_above_the_prominence_has_a_pour_or_a_vent() -> None:
-    humps = plain_mesh(joined([solid_of(*shape(ball(8.0, (x, 0.0, z)))) for x, z in ((0.0, 0.0), (12.0, -1.0), (-12.0, -2.5))]))
+    humps = surface_of(joined([solid_of(*shape(ball(8.0, (x, 0.0, z)))) for x, z in ((0.0, 0.0), (12.0, -1.0), (-12.0, -2.5))]))
     made = make_mould(part_of(humps), SMALL)
     ports = np.array([row[1:4] for table in made.tables if table.name == "pour-and-vents" for row in table.rows], dtype=float)
     turned = made.solids[0].made_from_replica
@@ -166,7 +167,7 @@ def test_every_high_point_above_the_prominence_has_a_pour_or_a_vent() -> None:
 
 def test_high_points_of_two_humps_stand_out_as_far_as_the_saddle_lies_below() -> None:
     """Heights 10 and 8 over a saddle; two balls of radius 5 whose centres lie 8 apart meet 3 mm from the line of centres."""
-    humps = plain_mesh(joined([solid_of(*shape(ball(5.0, (x, 0.0, 0.0), 4))) for x in (-4.0, 4.0)]))
+    humps = surface_of(joined([solid_of(*shape(ball(5.0, (x, 0.0, 0.0), 4))) for x in (-4.0, 4.0)]))
     found = high_points(humps, UP, 0.5)
     assert [round(prominence, 1) for _, prominence in found] == [10.0, 2.0]
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.bore_search import Looks, joined, look, prove_least, widen
-from meshtools.geometry.bores import is_inside
 from meshtools.geometry.column import end_face
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mouths import Mouth, counted_skin
 from meshtools.geometry.posing import surface_middle
 from meshtools.geometry.tube_bends import TubePath, bend_table
+from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
 N_LOOKS = 24  # places in each bone that the search looks from

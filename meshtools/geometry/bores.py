@@ -12,6 +12,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.mouths import Mouth, counted_skin
 from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
 N_LOOKS = 160  # places along the axis that the search looks from; the proof after it looks everywhere
@@ -123,15 +124,6 @@ class _Bone:
         """Distance (n,) to the skin, negative outside the bone."""
         distance, _ = self.skin.distance(points)
         return np.where(is_inside(self.mesh, points), distance, -distance)
-
-
-def is_inside(mesh: Mesh, points: FloatArray) -> np.ndarray:
-    """Whether points (n, 3) lie inside a closed mesh, by its winding number (Jacobson et al. 2013, Robust inside-outside segmentation)."""
-    import igl
-
-    middle = mesh.vertices.mean(axis=0)
-    winding = igl.fast_winding_number(mesh.vertices - middle, mesh.faces.astype(np.int64), np.ascontiguousarray(points - middle))
-    return np.asarray(winding) > 0.5
 
 
 def _ends(bone: _Bone, line: FloatArray, asked: BoreAsked) -> tuple[FloatArray, FloatArray] | None:

@@ -25,16 +25,6 @@ class Placing:
     is_upright: bool
 
 
-def hull_points(points: FloatArray) -> FloatArray:
-    """The points that matter for a part's extents: corners of its convex hull (k, 3)."""
-    from scipy.spatial import ConvexHull, QhullError
-
-    try:
-        return np.asarray(points[ConvexHull(points).vertices])
-    except QhullError:  # as good as flat: all points matter
-        return points
-
-
 def place_upright(points: FloatArray, room_mm: tuple[float, float, float], up: FloatArray) -> Placing | None:
     """The pose with the stated direction up that fits, turned about it as little as fits, or None."""
     base = np.eye(3) if np.allclose(up, (0.0, 0.0, 1.0)) else frame_about(up)

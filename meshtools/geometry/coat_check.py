@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.carved_solid import thickness_mm
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.sample import sample_surface
-from meshtools.geometry.uncut import face_normals
 from meshtools.model import Mesh
 
 SEED, N_SAMPLES = 20_002, 8_000
@@ -42,7 +42,7 @@ def check_coat(replica: Mesh, solid: Mesh, coat_mm: float, core_mm: float, toler
     depth_error = float(np.abs(on_replica.distance(solid.vertices)[0] - coat_mm).max()) if coat_mm > 0.0 else 0.0
     is_thin = np.zeros(len(replica.faces), bool)
     if coat_mm > 0.0:
-        middles, normals = replica.vertices[replica.faces].mean(axis=1), face_normals(replica)
+        middles, normals = replica.vertices[replica.faces].mean(axis=1), unit_normals(replica)
         is_thin = thickness_mm(on_replica, middles, normals) < 2.0 * coat_mm + core_mm
     areas = face_areas(replica.vertices, replica.faces)
     thin = 100.0 * float(areas[is_thin].sum() / areas.sum())

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.body import frame_about, solid_of, surface_of, without_chips
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.facing import unit_normals
+from meshtools.geometry.outlines import polygons_of
 from meshtools.geometry.sample import sample_surface
-from meshtools.geometry.sections import Plane, polygons_of, section, sections
+from meshtools.geometry.sections import Plane, section, sections
 from meshtools.geometry.stroke_letters import Lettering, engravable, layouts
 from meshtools.model import FloatArray, Mesh
 
@@ -132,9 +133,7 @@ def place_on_skin(mesh: Mesh, words: tuple[str, ...], demand: EngravingDemand, k
     """The flattest place of the skin with room for the words and material below, away from points to keep off; None where there is none."""
     surface = Surface(mesh)
     points, face = sample_surface(mesh, _N_PLACES)
-    normals = area_vectors(mesh.vertices, mesh.faces)
-    normals = normals / np.maximum(np.sqrt(np.sum(normals**2, axis=1)), 1e-300)[:, None]
-    frames = np.array([frame_about(normal) for normal in normals[face]])
+    frames = np.array([frame_about(normal) for normal in unit_normals(mesh)[face]])
     frames = np.concatenate([frames, np.stack([frames[:, 1], -frames[:, 0], frames[:, 2]], axis=1)])  # text along either axis
     points = np.concatenate([points, points])
     for lettering in letterings(words, demand):

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.body import surface_of
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.mould_proof import plain_mesh
-from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.shadow import Solid, joined, without
 from meshtools.model import FloatArray
 
@@ -26,13 +26,11 @@ def scribe(body: Solid, lines: Sequence[FloatArray], width_mm: float, depth_mm: 
 
     radius = (width_mm**2 / 4 + depth_mm**2) / (2 * depth_mm)
     bead = _bead(radius)
-    surface = Surface(plain_mesh(body))
-    vectors = area_vectors(surface.mesh.vertices, surface.mesh.faces)
+    surface = Surface(surface_of(body))
+    normals_of = unit_normals(surface.mesh)
     stretches: list[Any] = []
     for line in lines:
-        normals = vectors[surface.distance(line)[1]]
-        normals = normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
-        places = line + (radius - depth_mm) * normals
+        places = line + (radius - depth_mm) * normals_of[surface.distance(line)[1]]
         for start, end in zip(places, np.roll(places, -1, axis=0), strict=True):
             stretches.append(manifold3d.Manifold.hull_points(np.concatenate([bead + start, bead + end])))
     cut = without(body, [joined(stretches)])

@@ -15,6 +15,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.insertion import part_shared_edges
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.simplify import simplify_around
+from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
 LEAST_SHARE = 0.98  # of the wished wall, everywhere
@@ -141,12 +142,9 @@ class _Inside:
 
         is_within: all points are known to lie inside.
         """
-        import igl
-
         depth, _ = self.surface.distance(points)
         if not is_within:
-            winding = igl.fast_winding_number(self.mesh.vertices.copy(), self.mesh.faces.astype(np.int64), np.ascontiguousarray(points))
-            depth = np.where(winding < 0.5, -depth, depth)
+            depth = np.where(is_inside(self.mesh, points), depth, -depth)
         beyond = depth - target_mm
         for tree, radius in self.bosses:
             beyond = np.minimum(beyond, tree.query(points)[0] - radius)
@@ -200,8 +198,6 @@ def _is_clear(mouths: FloatArray, keep_off: tuple[FloatArray, FloatArray], radiu
 
 def _into(cavity: Mesh, place: FloatArray, mouth: FloatArray, diameter_mm: float) -> tuple[FloatArray, float]:
     """How far into the cavity a hole begins, up to its own diameter, so that most of its section opens; and the share that does."""
-    import igl
-
     inward = (place - mouth) / np.sqrt(np.sum((place - mouth) ** 2))
     frame, turns = frame_about(inward), 2.0 * np.pi * np.arange(12) / 12
     ring = np.cos(turns)[:, None] * frame[0] + np.sin(turns)[:, None] * frame[1]
@@ -209,7 +205,7 @@ def _into(cavity: Mesh, place: FloatArray, mouth: FloatArray, diameter_mm: float
     best = (place, -1.0)
     for depth in np.linspace(0.125, 1.0, 8) * diameter_mm:
         points = place + depth * inward + disc
-        share = float((igl.fast_winding_number(cavity.vertices.copy(), cavity.faces.astype(np.int64), points) > 0.5).mean())
+        share = float(is_inside(cavity, points).mean())
         if share > best[1]:
             best = (place + depth * inward, share)
         if share >= _OPEN_ENOUGH:

@@ -6,19 +6,22 @@ and thicker where the jacket could not be drawn off with its draft: so the under
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.body import surface_of
 from meshtools.geometry.column_map import ColumnMap, map_columns
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.contour import contour
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_pieces import Bone, MouldPiece, whole
-from meshtools.geometry.parting import Block, Membrane, bone_outline, polygons_of, relaxed, under_membrane, upright
+from meshtools.geometry.outlines import polygons_of
+from meshtools.geometry.parting import Block, Membrane, bone_outline, relaxed, under_membrane, upright
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, solid_of, without
+from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
 _STEPS_PER_RUBBER = 3.0  # cells of the distance field through the rubber
@@ -56,18 +59,13 @@ class FlexibleMould:
 
 def offset_outwards(mesh: Mesh, by_mm: float) -> Mesh:
     """The surface at a distance outside a closed one (a bounded distance field; within about a twentieth of the distance)."""
-    import igl
-
-    surface = Surface(mesh)
-    vertices, faces = np.array(mesh.vertices), mesh.faces.astype(np.int64)
+    surface, vertices = Surface(mesh), mesh.vertices
     step = max(by_mm / _STEPS_PER_RUBBER, float(np.ptp(vertices, axis=0).max() + 2 * by_mm) / _MOST_CELLS)
-
     level = by_mm + step**2 / (8 * by_mm)  # flat faces cut the corners of a round surface by about so much (chord error, closed form)
 
     def beyond(points: FloatArray, is_within: bool) -> FloatArray:
         away, _ = surface.distance(points)
-        inside = igl.fast_winding_number(vertices, faces, np.ascontiguousarray(points)) > 0.5
-        return np.asarray(level - np.where(inside, -away, away))
+        return np.asarray(level - np.where(is_inside(mesh, points), -away, away))
 
     margin = level + 1.5 * step
     points, triangles = contour(beyond, (vertices.min(axis=0) - margin, vertices.max(axis=0) + margin), step, 0.0)
@@ -102,10 +100,8 @@ def _at(membrane: Membrane, height: FloatArray) -> Membrane:
 
 def _with_bone(around: ColumnMap, mesh: Mesh) -> ColumnMap:
     """The columns of the rubber's outside, narrowed to the bone's where they meet it: the membrane passes through the bone."""
-    import dataclasses
-
     moved = mesh.vertices - [around.x0_mm, around.y0_mm, 0.0]
-    own = map_columns(moved, mesh.faces, around.step_mm)
+    own = map_columns(moved, mesh.faces, around.step_mm)  # on a grid of its own, up to half a column beside the other
     i, j = round(own.x0_mm / around.step_mm), round(own.y0_mm / around.step_mm)
     nx, ny = own.lowest_mm.shape
     lowest, highest = around.lowest_mm.copy(), around.highest_mm.copy()
@@ -115,7 +111,7 @@ def _with_bone(around: ColumnMap, mesh: Mesh) -> ColumnMap:
     highest[place] = np.where(is_body, np.minimum(own.highest_mm, highest[place]), highest[place])
     flipped = lowest > highest
     lowest[flipped], highest[flipped] = around.lowest_mm[flipped], around.highest_mm[flipped]
-    return dataclasses.replace(around, lowest_mm=lowest, highest_mm=highest)
+    return replace(around, lowest_mm=lowest, highest_mm=highest)
 
 
 def _drafted(around: ColumnMap, height: FloatArray, lining: Lining) -> tuple[FloatArray, FloatArray]:
@@ -191,9 +187,7 @@ def _between(low: Membrane, high: FloatArray) -> Solid:
 
 def _thickness(body: Solid, bone: Bone) -> tuple[float, float]:
     """Least and most distance from the bone to the outside of its rubber."""
-    from meshtools.geometry.mould_proof import plain_mesh
-
-    outside = Surface(plain_mesh(body))
+    outside = Surface(surface_of(body))
     points = np.concatenate([sample_surface(bone.mesh, 20_000, 0)[0], bone.mesh.vertices])
     away, _ = Surface(bone.mesh).distance(outside.mesh.vertices)
     return float(outside.distance(points)[0].min()), float(away.max())

@@ -10,7 +10,8 @@ import numpy as np
 
 from meshtools.geometry.body import ROUND_SIDES, frame_about, rod
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.sections import Plane, polygons_of, section, sections
+from meshtools.geometry.outlines import polygons_of
+from meshtools.geometry.sections import Plane, section, sections
 from meshtools.geometry.splitting import Split
 from meshtools.model import FloatArray, Mesh
 

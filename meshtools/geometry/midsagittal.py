@@ -12,13 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.directions import even_directions
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.fitting import tangents
 from meshtools.geometry.mirror_candidates import (
     N_SAMPLES,
     Skin,
     apart,
-    even_directions,
     keep_distinct,
     offsets_along,
     pair_planes,

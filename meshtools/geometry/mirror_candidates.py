@@ -137,14 +137,6 @@ def probe_scores(skin: Skin, planes: FloatArray, n_probes: int = N_PROBES, width
     return np.concatenate(scores)
 
 
-def even_directions(n: int) -> FloatArray:
-    """Unit vectors (n, 3) spread evenly over the half sphere z > 0 (a golden-angle spiral)."""
-    z = (np.arange(n) + 0.5) / n
-    turn = np.arange(n) * np.pi * (3 - np.sqrt(5))
-    flat = np.sqrt(1 - z * z)
-    return np.stack([flat * np.cos(turn), flat * np.sin(turn), z], axis=1)
-
-
 def offsets_along(skin: Skin, directions: FloatArray) -> FloatArray:
     """Planes (k, 4) across each direction (n, 3) at eleven offsets from 20 to 80 % of the extent.
 

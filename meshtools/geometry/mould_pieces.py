@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.body import surface_of
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.parting import Block, Membrane, cut_block, flange_above, stretch_membrane
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, rotation_to_z, shadow_of, solid_of, without
+from meshtools.geometry.winding import is_inside
 from meshtools.geometry.withdrawal import half_sphere
 from meshtools.model import FloatArray, Mesh
 
@@ -192,7 +194,7 @@ class Probe:
     @classmethod
     def create(cls, bone: Bone, cavity: Solid) -> Probe:
         """Probe the cavity of two halves, a body that holds the bone: at every corner of the bone, and at even samples of both."""
-        mesh, walls = bone.mesh, _surface(cavity)
+        mesh, walls = bone.mesh, Surface(surface_of(cavity))
         vectors = area_vectors(mesh.vertices, mesh.faces)
         sampled, faces = sample_surface(mesh, _SAMPLES, 0)
         corner_face = np.zeros(len(mesh.vertices), np.int64)
@@ -211,7 +213,7 @@ class Probe:
         depth, is_left, volume = plain.depth_mm.copy(), np.ones(len(plain.wall_points), bool), plain.volume_mm3
         beside = [side for side in (without(way, [self.bone.solid]) for way in ways) if not side.is_empty()]
         for side in beside:
-            surface = _surface(side)
+            surface = Surface(surface_of(side))
             depth = np.minimum(depth, surface.distance(plain.points)[0])
             is_left &= ~is_inside(surface.mesh, plain.wall_points)
         if beside:
@@ -222,21 +224,6 @@ class Probe:
 
 def _deep_area(bone: Bone, depth_mm: FloatArray) -> float:
     return float(bone.solid.surface_area()) * float((depth_mm[:_SAMPLES] > SHALLOW_MM).mean())
-
-
-def is_inside(mesh: Mesh, points: FloatArray) -> NDArray[np.bool_]:
-    """(n,) True for points inside a closed surface (winding number)."""
-    import igl
-
-    if not len(points):
-        return np.zeros(0, bool)
-    winding = igl.fast_winding_number(np.array(mesh.vertices), mesh.faces.astype(np.int64), np.ascontiguousarray(points))
-    return np.asarray(winding > 0.5)
-
-
-def _surface(solid: Solid) -> Surface:
-    body = solid.to_mesh64()
-    return Surface(Mesh.create(np.asarray(body.vert_properties)[:, :3], np.asarray(body.tri_verts, np.int64)))
 
 
 def plan_side(bone: Bone, undercuts: Undercuts, cutting: Cutting) -> SidePlan | None:

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.body import surface_of
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.mould_pieces import MouldPiece, Undercuts, is_inside
+from meshtools.geometry.mould_pieces import MouldPiece, Undercuts
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, solid_of, without
 from meshtools.geometry.unite import signed_volume_mm3
+from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
 TOUCH_MM3 = 0.01  # an overlap below this is rounding where surfaces slide along each other
@@ -56,20 +58,14 @@ def _prove_piece(piece: MouldPiece, staying: Sequence[Solid]) -> WayOut:
     for share in _SHARES:
         moved = piece.solid.translate(tuple(float(x) for x in share * way * piece.direction))
         overlap = max(overlap, *(float((moved ^ solid).volume()) for solid in staying))
-    mesh = plain_mesh(piece.solid)
+    mesh = surface_of(piece.solid)
     points, faces = sample_surface(mesh, _RAYS, 0)
     vectors = area_vectors(mesh.vertices, mesh.faces)[faces]
     start = points - INWARD_MM * vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]
     along = np.tile(piece.direction, (len(start), 1))
     is_within = is_inside(mesh, start)  # where a piece is thinner than the step inwards, a ray would start beside it
-    hits = sum(int(np.count_nonzero(np.isfinite(Surface(plain_mesh(solid)).first_hit(start[is_within], along[is_within])))) for solid in staying)
+    hits = sum(int(np.count_nonzero(np.isfinite(Surface(surface_of(solid)).first_hit(start[is_within], along[is_within])))) for solid in staying)
     return WayOut(piece.name, overlap, len(_SHARES), hits, int(is_within.sum()))
-
-
-def plain_mesh(solid: Solid) -> Mesh:
-    """A body as a mesh without sources."""
-    body = solid.to_mesh64()
-    return Mesh.create(np.asarray(body.vert_properties)[:, :3], np.asarray(body.tri_verts, np.int64))
 
 
 @dataclass(frozen=True)
@@ -97,7 +93,7 @@ def rejoin(
     inside = solid_of(bone.vertices, bone.faces)
     # bodies that hold no bone are the clearances of keys; those of negative volume are voids, so mould that hangs in the cavity
     main = [part for part in cavity.decompose() if part.volume() <= 0.0 or (part ^ inside).volume() > 0.5 * part.volume()]
-    hollow = Surface(plain_mesh(cavity.compose(main)))
+    hollow = Surface(surface_of(cavity.compose(main)))
     own, volume = signed_volume_mm3(bone.vertices, bone.faces), float(sum(part.volume() for part in main))
     is_clear = ~_near_bodies(undercuts.points, kept_off)
     there, _ = hollow.distance(undercuts.points[is_clear])

@@ -69,7 +69,7 @@ def polygons_of(area: BaseGeometry) -> list[Any]:
 
     parts = [part for part in shapely.get_parts(area) if part.geom_type == "Polygon" and part.area > 0.0]
     nested = [inner for part in shapely.get_parts(area) if part.geom_type == "MultiPolygon" for inner in part.geoms]
-    return sorted([*parts, *nested], key=lambda part: (-part.area, part.bounds))
+    return sorted([*parts, *nested], key=lambda part: (-round(part.area, 6), part.bounds))
 
 
 def rings_of(area: BaseGeometry) -> tuple[FloatArray, ...]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.column_map import ColumnMap, map_columns
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.outlines import polygons_of
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.shadow import Solid, solid_of, without
 from meshtools.model import FloatArray, Mesh
@@ -125,12 +126,6 @@ def cut_block(vertices: FloatArray, faces: NDArray[Any], wall_mm: float, flange_
         around = around.convex_hull
     floor, top = float(vertices[:, 2].min()) - wall_mm, float(vertices[:, 2].max()) + wall_mm
     return Block(around, outline, floor, top, upright(around, floor, top))
-
-
-def polygons_of(shape: Any) -> list[Any]:
-    """The polygons of a shapely geometry, largest first."""
-    parts = [part for part in (shape.geoms if hasattr(shape, "geoms") else [shape]) if part.geom_type == "Polygon" and not part.is_empty]
-    return sorted(parts, key=lambda part: (-part.area, part.bounds))
 
 
 def upright(shape: Any, floor_mm: float, top_mm: float) -> Solid:

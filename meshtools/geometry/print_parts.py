@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.body import Body, rigid, sound_mesh
-from meshtools.geometry.build_fit import Placing, hull_points, place_in
+from meshtools.geometry.build_fit import Placing, place_in
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.engraving import Engraving, EngravingDemand, Tablet, engrave, place_on_cut, place_on_skin
 from meshtools.geometry.hollowing import Cavity, Opening, drill, find_cavity, is_open, place_opening
 from meshtools.geometry.joint_keys import Contact, Key, KeyDemand, KeyPair, WrongWays, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
+from meshtools.geometry.measure import hull_points
 from meshtools.geometry.splitting import Cut, Demand, Split, corners_of, split_to_fit
 from meshtools.model import FloatArray, Mesh
 from meshtools.settings_print import PrintSettings

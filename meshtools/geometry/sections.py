@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.body import frame_about, rigid
+from meshtools.geometry.outlines import polygons_of
 from meshtools.model import FloatArray
 
 LEAST_AREA_MM2 = 1.0  # a speck of a section below this is nothing
@@ -63,9 +64,3 @@ def area_of(flat: Any) -> Any:
         if len(loop) >= 3:
             total = total.symmetric_difference(shapely.Polygon(loop).buffer(0))
     return shapely.MultiPolygon([part for part in polygons_of(total) if part.area >= LEAST_AREA_MM2])
-
-
-def polygons_of(area: Any) -> list[Any]:
-    """The polygons of a shapely area, the largest first."""
-    pieces = [part for part in getattr(area, "geoms", [area]) if part.geom_type == "Polygon" and not part.is_empty]
-    return sorted(pieces, key=lambda part: (-round(part.area, 6), part.bounds))

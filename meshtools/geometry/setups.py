@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.directions import even_directions
 from meshtools.geometry.milled_parting import lay_parting
 from meshtools.geometry.milled_reach import Approach, Sight, approach_from_above, approach_from_below, fitting_pitch, frame_along, look_along
 from meshtools.geometry.sample import sample_surface
@@ -96,14 +97,6 @@ def choose_setup(mesh: Mesh, trials: tuple[Trial, ...], cutter: Cutter, limits: 
     return first
 
 
-def spread_directions(n: int) -> FloatArray:
-    """Directions (n, 3) spread evenly over the upper half sphere (spherical spiral by the golden angle)."""
-    z = (np.arange(n) + 0.5) / n
-    angle = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(n)
-    radius = np.sqrt(1.0 - z**2)
-    return np.stack([radius * np.cos(angle), radius * np.sin(angle), z], axis=1)
-
-
 def light_version(mesh: Mesh) -> Mesh:
     """The part with few enough faces for a search; nothing is proven of it, so what is found is measured on the part itself."""
     from meshtools.geometry.simplify import simplify_around
@@ -126,7 +119,7 @@ class SetUpSearch:
 
     def find(self) -> tuple[Trial, ...]:
         """The best set-ups, lowest cost first, each scored with its parting surface."""
-        first = np.concatenate([self._axes, spread_directions(N_DIRECTIONS)])
+        first = np.concatenate([self._axes, even_directions(N_DIRECTIONS)])
         self._least_depth = min(self.depth_mm(direction) for direction in first)
         coarse = sorted((self.trial(direction) for direction in first), key=lambda trial: trial.cost)
         refined = [self._turned_in_steps(start, STEPS_DEG, self.trial) for start in _apart(coarse, N_STARTS)]
@@ -234,7 +227,7 @@ def find_further(mesh: Mesh, both: TwoSides, limits: ReachLimits, most_further: 
 
 
 def _most_gaining(mesh: Mesh, cutter: Cutter, points: FloatArray, limits: ReachLimits) -> Approach:
-    half = spread_directions(N_DIRECTIONS)
+    half = even_directions(N_DIRECTIONS)
     some = points[:: max(1, len(points) // 400)]
 
     def left(direction: FloatArray) -> tuple[float, FloatArray]:

@@ -50,20 +50,6 @@ def without(solid: Solid, taken: Sequence[Solid]) -> Solid:
     return manifold3d.Manifold.batch_boolean([solid, *taken], manifold3d.OpType.Subtract) if taken else solid
 
 
-def mesh_of(solid: Solid, bone_id: int, bone_source: NDArray[np.uint16], made: int) -> Mesh:
-    """The body as a mesh: faces of the bone, known by its id in the kernel, keep their source, all others carry the number `made`."""
-    body = solid.to_mesh64()
-    vertices = np.asarray(body.vert_properties, np.float64)[:, :3]
-    faces = np.asarray(body.tri_verts, np.int64).reshape(-1, 3)
-    target = np.arange(len(vertices))
-    target[np.asarray(body.merge_from_vert, np.int64)] = np.asarray(body.merge_to_vert, np.int64)
-    source = np.full(len(faces), made, np.uint16)
-    is_bone = faces_from(body, bone_id)
-    source[is_bone] = bone_source[np.asarray(body.face_id, np.int64)[is_bone]]
-    kept, corners = np.unique(target[faces], return_inverse=True)
-    return Mesh.create(vertices[kept], corners.reshape(-1, 3), source)
-
-
 def without_tiny_edges(mesh: Mesh, rows: NDArray[Any], tiny_mm: float) -> Mesh:
     """A closed mesh with the edges of some faces (rows) that are shorter than `tiny_mm` drawn together: there, rounding lets faces cross that only
     meet. The mesh itself where there is none, or where that would not leave two faces at every edge."""
@@ -85,15 +71,6 @@ def without_tiny_edges(mesh: Mesh, rows: NDArray[Any], tiny_mm: float) -> Mesh:
     drawn = Mesh.create(mesh.vertices[kept], faces[is_face], mesh.source[is_face])
     audit = audit_topology(drawn)
     return drawn if audit.is_closed and audit.n_nonmanifold_edges == 0 and audit.n_inconsistent_edges == 0 else mesh
-
-
-def faces_from(body: Any, bone_id: int) -> NDArray[np.bool_]:
-    """(m,) True for the faces of a kernel mesh that come from the body with this id."""
-    starts = np.asarray(body.run_index, np.int64) // 3
-    is_bone: NDArray[np.bool_] = np.zeros(int(starts[-1]), dtype=np.bool_)
-    for number, origin in enumerate(np.asarray(body.run_original_id)):
-        is_bone[starts[number] : starts[number + 1]] = int(origin) == bone_id
-    return is_bone
 
 
 def rotation_to_z(direction: FloatArray) -> FloatArray:

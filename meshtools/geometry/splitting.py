@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.body import parts_of
-from meshtools.geometry.build_fit import hull_points, place_in, smallest_box
-from meshtools.geometry.sections import Plane, polygons_of, sections
+from meshtools.geometry.build_fit import place_in, smallest_box
+from meshtools.geometry.measure import hull_points
+from meshtools.geometry.outlines import polygons_of
+from meshtools.geometry.sections import Plane, sections
 from meshtools.model import FloatArray
 
 _N_PLANES = 25

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.inside_radius import inside_radii_mm
 from meshtools.geometry.milled_contact import ContactQuery, is_uncut
 from meshtools.geometry.milled_parting import height_at
@@ -73,14 +74,7 @@ class InsideRadii:
 def draw_fresh(mesh: Mesh) -> FreshSamples:
     """Samples for the final figures."""
     points, faces = sample_surface(mesh, N_FRESH, SEED_FRESH)
-    return FreshSamples(points, face_normals(mesh)[faces], faces, float(face_areas(mesh.vertices, mesh.faces).sum()))
-
-
-def face_normals(mesh: Mesh) -> FloatArray:
-    """Outward unit normals (m, 3); zero where a face has no area."""
-    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
-    across = np.cross(b - a, c - a)
-    return np.asarray(across / np.maximum(np.sqrt((across**2).sum(axis=1)), 1e-300)[:, None])
+    return FreshSamples(points, unit_normals(mesh)[faces], faces, float(face_areas(mesh.vertices, mesh.faces).sum()))
 
 
 def measure_uncut(mesh: Mesh, both: TwoSides, further: Sequence[FurtherSetUp], limits: ReachLimits, fresh: FreshSamples) -> UncutShare:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import FloatArray, Mesh
 
@@ -60,8 +60,6 @@ def measure_thickness(mesh: Mesh, n_rays: int = N_RAYS) -> Thickness:
     Near an acute edge the thickness falls to nothing, as it does for the printed wall. Our own method.
     """
     points, face = sample_surface(mesh, n_rays)
-    normals = area_vectors(mesh.vertices, mesh.faces)
-    normals = normals / np.maximum(np.sqrt(np.sum(normals**2, axis=1)), 1e-300)[:, None]
-    inward = -normals[face]
+    inward = -unit_normals(mesh)[face]
     found = Surface(mesh).first_hit(points + START_MM * inward, inward) + START_MM
     return Thickness(points, found)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.body import sound_mesh
+from meshtools.geometry.body import mesh_of, sound_mesh, surface_of
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.groove import scribe
 from meshtools.geometry.hollowing import find_cavity
@@ -16,7 +16,7 @@ from meshtools.geometry.jacket import Lining, cut_flexible_mould
 from meshtools.geometry.mould_fittings import Key, Port, place_keys, plan_ports
 from meshtools.geometry.mould_pieces import Bone, Cutting, MouldPiece, Probe, shades_of, split_bodies
 from meshtools.geometry.mould_plan import Bed, fewest_pieces, lay_bone
-from meshtools.geometry.mould_proof import plain_mesh, prove_withdrawal, rejoin
+from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import (
     Fittings,
     casting_figures,
@@ -41,7 +41,7 @@ from meshtools.geometry.mould_tables import (
 )
 from meshtools.geometry.parting import bone_outline, stretch_membrane, trace_parting_lines
 from meshtools.geometry.self_intersection import count_self_intersections
-from meshtools.geometry.shadow import joined, mesh_of, without, without_tiny_edges
+from meshtools.geometry.shadow import joined, without, without_tiny_edges
 from meshtools.geometry.shrink import pattern_scale
 from meshtools.geometry.unite import signed_volume_mm3
 from meshtools.geometry.withdrawal import Pull
@@ -123,7 +123,7 @@ def _core(settings: MouldSettings, bed: Bed, made: int) -> tuple[tuple[MadeSolid
     if cavity is None:
         said = "the bone is too thin for a core that leaves this wall; cast it solid or lower core_wall_mm"
         return (), 0.0, (Finding(Severity.REVIEW, "mould-no-core", said, settings.core_wall_mm, None, "mm"),)
-    mesh = plain_mesh(cavity.solid)
+    mesh = surface_of(cavity.solid)
     mesh = mesh.replaced(source=np.full(len(mesh.faces), made, np.uint16))
     note = Finding(Severity.NOTE, "mould-core-held", "the core hangs free: hold it on prints or pins set by hand, clear of the articular ends",
                    round(cavity.least_wall_mm, 3), settings.core_wall_mm, "mm")
@@ -136,7 +136,7 @@ def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
     membrane = stretch_membrane(bed.mesh.vertices, bed.mesh.faces, settings.flange_mm)
     lines = trace_parting_lines(bed.mesh, bone_outline(bed.mesh.vertices, bed.mesh.faces), membrane)
     scribed, taken = scribe(bone.solid, lines, settings.groove_width_mm, settings.groove_depth_mm)
-    mesh = sound_mesh(mesh_of(scribed, bone.number, bed.mesh.source, len(sources) - 1))
+    mesh = sound_mesh(mesh_of(scribed, bed.mesh.source, bone.number, len(sources) - 1)[0])
     depth = float(Surface(bed.mesh).distance(mesh.vertices)[0].max())
     figures = (
         Figure("parting lines", len(lines), "", "around the silhouette and each hole in it"),
@@ -200,7 +200,7 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     check = rejoin(mould.body, rubber, [port.body for port in ports], bone.mesh, none)
     fitted = Fittings(keys, ports, way, ways, check)
     solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
-    lining = plain_mesh(mould.body)
+    lining = surface_of(mould.body)
     rows = [_jacket_row(piece, solid.mesh, Surface(lining)) for piece, solid in zip(jacket, solids[:2], strict=True)]
     good = [out.is_free and row[2] >= settings.jacket_draft_deg - 0.01 for out, row in zip(ways, rows, strict=True)]
     lines = trace_parting_lines(bone.mesh, bone_outline(bone.mesh.vertices, bone.mesh.faces), mould.membrane)
@@ -244,7 +244,7 @@ def _fitted(
 
 
 def _solids(pieces: Sequence[MouldPiece], role: str, bone: Bone, made: int, bed: Bed) -> tuple[MadeSolid, ...]:
-    meshes = [_clear_mesh(sound_mesh(mesh_of(piece.solid, bone.number, bone.mesh.source, made))) for piece in pieces]
+    meshes = [_clear_mesh(sound_mesh(mesh_of(piece.solid, bone.mesh.source, bone.number, made)[0])) for piece in pieces]
     return tuple(MadeSolid(piece.name, role, mesh, bed.mould_from_replica) for piece, mesh in zip(pieces, meshes, strict=True))
 
 
