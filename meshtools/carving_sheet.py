@@ -77,12 +77,12 @@ def _foam_figures(carving: Carving) -> list[Figure]:
     outlines = sum(slab.volume_mm3 for slab in carving.stack.slabs) / MM3_PER_LITRE
     return [
         Figure("Slabs", len(carving.stack.slabs), f"of {carving.settings.slab_mm:g} mm", "ceil((depth + 2 allowance) / thickness)"),
-        Figure("Foam in the block", round(block, 1), "l", f"{block * density / 1000:.1f} kg at {density:g} kg/m3"),
-        Figure("Foam bought when slabs are cut to outline", round(sheets, 1), "l", "upright rectangles around the outlines"),
-        Figure("Foam in the stack of outlines", round(outlines, 1), "l", "outlines x thickness"),
-        Figure("Solid to carve", round(solid, 1), "l", f"{solid * density / 1000:.2f} kg at {density:g} kg/m3"),
-        Figure("Cut away from the block", round(block - solid, 1), "l", "block less solid"),
-        Figure("Cut away when slabs are cut to outline", round(sheets - solid, 1), "l", "sheets less solid"),
+        Figure("Foam in the block", round(block, 2), "l", f"{block * density / 1000:.2f} kg at {density:g} kg/m3"),
+        Figure("Foam bought when slabs are cut to outline", round(sheets, 2), "l", "upright rectangles around the outlines"),
+        Figure("Foam in the stack of outlines", round(outlines, 2), "l", "outlines x thickness"),
+        Figure("Solid to carve", round(solid, 2), "l", f"{solid * density / 1000:.3f} kg at {density:g} kg/m3"),
+        Figure("Cut away from the block", round(block - solid, 2), "l", "block less solid"),
+        Figure("Cut away when slabs are cut to outline", round(sheets - solid, 2), "l", "sheets less solid"),
         Figure(
             "Slabs that hold all their bone",
             f"{carving.stack_check.n_contained} of {carving.stack_check.n_slabs}",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 from report_sheet import SOURCES, invented_bone
 
 from meshtools.files.verify_parts import verify_parts
-from meshtools.jobs.ready_files import route_files
+from meshtools.jobs.ready_files import read_me, route_files
 from meshtools.model import Finding, Severity, plain
 from meshtools.model_ready import Drawing, Figure, Layer, Made, MadeSolid, Part, RouteTable, RouteView
 from meshtools.settings import Settings
@@ -73,6 +74,23 @@ def test_the_sheet_carries_findings_datum_cautions_and_files(made: tuple[dict[st
     finding = "decide The wall is thin at one place. 1.23 mm (limit 1.60 mm)"
     for wanted in (finding, "the lower left dowel", "NIOSH 2023", STL, "adult-femur-left-print.3mf"):
         assert wanted in words
+
+
+def test_sheet_and_read_me_say_how_solids_of_one_frame_are_laid_together(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
+    part, one = part_made()
+    beside = MESH.replaced(vertices=MESH.vertices + (500.0, -20.0, 7.5))
+    frame = np.array([[0.0, -1.0, 0.0, 3.0], [1.0, 0.0, 0.0, -4.0], [0.0, 0.0, 1.0, 5.0], [0.0, 0.0, 0.0, 1.0]])
+    solids = (MadeSolid("body", "part", MESH, frame), MadeSolid("beside", "part", beside, frame))
+    contents, facts, _ = route_files(part, replace(one, solids=solids), about() | {"route": "mould", "settings": plain(Settings().mould)})
+    for solid, row in zip(solids, facts["solids"], strict=True):
+        low, high = solid.mesh.vertices.min(axis=0), solid.mesh.vertices.max(axis=0)
+        np.testing.assert_allclose(row["place_mm"], (low + high) / 2, atol=6e-4)
+    place = facts["solids"][1]["place_mm"]
+    assert ", ".join(f"{x:.2f}" for x in place) + " mm" in words_of(contents["sheet.pdf"])
+    assert f"adult-femur-left-beside.stl  {', '.join(f'{x:.3f}' for x in place)}" in read_me(facts)
+    assert "axes of the mould" in read_me(facts)
+    assert made[1]["solids"][0]["place_mm"] == []  # alone, it belongs to nothing
+    assert "move each STL" not in read_me(made[1])
 
 
 def test_equal_input_gives_equal_bytes_of_every_file(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:

@@ -66,6 +66,15 @@ def solid_row(solid: MadeSolid, file: str, delivered_from_replica: FloatArray) -
     }  # fmt: skip
 
 
+def put_places(rows: Sequence[dict[str, Any]], solids: Sequence[MadeSolid]) -> None:
+    """Add `place_mm` to the solids of the record: where the origin of each file lies in the frame that all solids share, so that whoever has the
+    files alone can lay them together. Empty where each has a frame of its own, as printed parts have, or stands alone."""
+    is_shared = len(solids) > 1 and all(np.array_equal(solid.made_from_replica, solids[0].made_from_replica) for solid in solids)
+    for row, solid in zip(rows, solids, strict=True):
+        made_from_delivered = solid.made_from_replica @ np.linalg.inv(np.array(row["delivered_from_replica"]))
+        row["place_mm"] = (np.round(made_from_delivered[:3, 3], 3) + 0.0).tolist() if is_shared else []
+
+
 def whole(mesh: Mesh) -> tuple[float, float, list[float]]:
     """Volume in mm3, area in mm2 and centre of mass (3,) in mm of a closed surface of even density (divergence theorem)."""
     middle = mesh.vertices.mean(axis=0)

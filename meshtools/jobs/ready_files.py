@@ -16,12 +16,12 @@ from meshtools.files.parts_3mf import encode_parts_3mf
 from meshtools.files.route_table import encode_csv
 from meshtools.files.verify_parts import ReplicaBox, verify_parts
 from meshtools.geometry.caliper_frame import caliper_frame
-from meshtools.jobs.ready_facts import add_material, route_facts, solid_row
+from meshtools.jobs.ready_facts import add_material, put_places, route_facts, solid_row
 from meshtools.jobs.record import JobFiles, write_results
 from meshtools.model import Finding, Record, Severity, plain, status_of
 from meshtools.model_ready import Drawing, Made, Part
 from meshtools.report.job_pictures import drawing_facts, sheet_pictures
-from meshtools.report.job_sheet import ROUTE_TITLES, job_sheet_pdf
+from meshtools.report.job_sheet import FRAME_WORDS, ROUTE_TITLES, job_sheet_pdf
 
 SHEET = "sheet.pdf"
 
@@ -60,6 +60,7 @@ def _solids(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str,
         file = f"{file_stem(part.part_id)}-{solid.name}.stl"
         contents[file] = delivery.content
         rows.append(solid_row(solid, file, delivery.delivered_from_scan))
+    put_places(rows, made.solids)
     closed = tuple(solid for solid, row in zip(made.solids, rows, strict=True) if row["is_closed"])
     if closed:
         contents[f"{file_stem(part.part_id)}-{about['route']}.3mf"] = encode_parts_3mf(closed, made.sources, label)
@@ -73,7 +74,7 @@ def file_stem(part_id: str) -> str:
 
 def _files_made(facts: Mapping[str, Any], drawings: Sequence[Drawing], made: Made, enclosed: Sequence[str]) -> list[dict[str, Any]]:
     solids, stem = facts["solids"], f"{file_stem(facts['part_id'])}-{facts['route']}"
-    rows = [{"file": row["file"], "role": row["role"], "extents_mm": row["extents_mm"]} for row in solids]
+    rows = [{"file": row["file"], "role": row["role"], "extents_mm": row["extents_mm"], "place_mm": row["place_mm"]} for row in solids]
     if any(row["is_closed"] for row in solids):
         rows.append({"file": f"{stem}.3mf", "role": "all closed solids, with evidence class of every face", "extents_mm": []})
     rows += [{"file": f"{drawing.name}.dxf, .svg", "role": f"drawing 1:1: {drawing.title}", "extents_mm": []} for drawing in drawings]
@@ -98,10 +99,21 @@ def read_me(facts: Mapping[str, Any]) -> str:
     lines += [
         "checksums.sha256             SHA-256 of every file here",
         "",
-        "Each STL lies about the middle of its own box; record.json of the batch holds the matrix from the replica (delivered_from_replica).",
+        "Each STL lies about the middle of its own box, and the bodies of the 3MF side by side.",
+        "record.json of the batch holds the matrix of each STL from the replica (delivered_from_replica).",
+        *_places(facts),
         "Measure the first article against the sheet before anything else is made from these files.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _places(facts: Mapping[str, Any]) -> list[str]:
+    """How to lay the STL files together, where they share a frame."""
+    placed = [row for row in facts["solids"] if row["place_mm"]]
+    if not placed:
+        return []
+    head = f"To lay them together in the {FRAME_WORDS.get(facts['route'], 'frame they share')}, move each STL by x, y, z in mm:"
+    return [head, *(f"{row['file']:<28} {', '.join(f'{x:.3f}' for x in row['place_mm'])}" for row in placed), ""]
 
 
 def write_route(batch: Path, record_path: str, key: str, made_part: tuple[Part, Made], about: Mapping[str, Any]) -> Record:

@@ -36,6 +36,8 @@ DRAWING_NOTE = (
 )
 FILES_NOTE = "STL and CSV state no unit: all lengths are millimetres. The archive holds all files, their SHA-256 sums and a text to read first."
 
+FRAME_WORDS = {"cnc": "stock coordinates", "mould": "axes of the mould"}
+
 
 def job_sheet_pdf(facts: Mapping[str, Any], findings: Sequence[Mapping[str, Any]], pictures: Mapping[str, Any]) -> bytes:
     """The sheet as PDF bytes, the same for equal input whatever the day or the machine's fonts.
@@ -80,7 +82,8 @@ def sheet_words(facts: Mapping[str, Any], findings: Sequence[Mapping[str, Any]])
         "figures": [_figure(row) for row in facts["figures"]],
         "tables": [_table(table) for table in (*facts["tables"], *facts["material_tables"]) if table["rows"]],
         "files": [_file(row) for row in facts["files_made"]],
-        "files_note": FILES_NOTE,
+        "files_note": FILES_NOTE + _places_note(facts),
+        "place_head": f"Move by x, y, z into {FRAME_WORDS.get(facts['route'], 'one frame')}" if _has_places(facts) else "",
         "cautions": _cautions(facts),
         "foot": f"{facts['part_id']} · {route} · {revision} · a replica, not a specimen",
     }
@@ -152,7 +155,17 @@ def _unit_of(head: str) -> str:
 
 def _file(row: Mapping[str, Any]) -> dict[str, str]:
     size = " × ".join(_decimal(length, "mm") for length in row["extents_mm"]) + " mm" if row["extents_mm"] else ""
-    return {"name": row["file"], "role": row["role"], "size": size}
+    place = ", ".join(_decimal(x, "mm") for x in row.get("place_mm", ())) + " mm" if row.get("place_mm") else ""
+    return {"name": row["file"], "role": row["role"], "size": size, "place": place}
+
+
+def _has_places(facts: Mapping[str, Any]) -> bool:
+    return any(row.get("place_mm") for row in facts["files_made"])
+
+
+def _places_note(facts: Mapping[str, Any]) -> str:
+    note = " Each STL lies about the middle of its own box; moved as its row says, they lie as they belong together. The 3MF has them side by side."
+    return note if _has_places(facts) else ""
 
 
 def _cautions(facts: Mapping[str, Any]) -> list[dict[str, str]]:
