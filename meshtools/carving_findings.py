@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 from meshtools.carving import Carving, sections_needed
 from meshtools.carving_sections import TOO_LARGE, largest_block
+from meshtools.counted import counted
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.stock import LEAST_BRIDGES, fitting_flips
 from meshtools.model import Finding, Severity
@@ -68,6 +70,7 @@ def _uncut(carving: Carving) -> Iterator[Finding]:
         message = (
             f"{name}: after {len(carving.sides)} set-ups {uncut.all_percent:.1f} % of the skin keeps more than {settings.uncut_limit_mm:g} mm of "
             f"foam with the cutter '{carving.cutter.name}'; plan more set-ups, a smaller or longer cutter, handwork, or another route."
+            f"{_hole_words(carving)}"
         )
         yield Finding(Severity.REVIEW, "left-uncut", message, round(uncut.all_percent, 2), settings.uncut_limit_percent, "%")
     elif carving.further:
@@ -81,6 +84,13 @@ def _uncut(carving: Carving) -> Iterator[Finding]:
         larger = max(uncut.two_sides_percent, uncut.second_percent)
         message = f"{name}: two ways of measuring the uncut share differ by {apart:.2f} points; take the larger, {larger:.1f} %."
         yield Finding(Severity.REVIEW, "uncut-share-unsure", message, round(apart, 2), AGREEMENT_POINTS, "points")
+
+
+def _hole_words(carving: Carving) -> str:
+    """What of the skin no cutter needs to reach, because a drill does."""
+    holes_mm2 = carving.part.facts.get("holes_mm2", 0.0)
+    share = 100.0 * holes_mm2 / face_areas(carving.part.mesh.vertices, carving.part.mesh.faces).sum()
+    return f" Walls of the armature's holes are {share:.1f} % of the skin: drill those by the templates." if holes_mm2 else ""
 
 
 def _coat(carving: Carving) -> Iterator[Finding]:
@@ -137,9 +147,10 @@ def _holding(carving: Carving) -> Iterator[Finding]:
         )
     if len(carving.bridges) < LEAST_BRIDGES:
         message = (
-            f"{name}: only {len(carving.bridges)} holding bridge(s) find room off the articular ends; hold the part otherwise before it is cut free."
+            f"{name}: only {counted(len(carving.bridges), 'holding bridge')} with room off the joint surfaces and holes that are known; "
+            "hold the part otherwise before it is cut free."
         )
         yield Finding(Severity.REVIEW, "too-few-bridges", message, len(carving.bridges), LEAST_BRIDGES, "bridges")
-    if not len(carving.part.keep_off):
+    if not carving.part.facts.get("n_joints", len(carving.part.keep_off)):
         message = f"{name}: no articular ends are known, so bridges may stand on one; look at the drawing of the set-up."
         yield Finding(Severity.NOTE, "joints-unknown", message, 0, 1, "points")

@@ -16,7 +16,8 @@ class Part:
     """A closed replica at the size of the target, in the coordinates of its replica.ply.
 
     keep_off: points (n, 3) of articular ends and sockets that cuts, bridges and gates stay away from; empty where nothing is known.
-    facts: what an earlier step says of the surface; `pattern_scale` other than 1 says that an allowance for shrink is in it already.
+    facts: what an earlier step says of the surface; `pattern_scale` other than 1 says that an allowance for shrink is in it already, `n_joints`
+    how many joint surfaces keep_off knows, `holes_mm2` how much of the surface is wall of the armature's holes.
     """
 
     part_id: str

@@ -117,6 +117,14 @@ def _united(mesh: Mesh) -> tuple[np.ndarray, np.ndarray]:
     return united.vertices, united.faces
 
 
+def test_holes_of_the_armature_are_no_joints_and_their_walls_are_told() -> None:
+    settings = CncSettings(cutters=(Cutter("ball", "ball", 12.0, 6.0, 8.0, 90.0),))
+    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES, KEEP_OFF, {"n_joints": 0, "holes_mm2": 250.0}), settings)
+    said = {finding.code: finding.message for finding in made.findings}
+    assert "joints-unknown" in said
+    assert "Walls of the armature's holes are" in said["left-uncut"]
+
+
 def test_without_a_ball_the_part_comes_back_failed_with_what_to_do() -> None:
     made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(cutters=(Cutter("flat", "flat", 6.0, 30.0, 60.0, 30.0),)))
     assert made.solids == ()

@@ -12,7 +12,7 @@ import numpy as np
 from lxml import etree
 
 from meshtools.files.drawing_dxf import write_dxf
-from meshtools.files.drawing_svg import write_svg
+from meshtools.files.drawing_svg import MARGIN_MM, TEXT_MM, write_svg
 from meshtools.model_ready import Drawing, Layer
 
 SQUARE = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 50.0], [0.0, 50.0]])
@@ -50,6 +50,13 @@ def test_writing_a_drawing_leaves_the_library_as_it_was() -> None:
 
     write_dxf(DRAWING)
     assert ezdxf.options.write_fixed_meta_data_for_testing is False
+
+
+def test_a_text_at_the_edge_of_an_svg_is_not_cut_off() -> None:
+    words = "50 mm: measure it on the print"
+    svg = write_svg(Drawing("plate", "Plate", (Layer("outline", (SQUARE,)), Layer("bar", (), (), ((80.0, -5.0, words),)))))
+    width = float(etree.fromstring(svg).get("width").removesuffix("mm"))
+    assert width >= MARGIN_MM + 80.0 + 0.55 * TEXT_MM * len(words)
 
 
 def test_an_svg_is_as_large_on_paper_as_what_it_shows() -> None:

@@ -12,6 +12,7 @@ from meshtools.model_ready import Drawing, Layer
 MARGIN_MM = 10.0
 LINE_MM = 0.35  # ISO 128 line widths: 0.35 and 0.5 mm are usual on paper
 TEXT_MM = 5.0
+WIDE_LETTER = 0.62  # width of a letter in its height, on the wide side for a line of a sans-serif face
 DASHES = ("none", "6 2", "2 2", "8 2 2 2", "1 2", "4 1")  # so that layers differ without colour
 
 
@@ -32,7 +33,7 @@ def write_svg(drawing: Drawing) -> bytes:
 def drawing_box(drawing: Drawing) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest point (2,) of all lines and texts; a square of 1 mm where there are none."""
     points = [line for layer in drawing.layers for line in (*layer.closed, *layer.open) if len(line)]
-    points += [np.array([[x, y]]) for layer in drawing.layers for x, y, _ in layer.texts]
+    points += [np.array([[x, y], [x + WIDE_LETTER * TEXT_MM * len(text), y + TEXT_MM]]) for layer in drawing.layers for x, y, text in layer.texts]
     if not points:
         return np.zeros(2), np.ones(2)
     every = np.concatenate(points)

@@ -95,7 +95,7 @@ def print_figures(
     if gaps:
         figures.append(Figure("gap around keys", f"{min(gaps):.3f} to {max(gaps):.3f}", "mm", f"measured; wished {settings.key_clearance_mm:g}"))
     figures += [
-        Figure("volume of the parts put back", f"{rejoined.made_volume_error:.1e}", "of the replica",
+        Figure("volume of the parts put back", f"{rejoined.made_volume_error:.1e}" if rejoined.made_volume_error else "0", "of the replica",
                "off, with keys, letters, cavities accounted for"),
         Figure("skin of the parts put back", round(rejoined.skin_error_mm, 6), "mm off the replica's", f"largest of {rejoined.n_points} points"),
     ]

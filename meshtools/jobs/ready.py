@@ -61,7 +61,8 @@ def _part(batch: Path, job: Mapping[str, Any]) -> tuple[Part, dict[str, Any]]:
     if hash_file(batch / path) != hashes[path]:
         raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
     sources = tuple(from_plain(SourceEntry, row) for row in record["sources"])
-    part = Part(job["part_id"], str(job["revision"]), read_replica_ply(batch / path), sources, _keep_off(batch, record["facts"], job))
+    known = {"n_joints": len(job.get("joint_keys", ())), "holes_mm2": _hole_walls_mm2(record["facts"])}
+    part = Part(job["part_id"], str(job["revision"]), read_replica_ply(batch / path), sources, _keep_off(batch, record["facts"], job), known)
     shares = replica["facts"].get("evidence_share", {})
     return part, {"evidence_share": shares, "uses": Path(path).name, "evidence_words": ""} | _armature(batch, record, job)
 
@@ -84,6 +85,11 @@ def _record(batch: Path, path: str, key: str) -> dict[str, Any]:
     if record is None or record["key"] != key:
         raise StaleInputError(f"{path}: the record is not the planned one. Build again.")
     return record
+
+
+def _hole_walls_mm2(facts: Mapping[str, Any]) -> float:
+    """Area of the walls of the armature's holes, without flats and bottoms."""
+    return float(sum(np.pi * hole.get("hole_mm", 0.0) * hole.get("depth_mm", 0.0) for hole in facts.get("holes", ())))
 
 
 def _keep_off(batch: Path, facts: Mapping[str, Any], job: Mapping[str, Any]) -> FloatArray:
