@@ -251,7 +251,7 @@ def test_the_summary_reads_back_as_the_rows_of_the_index() -> None:
     ({"mass_kg": 0.4, "n_finds": 1}, ["structure", "specimen"]),
     ({"mass_kg": 12.0}, ["structure", "lifting-by-hand"]),
     ({"mass_kg": 40.0}, ["structure", "lifting", "lifting-by-hand"]),
-    ({"routes": ("print", "cnc")}, ["printing", "dust", "fire", "cutting", "hot-wire"]),
+    ({"routes": ("print", "cnc")}, ["printing", "dust", "fire", "cutting", "resins", "hot-wire"]),
     ({"texts": ["Restored with plaster"]}, ["old-restoration"]),
 ])
 def test_cautions_follow_from_what_is_shown(facts: dict[str, Any], codes: list[str]) -> None:

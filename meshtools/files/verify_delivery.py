@@ -226,13 +226,21 @@ def _read_with_library(content: bytes, suffix: str) -> DeliveredSurface:
 
 
 def _read_with_lib3mf(content: bytes) -> DeliveredSurface:
+    bodies = strict_bodies(content)
+    if len(bodies) != 1:
+        raise ScanError("it does not hold exactly one body")
+    return bodies[0]
+
+
+def strict_bodies(content: bytes) -> tuple[DeliveredSurface, ...]:
+    """The bodies of a 3MF as the strict reader of lib3mf finds them, in the unit that it states. ScanError where it refuses or warns."""
     import lib3mf
 
     model = lib3mf.get_wrapper().CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(True)
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "part.3mf"
+        path = Path(folder) / "parts.3mf"
         path.write_bytes(content)
         try:
             reader.ReadFromFile(str(path))
@@ -240,10 +248,11 @@ def _read_with_lib3mf(content: bytes) -> DeliveredSurface:
             raise ScanError(f"the strict reader refuses it: {error}") from error
     if reader.GetWarningCount():
         raise ScanError(f"the strict reader warns: {reader.GetWarning(0)}")
-    bodies = model.GetMeshObjects()
-    if bodies.Count() != 1 or not bodies.MoveNext():
-        raise ScanError("it does not hold exactly one body")
-    body = bodies.GetCurrentMeshObject()
-    positions = np.frombuffer(memoryview((lib3mf.Position * body.GetVertexCount())(*body.GetVertices())), "<f4")
-    triangles = np.frombuffer(memoryview((lib3mf.Triangle * body.GetTriangleCount())(*body.GetTriangleIndices())), "<u4")
-    return DeliveredSurface(positions.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3).astype(np.int64))
+    unit = model.GetUnit().name.lower()
+    bodies, found = model.GetMeshObjects(), []
+    while bodies.MoveNext():
+        body = bodies.GetCurrentMeshObject()
+        positions = np.frombuffer(memoryview((lib3mf.Position * body.GetVertexCount())(*body.GetVertices())), "<f4")
+        triangles = np.frombuffer(memoryview((lib3mf.Triangle * body.GetTriangleCount())(*body.GetTriangleIndices())), "<u4")
+        found.append(DeliveredSurface(positions.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3).astype(np.int64), unit))
+    return tuple(found)

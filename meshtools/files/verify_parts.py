@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import tempfile
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ import numpy as np
 
 from meshtools.errors import ScanError
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
-from meshtools.files.verify_delivery import PlannedPart, count_bad_edges, verify_delivery
+from meshtools.files.verify_delivery import PlannedPart, count_bad_edges, strict_bodies, verify_delivery
 from meshtools.model import Finding, FloatArray, Severity
 
 MADE_BY_US = ("checksums.sha256", "read-me.txt")
@@ -123,6 +122,9 @@ def _wrong_with_3mf(content: bytes, solids: Sequence[Mapping[str, Any]]) -> Iter
     except ScanError as error:
         yield str(error)
         return
+    if any(body.unit != "millimeter" for body in bodies):
+        yield "its unit is not the millimetre"
+        return
     closed = [row for row in solids if row["is_closed"]]
     if len(bodies) != len(closed):
         yield f"it holds {len(bodies)} bodies instead of {len(closed)}"
@@ -134,33 +136,6 @@ def _wrong_with_3mf(content: bytes, solids: Sequence[Mapping[str, Any]]) -> Iter
     for found, planned in zip(volumes, sorted(row["volume_mm3"] for row in closed), strict=True):
         if not abs(found - planned) <= 1e-4 * planned + 1e-3:
             yield f"it holds a body of {found:.3f} mm3 where {planned:.3f} mm3 were planned"
-
-
-def strict_bodies(content: bytes) -> tuple[DeliveredSurface, ...]:
-    """The bodies of a 3MF as the strict reader of lib3mf finds them, in mm. ScanError where it refuses or warns."""
-    import lib3mf
-
-    model = lib3mf.get_wrapper().CreateModel()
-    reader = model.QueryReader("3mf")
-    reader.SetStrictModeActive(True)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "parts.3mf"
-        path.write_bytes(content)
-        try:
-            reader.ReadFromFile(str(path))
-        except lib3mf.ELib3MFException as error:
-            raise ScanError(f"the strict reader refuses it: {error}") from error
-    if reader.GetWarningCount():
-        raise ScanError(f"the strict reader warns: {reader.GetWarning(0)}")
-    if model.GetUnit() != lib3mf.ModelUnit.MilliMeter:
-        raise ScanError("its unit is not the millimetre")
-    bodies, found = model.GetMeshObjects(), []
-    while bodies.MoveNext():
-        body = bodies.GetCurrentMeshObject()
-        positions = np.frombuffer(memoryview((lib3mf.Position * body.GetVertexCount())(*body.GetVertices())), "<f4")
-        triangles = np.frombuffer(memoryview((lib3mf.Triangle * body.GetTriangleCount())(*body.GetTriangleIndices())), "<u4")
-        found.append(DeliveredSurface(positions.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3).astype(np.int64), "millimeter"))
-    return tuple(found)
 
 
 def _volume_mm3(body: DeliveredSurface) -> float:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.fitting import tangents
 from meshtools.geometry.weld import flip_flat_faces
 from meshtools.model import FloatArray, Mesh
 
@@ -115,9 +116,7 @@ def rod(start: FloatArray, end: FloatArray, apothem_mm: float, n_sides: int = RO
 
 def frame_about(normal: FloatArray) -> FloatArray:
     """Rows (3, 3) of a right-handed frame whose third axis is the unit normal; the same normal gives the same frame."""
-    aside = np.cross(normal, np.eye(3)[int(np.argmin(np.abs(normal)))])
-    aside /= np.sqrt(np.sum(aside**2))
-    return np.stack([aside, np.cross(normal, aside), normal])
+    return np.stack([*tangents(normal), normal])
 
 
 def rigid(rotation: FloatArray, shift: FloatArray | tuple[float, ...] = (0.0, 0.0, 0.0)) -> FloatArray:

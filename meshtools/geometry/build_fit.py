@@ -8,7 +8,8 @@ from itertools import permutations
 import numpy as np
 
 from meshtools.geometry.body import frame_about
-from meshtools.geometry.registration_poses import principal_axes, spread_rotations
+from meshtools.geometry.fitting import unit_vectors
+from meshtools.geometry.registration_poses import principal_axes, rotations_from_vectors, spread_rotations
 from meshtools.model import FloatArray
 
 _TURNS_DEG = tuple(range(0, 90, 3))
@@ -68,11 +69,9 @@ def smallest_box(points: FloatArray) -> FloatArray:
 
 
 def _shortened(rotation: FloatArray, angle: float) -> FloatArray:
-    """A turn about the rotation's own axis by `angle` (Rodrigues)."""
+    """A turn about the rotation's own axis by `angle` in radians."""
     axis = np.array([rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0] - rotation[0, 1]])
-    axis = axis / max(float(np.sqrt(np.sum(axis**2))), 1e-300)
-    cross = np.array([[0.0, -axis[2], axis[1]], [axis[2], 0.0, -axis[0]], [-axis[1], axis[0], 0.0]])
-    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross)
+    return np.asarray(rotations_from_vectors(angle * unit_vectors(axis)[None])[0])
 
 
 def _tightest(points: FloatArray, rotations: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.bore_search import square_to
+from meshtools.geometry.outlines import signed_area
 from meshtools.geometry.unite import kernel_solid
 from meshtools.model import FloatArray, Mesh
 from meshtools.model_ready import Drawing, Layer
@@ -86,10 +87,5 @@ def _outline(mesh: Mesh, origin: FloatArray, axes: FloatArray, seen_mm: float) -
         raise GeometryError("the bone is not a closed solid, so it has no drill template; look at its page")
     section: manifold3d.CrossSection = solid.trim_by_plane((0.0, 0.0, 1.0), -seen_mm).project().simplify(OUTLINE_MM)
     rings = [np.asarray(ring, dtype=np.float64) for ring in section.to_polygons()]
-    rings.sort(key=lambda ring: (-_area(ring), tuple(ring.min(axis=0))))
+    rings.sort(key=lambda ring: (-abs(signed_area(ring)), tuple(ring.min(axis=0))))
     return tuple(np.roll(ring, -int(np.lexsort(ring.T)[0]), axis=0) for ring in rings)
-
-
-def _area(ring: FloatArray) -> float:
-    x, y = ring.T
-    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2

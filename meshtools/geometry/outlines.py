@@ -48,11 +48,11 @@ def area_of(contours: list[Any]) -> BaseGeometry:
         return shapely.Polygon()
     clean = manifold3d.CrossSection(contours, manifold3d.FillRule.Positive).to_polygons()
     rings = [np.asarray(ring, dtype=np.float64) for ring in clean if len(ring) >= 3]
-    rings.sort(key=lambda ring: -abs(_signed_area(ring)))
+    rings.sort(key=lambda ring: -abs(signed_area(ring)))
     area: BaseGeometry = shapely.Polygon()
     for ring in rings:  # larger ones first, so that a hole is cut before an island is set into it
         piece = shapely.make_valid(shapely.Polygon(ring))
-        area = area.union(piece) if _signed_area(ring) > 0 else area.difference(piece)
+        area = area.union(piece) if signed_area(ring) > 0 else area.difference(piece)
     return polygonal(area)
 
 
@@ -89,6 +89,7 @@ def without_narrow_holes(area: BaseGeometry, width_mm: float) -> BaseGeometry:
     return shapely.union_all(kept) if kept else area
 
 
-def _signed_area(ring: FloatArray) -> float:
+def signed_area(ring: FloatArray) -> float:
+    """Area of a closed line (n, 2), above 0 where it runs counter-clockwise (shoelace formula)."""
     x, y = ring[:, 0] - ring[0, 0], ring[:, 1] - ring[0, 1]
     return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2.0)

@@ -65,7 +65,7 @@ LOAD_SHARES = Caution(
 )
 ROUTE_CAUTIONS: Mapping[str, tuple[Caution, ...]] = {
     "print": (PRINTING, DUST, FIRE),
-    "cnc": (CUTTING, DUST, FIRE, HOT_WIRE),
+    "cnc": (CUTTING, DUST, RESINS, FIRE, HOT_WIRE),
     "mould": (RESINS, POURS, DUST),
     "mount": (LOAD_SHARES, HEIGHT),
 }

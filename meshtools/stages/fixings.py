@@ -17,9 +17,10 @@ from meshtools.geometry.bores import Bore, BoreAsked, lay_bore
 from meshtools.geometry.datum import Datum, find_datum
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.drill_template import TemplateHole, drill_template
+from meshtools.geometry.hole_sizes import hole_mm_of, wall_mm_of
 from meshtools.geometry.sockets import is_way_free, lead_mm, second_dowel
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Severity, SourceEntry
-from meshtools.model_fixings import ADHESIVE, BORE, DOWELS, FLAT, PLAIN, SOCKET, Fixing, RowStretch
+from meshtools.model_fixings import BORE, DOWELS, FLAT, PLAIN, SOCKET, Fixing, RowStretch
 from meshtools.model_ready import Drawing
 from meshtools.settings_fixings import FixingSettings
 
@@ -109,16 +110,6 @@ def cut_fixings(
     return FixingsResult(cut, table, facts, tuple(findings), drawings)
 
 
-def hole_mm_of(fixing: Fixing, settings: FixingSettings) -> float:
-    """Diameter of the hole for a rod: wider by the clearance of a print or by the bed of an adhesive."""
-    return fixing.diameter_mm + (settings.adhesive_clearance_mm if fixing.fit == ADHESIVE else settings.print_clearance_mm)
-
-
-def wall_mm_of(fixing: Fixing, settings: FixingSettings) -> float:
-    """Wall asked for about a hole."""
-    return fixing.wall_mm if fixing.wall_mm is not None else settings.wall_diameters * fixing.diameter_mm
-
-
 def _laid(mesh: Mesh, fixing: Fixing, settings: FixingSettings, name: str) -> tuple[list[Hole], list[Finding]]:
     findings = _checked_row(fixing, settings)
     hole_mm, wall_mm = hole_mm_of(fixing, settings), wall_mm_of(fixing, settings)
@@ -147,9 +138,8 @@ def _laid(mesh: Mesh, fixing: Fixing, settings: FixingSettings, name: str) -> tu
             holes.append(_hole(f"{name}b", kind, fixing, second, None))
     skin = Surface(mesh)
     for hole in holes:
-        ends = [(hole.points[0], hole.outward())] + ([] if hole.is_blind else [(hole.points[-1], hole.outward(at_end=True))])
-        if not all(is_way_free(skin, point, out, hole.hole_mm / 2) for point, out in ends[:1]):
-            message = f"{label}: bone stands in the straight way to its mouth at {place_words(ends[0][0])}; the rod cannot be put in from there."
+        if not is_way_free(skin, hole.points[0], hole.outward(), hole.hole_mm / 2):
+            message = f"{label}: bone stands in the straight way to its mouth at {place_words(hole.points[0])}; the rod cannot be put in from there."
             findings.append(Finding(Severity.REVIEW, "way-in-blocked", message))
     return holes, findings
 

@@ -9,9 +9,10 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.bore_rows import RowAsked, RowLaid, Stretch, lay_row
+from meshtools.geometry.hole_sizes import hole_mm_of, wall_mm_of
 from meshtools.geometry.transform import apply_matrix, move_points
 from meshtools.model import Finding, FloatArray, Mesh, Severity, plain
-from meshtools.model_fixings import ADHESIVE, Fixing, RowStretch
+from meshtools.model_fixings import Fixing, RowStretch
 from meshtools.settings_fixings import FixingSettings
 
 
@@ -26,8 +27,7 @@ def lay_bone_row(
     there = [slug for slug in slugs if slug in replicas and slug in places]
     nothing: dict[str, Any] = {"corners_mm": [], "bends": [], "stretches": {}}
     told = [] if len(there) == len(slugs) else [_incomplete(fixing, [slug for slug in slugs if slug not in there])]
-    hole = fixing.diameter_mm + (settings.adhesive_clearance_mm if fixing.fit == ADHESIVE else settings.print_clearance_mm)
-    wall = fixing.wall_mm if fixing.wall_mm is not None else settings.wall_diameters * fixing.diameter_mm
+    hole, wall = hole_mm_of(fixing, settings), wall_mm_of(fixing, settings)
     bend_radius = fixing.bend_radius_mm if fixing.bend_radius_mm is not None else settings.bend_radius_diameters * fixing.diameter_mm
     bones = [apply_matrix(replicas[slug], places[slug]) for slug in there]
     try:
