@@ -29,6 +29,17 @@ def test_a_dxf_opens_without_errors_in_mm_with_closed_lines_on_their_layers() ->
     assert np.allclose(np.array(lines[0].get_points("xy")), SQUARE)
 
 
+def test_signs_that_a_format_reads_as_commands_are_drawn_as_they_are_and_what_cannot_be_printed_is_a_blank() -> None:
+    from ezdxf import recover
+
+    drawing = Drawing("plate", 'A "1" <2> \x01', (Layer('a"<', (SQUARE,), (), ((0.0, 0.0, '50 %%d ^J \x02 "<&> = #1'),)),))
+    document, auditor = recover.read(io.BytesIO(write_dxf(drawing)))
+    assert ([text.plain_text() for text in document.modelspace().query("TEXT")], len(auditor.errors)) == (['50 % %d ^J "<&> = #1'], 0)
+    root = etree.fromstring(write_svg(drawing))
+    assert [node.text for node in root.iter("{*}title", "{*}text")] == ['A "1" <2>', '50 %%d ^J "<&> = #1']
+    assert next(root.iter("{*}g")).get("id") == 'a"<'
+
+
 def test_a_drawing_written_a_second_later_has_the_same_bytes() -> None:
     first = write_dxf(DRAWING), write_svg(DRAWING)
     time.sleep(1.1)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from meshtools.files.drawing_text import dxf_text
 from meshtools.model_ready import Drawing, Layer
 
 TEXT_MM = 5.0
@@ -49,7 +50,7 @@ def _draw(space: Any, layer: Layer, name: str) -> None:
             if len(line) >= 2:
                 space.add_lwpolyline([(round(x, 6), round(y, 6)) for x, y in line.tolist()], close=is_closed, dxfattribs={"layer": name})
     for x, y, text in layer.texts:
-        entity = space.add_text(" ".join(text.split()), height=TEXT_MM, dxfattribs={"layer": name})
+        entity = space.add_text(dxf_text(text), height=TEXT_MM, dxfattribs={"layer": name})
         entity.set_placement((round(float(x), 6), round(float(y), 6)))
 
 

@@ -6,6 +6,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
+from meshtools.files.drawing_text import printable
 from meshtools.model import FloatArray
 from meshtools.model_ready import Drawing, Layer
 
@@ -25,7 +26,7 @@ def write_svg(drawing: Drawing) -> bytes:
     head = (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{_number(width)}mm" height="{_number(height)}mm" '
-        f'viewBox="0 0 {_number(width)} {_number(height)}">\n<title>{escape(drawing.title)}</title>\n'
+        f'viewBox="0 0 {_number(width)} {_number(height)}">\n<title>{escape(printable(drawing.title))}</title>\n'
     )
     return (head + "".join(groups) + "</svg>\n").encode("utf-8")
 
@@ -46,9 +47,10 @@ def _group(layer: Layer, number: int, shift: FloatArray) -> str:
     lines += [f'<path d="{_path(line, shift)}"/>\n' for line in layer.open if len(line)]
     for x, y, text in layer.texts:
         at = f'x="{_number(x + shift[0])}" y="{_number(shift[1] - y)}"'
-        lines.append(f'<text {at} font-family="sans-serif" font-size="{_number(TEXT_MM)}" fill="black" stroke="none">{escape(text)}</text>\n')
+        font = f'font-family="sans-serif" font-size="{_number(TEXT_MM)}" fill="black" stroke="none"'
+        lines.append(f'<text {at} {font}>{escape(printable(text))}</text>\n')
     style = f'fill="none" stroke="black" stroke-width="{_number(LINE_MM)}" stroke-dasharray="{dash}"'
-    return f"<g id={quoteattr(layer.name)} {style}>\n{''.join(lines)}</g>\n"
+    return f"<g id={quoteattr(printable(layer.name))} {style}>\n{''.join(lines)}</g>\n"
 
 
 def _path(line: FloatArray, shift: FloatArray) -> str:
