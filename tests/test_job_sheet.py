@@ -13,6 +13,7 @@ import pytest
 from report_sheet import SOURCES, invented_bone
 
 from meshtools.files.verify_parts import verify_parts
+from meshtools.jobs.ready_facts import datum_lines
 from meshtools.jobs.ready_files import read_me, route_files
 from meshtools.model import Finding, Severity, plain
 from meshtools.model_ready import Drawing, Figure, Layer, Made, MadeSolid, Part, RouteTable, RouteView
@@ -39,6 +40,11 @@ def about() -> dict[str, Any]:
         "evidence_share": {"OWN-R": 0.951, "FILL": 0.03, "MADE": 0.019}, "n_finds": 1, "uses": "replica.ply", "part_tolerance_mm": 0.5,
         "tolerance_class": "medium", "settings": plain(Settings().print), "estimate": plain(Settings().estimate),
     }  # fmt: skip
+
+
+def test_every_section_of_a_part_states_its_datum() -> None:
+    figures = (Figure("Section 1: Datum", "lower corner", "", "z up"), Figure("Section 2: Datum", "lower corner", "", "z up"), Figure("Mass", 1.0))
+    assert [row["label"] for row in datum_lines(Made((), SOURCES, {}, (), figures))] == ["Section 1: Datum", "Section 2: Datum"]
 
 
 @pytest.fixture(scope="module")

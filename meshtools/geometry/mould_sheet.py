@@ -59,20 +59,21 @@ def fitting_findings(fitted: Fittings, fattest_allowed_mm: float) -> list[Findin
     found = []
     for out in fitted.ways:
         if not out.is_free:
-            said = f"piece {out.name} meets what is still in place on its way out ({out.n_hits} of {out.n_rays} rays stopped)"
+            said = f"Piece {out.name} meets what is still in place on its way out ({out.n_hits} of {out.n_rays} rays stopped); take another mould."
             found.append(Finding(Severity.FAILED, "mould-stuck", said, round(out.overlap_mm3, 4), 0.0, "mm3"))
     ratio, off = fitted.check.volume_ratio, max(fitted.check.off_mm, fitted.check.fattest_mm - fattest_allowed_mm)
     if abs(ratio) > REJOIN_VOLUME:
-        said = "the volume of the assembled mould's cavity differs from the bone's beyond the stated undercuts"
+        said = "The volume of the assembled mould's cavity differs from the bone's beyond the stated undercuts; look at the pieces."
         found.append(Finding(Severity.REVIEW, "mould-rejoin-volume", said, f"{ratio:.2e}", REJOIN_VOLUME))
     if off > REJOIN_MM:
-        said = "the wall of the assembled mould's cavity lies off the bone beyond the stated undercuts"
+        said = "The wall of the assembled mould's cavity lies off the bone beyond the stated undercuts; look at the pieces."
         found.append(Finding(Severity.REVIEW, "mould-rejoin-surface", said, round(off, 4), REJOIN_MM, "mm"))
     keys = fitted.keys
     if len(keys) < N_KEYS:
-        found.append(Finding(Severity.REVIEW, "mould-keys", "the flange has no room for all keys; widen it", len(keys), N_KEYS))
+        found.append(Finding(Severity.REVIEW, "mould-keys", "The flange has no room for all keys; widen it.", len(keys), N_KEYS))
     elif (misfit := wrong_way_misfit(keys)) < LEAST_MISFIT_MM:
-        found.append(Finding(Severity.REVIEW, "mould-keys", "the keys nearly fit in a wrong position", round(misfit, 2), LEAST_MISFIT_MM, "mm"))
+        said = "The keys nearly fit in a wrong position; mark the right one on both halves."
+        found.append(Finding(Severity.REVIEW, "mould-keys", said, round(misfit, 2), LEAST_MISFIT_MM, "mm"))
     return found
 
 
@@ -81,16 +82,16 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
     deepest, limit = mould.undercuts.deepest_mm, settings.undercut_limit_mm
     found = fitting_findings(fitted, max(deepest, limit))
     if deepest > limit:
-        said = (f"no rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
-                "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it")
+        said = (f"No rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
+                "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it.")
         found.append(Finding(Severity.REVIEW, "mould-undercut", said, round(deepest, 3), limit, "mm"))
     sides = [piece.solid.hull() for piece in mould.pieces if piece.name.startswith("side")]
     crossing = sum(any((port.body ^ side).volume() > 0.0 for side in sides) for port in fitted.ports)
     if crossing:
-        said = "a pour or vent may run through a side piece: the casting's stub there is broken before the piece comes out"
+        said = "A pour or vent may run through a side piece: the casting's stub there is broken before the piece comes out."
         found.append(Finding(Severity.NOTE, "mould-vent-side", said, crossing))
     if mould.crumbs_mm3 > 0.0:
-        said = f"bodies too small to be pieces ({len(mould.crumbs)}) are left out of the mould: the casting fills their place; cut it off"
+        said = f"Bodies too small to be pieces ({len(mould.crumbs)}) are left out of the mould: the casting fills their place; cut it off."
         found.append(Finding(Severity.NOTE, "mould-crumbs", said, round(mould.crumbs_mm3, 3), 0.0, "mm3"))
     return tuple(found)
 
@@ -99,10 +100,10 @@ def flexible_findings(mould: FlexibleMould, fitted: Fittings, settings: MouldSet
     """Findings of a flexible mould."""
     found = fitting_findings(fitted, 0.0)
     if mould.thinnest_mm < THIN_RUBBER * settings.rubber_mm:
-        said = "the rubber is thinner than wished somewhere; thicken it"
+        said = "The rubber is thinner than wished somewhere; thicken it."
         found.append(Finding(Severity.REVIEW, "mould-rubber-thin", said, round(mould.thinnest_mm, 2), settings.rubber_mm, "mm"))
     if mould.thickest_mm > settings.rubber_most_mm:
-        said = "the rubber fills an undercut so deep that it gets thick there and may not bend out of it; part it there, or make loose jacket pieces"
+        said = "The rubber fills an undercut so deep that it gets thick there and may not bend out of it; part it there, or make loose jacket pieces."
         found.append(Finding(Severity.REVIEW, "mould-rubber-thick", said, round(mould.thickest_mm, 1), settings.rubber_most_mm, "mm"))
     return tuple(found)
 

@@ -137,10 +137,10 @@ def rejoin_findings(rejoined: Rejoined) -> list[Finding]:
     found = []
     for value, what in ((rejoined.cut_volume_error, "as cut"), (rejoined.made_volume_error, "as made")):
         if value > VOLUME_LIMIT:
-            message = f"the parts {what}, put together, differ from the replica in volume by {100.0 * value:.4f} %; do not use them."
+            message = f"The parts {what}, put together, differ from the replica in volume by {100.0 * value:.4f} %; do not use them."
             found.append(Finding(Severity.REVIEW, "rejoined-volume-off", message, float(np.round(value, 8)), VOLUME_LIMIT))
     if rejoined.skin_error_mm > SKIN_LIMIT_MM:
-        message = f"the parts, put together, lie up to {rejoined.skin_error_mm:.3f} mm from the replica's skin; do not use them."
+        message = f"The parts, put together, lie up to {rejoined.skin_error_mm:.3f} mm from the replica's skin; do not use them."
         found.append(Finding(Severity.REVIEW, "rejoined-skin-off", message, round(rejoined.skin_error_mm, 4), SKIN_LIMIT_MM, "mm"))
     return found
 

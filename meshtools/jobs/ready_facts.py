@@ -87,9 +87,9 @@ def whole(mesh: Mesh) -> tuple[float, float, list[float]]:
 
 
 def datum_lines(made: Made) -> list[dict[str, str]]:
-    """Datum and flip axis of a route in words, where its facts or figures state them."""
+    """Datum and flip axis of a route in words, where its facts or figures state them, of each section where it has some."""
     stated = [(key.replace("_", " "), made.facts[key]) for key in ORIGIN_KEYS if made.facts.get(key) not in (None, "", [], {})]
-    stated += [(figure.label, f"{figure.value}; {figure.basis}") for figure in made.figures if figure.label in ORIGIN_LABELS]
+    stated += [(figure.label, f"{figure.value}; {figure.basis}") for figure in made.figures if figure.label.endswith(ORIGIN_LABELS)]
     return [{"label": label[:1].upper() + label[1:], "text": _words(value)} for label, value in stated]
 
 

@@ -62,13 +62,13 @@ def make_mould(part: Part, settings: MouldSettings) -> Made:
     made = (*part.sources, SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
     before = float(part.facts.get("pattern_scale", 1.0))
     if before != 1.0:
-        reason = f"the surface is a pattern already, at {before} of the bone's size; give the replica: shrink is applied here, and once"
+        reason = f"{part.part_id}: the surface is a pattern already, at {before} of the bone's size; give the replica: shrink is applied once."
         return Made((), made, {}, (Finding(Severity.FAILED, "mould-shrink-twice", reason),))
     try:
         scale = pattern_scale(link.shrink_percent for link in settings.shrink)
         return _made_at_scale(part, settings, scale, made)
     except GeometryError as error:
-        return Made((), made, {}, (Finding(Severity.FAILED, "mould-not-possible", str(error)),))
+        return Made((), made, {}, (Finding(Severity.FAILED, "mould-not-possible", f"{part.part_id}: {error}."),))
 
 
 def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: _Sources) -> Made:
@@ -96,7 +96,8 @@ def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: _
         *(Figure(f"shrink, {link.name}", link.shrink_percent, "%", link.source) for link in settings.shrink),
     )
     if not settings.shrink:
-        findings += (Finding(Severity.REVIEW, "mould-no-shrink", "no shrink is entered, so the pattern is the size of the bone"),)
+        said = "No shrink is entered, so the pattern is the size of the bone; enter each step under shrink."
+        findings += (Finding(Severity.REVIEW, "mould-no-shrink", said),)
     solids = made.solids + core
     findings += made.findings + _crossings(solids)
     return dataclasses.replace(
@@ -111,7 +112,7 @@ def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: _
 
 def _crossings(solids: Sequence[MadeSolid]) -> tuple[Finding, ...]:
     counts = ((solid.name, count_self_intersections(solid.mesh).n_pairs) for solid in solids)
-    said = "faces of {} cross each other"
+    said = "Faces of {} cross each other; look at the file before it is made."
     return tuple(Finding(Severity.REVIEW, "mould-crossing", said.format(name), n, 0, "pairs") for name, n in counts if n)
 
 
@@ -121,11 +122,11 @@ def _core(settings: MouldSettings, bed: Bed, made: int) -> tuple[tuple[MadeSolid
         return (), 0.0, ()
     cavity = find_cavity(Bone.create(bed.mesh).solid, bed.mesh, settings.core_wall_mm)
     if cavity is None:
-        said = "the bone is too thin for a core that leaves this wall; cast it solid or lower core_wall_mm"
+        said = "The bone is too thin for a core that leaves this wall; cast it solid or lower core_wall_mm."
         return (), 0.0, (Finding(Severity.REVIEW, "mould-no-core", said, settings.core_wall_mm, None, "mm"),)
     mesh = surface_of(cavity.solid)
     mesh = mesh.replaced(source=np.full(len(mesh.faces), made, np.uint16))
-    note = Finding(Severity.NOTE, "mould-core-held", "the core hangs free: hold it on prints or pins set by hand, clear of the articular ends",
+    note = Finding(Severity.NOTE, "mould-core-held", "The core hangs free: hold it on prints or pins set by hand, clear of the articular ends.",
                    round(cavity.least_wall_mm, 3), settings.core_wall_mm, "mm")
     return (MadeSolid("core", "core", mesh, bed.mould_from_replica),), cavity.volume_mm3, (note,)
 
