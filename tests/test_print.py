@@ -15,7 +15,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.engraving import EngravingDemand, engrave, place_on_skin
 from meshtools.geometry.hollowing import drill, find_cavity, is_open, place_opening
 from meshtools.geometry.joint_keys import KeyDemand, KeyPair, find_contacts, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
-from meshtools.geometry.print_findings import part_findings, wall_findings
+from meshtools.geometry.print_findings import part_findings, process_findings, wall_findings
 from meshtools.geometry.print_parts import PrintedPart
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.sections import Plane, section
@@ -25,7 +25,7 @@ from meshtools.geometry.unite import concatenate
 from meshtools.geometry.walls import measure_thickness
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
-from meshtools.settings_print import VAT, PrintSettings
+from meshtools.settings_print import EXTRUSION, VAT, PrintSettings
 from meshtools.stages.print import make_print
 
 SOURCES = (SourceEntry(EvidenceClass.OWN, "f-1", Origin.SCANNED),)
@@ -280,6 +280,12 @@ def test_a_part_too_large_is_told_by_the_side_that_does_not_fit():
     part = PrintedPart(1, enter(box()), 1.0, 1.0, None, None, None, ())
     found = part_findings(part, audit, 0, np.array([200.0, 90.0, 40.0]), PrintSettings(build_z_mm=30.0))
     assert [(finding.value, finding.limit) for finding in found if finding.code == "part-too-large"] == [(40.0, 25.0)]
+
+
+@pytest.mark.parametrize(("process", "hollow", "n_asked"), [(EXTRUSION, "yes", 1), (EXTRUSION, "by process", 0), (VAT, "yes", 0)])
+def test_hollow_parts_by_material_extrusion_are_asked_about(process, hollow, n_asked):
+    """Its ceilings fail (common practice, no source)."""
+    assert len(process_findings("rex/femur-left", PrintSettings(process=process, hollow=hollow))) == n_asked
 
 
 def test_loose_bodies_are_parts_of_their_own_and_trapped_voids_are_filled():

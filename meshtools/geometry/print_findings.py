@@ -12,7 +12,7 @@ from meshtools.geometry.print_parts import KeyedContact, PrintedBody, PrintedPar
 from meshtools.geometry.rejoining import Rejoined
 from meshtools.geometry.walls import Thickness
 from meshtools.model import Finding, FloatArray, Severity
-from meshtools.settings_print import PrintSettings
+from meshtools.settings_print import EXTRUSION, PrintSettings
 
 VOLUME_LIMIT = 1e-4
 SKIN_LIMIT_MM = 0.05
@@ -41,6 +41,15 @@ def wall_findings(part_id: str, thickness: Thickness, settings: PrintSettings) -
                    f"{thin[1]:.0f} mm at {place_text(thin[0])}; it will be fragile.")
         return [Finding(Severity.NOTE, "wall-below-recommended", message, round(percent, 3), settings.thin_area_percent, "%")]
     return []
+
+
+def process_findings(part_id: str, settings: PrintSettings) -> list[Finding]:
+    """What is asked of the process that it cannot do (common practice, no source)."""
+    if not settings.is_hollowed or settings.process != EXTRUSION:
+        return []
+    message = (f"{part_id}: hollow parts are asked for by {EXTRUSION}, which has infill of its own and cannot close the ceiling of a cavity; "
+               "write print.hollow: no, or choose another process.")
+    return [Finding(Severity.REVIEW, "hollow-by-extrusion", message)]
 
 
 def part_findings(part: PrintedPart, audit: TopologyAudit, n_crossings: int, size_mm: FloatArray, settings: PrintSettings) -> list[Finding]:

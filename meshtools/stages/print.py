@@ -10,7 +10,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import Body, enter, mesh_of, parts_of
-from meshtools.geometry.print_findings import body_findings, joint_findings, part_findings, rejoin_findings, wall_findings
+from meshtools.geometry.print_findings import body_findings, joint_findings, part_findings, process_findings, rejoin_findings, wall_findings
 from meshtools.geometry.print_parts import PrintedBody, finish_body, mesh_of_part, split_body
 from meshtools.geometry.print_tables import assembled_view, keys_table, part_view, parts_table, print_facts, print_figures
 from meshtools.geometry.rejoining import Rejoined, check_rejoined
@@ -119,7 +119,8 @@ def _findings(
     part_id: str, replica: _Replica, bodies: Sequence[PrintedBody], meshes: Sequence[Mesh], measured: tuple[Thickness, Rejoined],
     settings: PrintSettings,
 ) -> tuple[Finding, ...]:  # fmt: skip
-    found = [*body_findings(part_id, bodies, replica.voids_mm3, replica.n_voids), *wall_findings(part_id, measured[0], settings)]
+    found = [*body_findings(part_id, bodies, replica.voids_mm3, replica.n_voids), *process_findings(part_id, settings)]
+    found += wall_findings(part_id, measured[0], settings)
     parts = [printed for body in bodies for printed in body.parts]
     for printed, mesh in zip(parts, meshes, strict=True):
         crossings = count_self_intersections(mesh).n_pairs
