@@ -147,7 +147,7 @@ def _holding(carving: Carving) -> Iterator[Finding]:
         )
     if len(carving.bridges) < LEAST_BRIDGES:
         message = (
-            f"{name}: only {counted(len(carving.bridges), 'holding bridge')} with room off the joint surfaces and holes that are known; "
+            f"{name}: there is room for only {counted(len(carving.bridges), 'holding bridge')} off the joint surfaces and holes that are known; "
             "hold the part otherwise before it is cut free."
         )
         yield Finding(Severity.REVIEW, "too-few-bridges", message, len(carving.bridges), LEAST_BRIDGES, "bridges")

@@ -104,6 +104,7 @@ def read_surface(path: Path, unit: str) -> Mesh:
 def read_closed(path: Path, unit: str) -> Mesh:
     """A scan file as a mesh in mm that bounds a body. UsageError with the reason where it does not."""
     from meshtools.geometry.audit import audit_topology
+    from meshtools.geometry.scale_check import size_problem
 
     mesh = read_surface(path, unit)
     audit = audit_topology(mesh)
@@ -113,6 +114,8 @@ def read_closed(path: Path, unit: str) -> Mesh:
         raise UsageError(f"{path}: the surface {why}, so it is no body that can be made. Clean it and close its holes first.")
     if not audit.is_outward:
         raise UsageError(f"{path}: the surface faces inwards; turn its faces round first.")
+    if problem := size_problem(mesh.vertices, CleanSettings().part_tolerance_mm):
+        raise UsageError(f"{path}: {problem}.")
     return mesh
 
 

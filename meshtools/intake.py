@@ -111,7 +111,7 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     from meshtools.geometry.measure import median_spacing
     from meshtools.geometry.pieces import face_areas, label_pieces
     from meshtools.geometry.rims import close_rims, find_rims
-    from meshtools.geometry.scale_check import check_lengths
+    from meshtools.geometry.scale_check import check_lengths, size_problem
 
     has_unit, rims = mm_per_unit is not None, find_rims(mesh)
     closed = close_rims(mesh, rims, 1)
@@ -129,6 +129,8 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     if find is not None and has_unit:
         _, lengths = check_lengths(mesh.vertices, find, "unit", workspace.register.settings.clean)
         reasons += [f"{finding.message} Look at the caliper cell first." for finding in lengths if finding.severity is Severity.REVIEW]
+    if has_unit and (problem := size_problem(mesh.vertices, workspace.register.settings.clean.part_tolerance_mm)):
+        reasons.append(problem)
     verdict = "re-scan" if reasons else "accept"
     if not has_unit:
         reasons.append("the unit is not stated, so neither size nor spacing was checked")

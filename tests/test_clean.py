@@ -37,6 +37,12 @@ def opening(kind, point, action, diameter_mm=5.0):
     return Opening(2, "ridge-07", kind, *point, diameter_mm, action)
 
 
+@pytest.mark.parametrize("scale", [1e-3, 1e3])
+def test_a_bone_smaller_than_its_tolerance_or_longer_than_any_is_a_wrong_unit(scale):
+    with pytest.raises(GeometryError, match="correct the unit"):
+        clean(BONE.replaced(vertices=BONE.vertices * scale), unit=Unit.MM)
+
+
 class TestWelding:
     def test_a_triangle_soup_becomes_a_closed_surface(self):
         mesh = box((2, 3, 5))

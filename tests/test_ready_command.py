@@ -54,6 +54,15 @@ def test_the_machine_of_a_config_file_holds(bone: Path, tmp_path: Path, capsys: 
     assert (code, "name it with --config" in err) == (2, True)
 
 
+@pytest.mark.parametrize(("scale", "words"), [(1e-5, "less than the part tolerance"), (1e3, "m long in the unit that is stated")])
+def test_a_size_that_no_bone_has_is_a_wrong_unit(bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], scale: float, words: str) -> None:
+    mesh = trimesh.load(bone)
+    mesh.apply_scale(scale)
+    mesh.export(tmp_path / "wrong.stl")
+    code, _, err = run(capsys, "ready", "cnc", tmp_path / "wrong.stl", "--unit", "m", "-o", tmp_path / "out")
+    assert (code, words in err, "correct the unit" in err, (tmp_path / "out").exists()) == (2, True, True, False)
+
+
 def test_an_open_surface_a_wrong_folder_and_broken_settings_are_refused_with_a_sentence(
     bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -13,6 +13,20 @@ from meshtools.settings import CleanSettings
 
 MISTAKE_MARGIN_PERCENT = 6.0
 """A ratio this near to the ratio of two units is named as the likely mistake (common practice, no source)."""
+LARGEST_MM = 20_000.0
+"""No bone is longer, nor a skull (our default)."""
+
+
+def size_problem(vertices: FloatArray, part_tolerance_mm: float) -> str:
+    """A sentence where the points (n, 3) in mm are so small or so large that their unit is wrong and not the bone; else nothing."""
+    longest_mm = float(np.ptp(vertices, axis=0).max())
+    if longest_mm < part_tolerance_mm:
+        size = f"the scan is {longest_mm:.3g} mm long in the unit that is stated, less than the part tolerance of {part_tolerance_mm:g} mm"
+    elif longest_mm > LARGEST_MM:
+        size = f"the scan is {longest_mm / 1000:.3g} m long in the unit that is stated"
+    else:
+        return ""
+    return f"{size}; correct the unit to the one that the scan was exported in"
 
 
 def starting_scale(find: Find) -> tuple[float, str]:

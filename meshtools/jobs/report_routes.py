@@ -64,7 +64,7 @@ def applied_scales(records: Mapping[str, Mapping[str, Any]]) -> dict[str, float]
 def received_findings(rows: Any) -> tuple[Finding, ...]:
     """A finding for every length of a finished part that is beyond its tolerance."""
     return tuple(
-        Finding(Severity.REVIEW, "received-off", _off_words(row), row["measured_mm"], row["nominal_mm"], "mm")
+        Finding(Severity.REVIEW, "received-off", _off_words(row), abs(row["difference_mm"]), row["tolerance_mm"], "mm")
         for row in rows
         if row["verdict"] == "fail"
     )

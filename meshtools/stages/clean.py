@@ -21,7 +21,7 @@ from meshtools.geometry.repair_sheets import doubled_findings, remove_second_lay
 from meshtools.geometry.repair_spikes import cut_spikes
 from meshtools.geometry.repair_support import support_findings, without_fused_support
 from meshtools.geometry.rims import close_rims_listed, find_rims
-from meshtools.geometry.scale_check import caliper_scale, check_lengths, starting_scale, unit_finding
+from meshtools.geometry.scale_check import caliper_scale, check_lengths, size_problem, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, piece_at
 from meshtools.geometry.spikes import find_spikes
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
@@ -54,6 +54,9 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     if basis == "caliper" and find.caliper is not None:
         factor = caliper_scale(mesh.vertices, find.caliper)
         mesh, mm_per_unit = mesh.replaced(vertices=mesh.vertices * factor), mm_per_unit * factor
+    problem = size_problem(mesh.vertices, settings.part_tolerance_mm)
+    if problem and basis != "none":
+        raise GeometryError(f"{problem}.")
     turned = turn_outward(mesh)
     findings += _turn_findings(find, turned.n_pieces_turned, len(turned.is_unsure), bool(turned.is_unsure[:1].any()))
     facts |= {"n_pieces_turned": turned.n_pieces_turned, "n_cavities": turned.n_cavities, "mm_per_unit": mm_per_unit, "scale_basis": basis}
