@@ -44,7 +44,8 @@ def _planned(row: Received, facts: Mapping[str, Any], tolerance_class: str, part
         solid = next((entry for entry in facts.get("solids", ()) if entry["name"] == row.part), None)
         of_file = solid["extents_mm"][LENGTHS_OF_A_FILE.index(row.measure)] if solid and row.measure in LENGTHS_OF_A_FILE else None
         nominal = row.nominal_mm if row.nominal_mm is not None else of_file
-        tolerance, basis = tolerance_of(nominal, tolerance_class, part_tolerance_mm) if nominal is not None else (None, "")
+        process = facts.get("made", {}).get("process", "")
+        tolerance, basis = tolerance_of(nominal, tolerance_class, part_tolerance_mm, process) if nominal is not None else (None, "")
     return (nominal, row.tolerance_mm, "the row") if row.tolerance_mm is not None else (nominal, tolerance, basis)
 
 

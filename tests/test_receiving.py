@@ -126,6 +126,13 @@ def test_advice_is_given_on_the_machine_that_suits_best() -> None:
     assert (found.verdict, found.machine) == ("suits", "large")
 
 
+def test_nothing_tighter_is_promised_of_material_extrusion() -> None:
+    """0.26 mm on average, 0.89 mm at most: PMC9156585."""
+    assert tolerance_of(100.0, "part", 0.2, "material extrusion") == (0.5, "material extrusion holds no less (PMC9156585)")
+    assert tolerance_of(100.0, "part", 0.2, "vat photopolymerization") == (0.2, "part tolerance")
+    assert tolerance_of(500.0, "medium", 0.2, "material extrusion") == (0.8, "ISO 2768-1 medium")
+
+
 def test_a_carved_sphere_weighs_its_core_and_its_coat() -> None:
     """Solid sphere R 50 in 240 kg/m3 foam: 125.664 g (closed form); a coat of 2 mm outside R 48 at 1200 kg/m3 is (50^3 - 48^3) 4/3 pi."""
     whole, core = 4 / 3 * np.pi * 50**3, 4 / 3 * np.pi * 48**3

@@ -30,7 +30,7 @@ def route_facts(part: Part, made: Made, about: Mapping[str, Any], frame: Caliper
     facts["sizes_mm"] = frame.sizes_mm.tolist()
     facts["volume_mm3"], facts["area_mm2"], facts["centre_of_mass_mm"] = whole(part.mesh)
     facts["centre_from_middle_mm"] = (frame.axes @ (np.array(facts["centre_of_mass_mm"]) - frame.centre)).tolist()
-    facts["dimensions"] = dimensions(frame, about["tolerance_class"], about["part_tolerance_mm"])
+    facts["dimensions"] = dimensions(frame, about["tolerance_class"], about["part_tolerance_mm"], about["settings"].get("process", ""))
     facts["figures"] = plain(made.figures)
     facts["tables"] = plain(made.tables)
     facts["made"] = plain(made.facts)
@@ -47,11 +47,11 @@ def add_material(facts: dict[str, Any], about: Mapping[str, Any]) -> None:
     facts["material_tables"] = [material_table(rows, facts)] if rows else []
 
 
-def dimensions(frame: CaliperFrame, tolerance_class: str, part_tolerance_mm: float) -> list[dict[str, Any]]:
+def dimensions(frame: CaliperFrame, tolerance_class: str, part_tolerance_mm: float, process: str = "") -> list[dict[str, Any]]:
     """Three lengths of the finished part that a caliper can take, with tolerance (plus and minus) and what that rests on."""
     rows = []
     for name, size in zip(MEASURES, frame.sizes_mm, strict=True):
-        tolerance_mm, basis = tolerance_of(float(size), tolerance_class, part_tolerance_mm)
+        tolerance_mm, basis = tolerance_of(float(size), tolerance_class, part_tolerance_mm, process)
         rows.append({"part": "", "measure": name, "nominal_mm": float(size), "tolerance_mm": tolerance_mm, "basis": basis})
     return rows
 
