@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from meshtools.geometry.audit import signed_volume
 from meshtools.geometry.caliper_frame import caliper_frame
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import area_vectors
@@ -48,10 +49,8 @@ def making_figures(mesh: Mesh) -> MakingFigures:
     thickness = through[np.isfinite(through)] + start_mm
     hidden = [_hidden_percent(surface, points, normals, start_mm, axis) for axis in frame.axes]
     best = int(np.argmin(hidden))
-    corners = (mesh.vertices - frame.centre)[mesh.faces]
-    volume = float(np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum() / 6.0)
     return MakingFigures(
-        (float(frame.sizes_mm[0]), float(frame.sizes_mm[1]), float(frame.sizes_mm[2])), volume, float(areas.sum() / 2.0),
+        (float(frame.sizes_mm[0]), float(frame.sizes_mm[1]), float(frame.sizes_mm[2])), signed_volume(mesh), float(areas.sum() / 2.0),
         float(np.percentile(thickness, THIN_PERCENTILE)) if len(thickness) else 0.0, hidden[best], ("length", "breadth", "depth")[best],
     )  # fmt: skip
 
