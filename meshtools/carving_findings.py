@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from meshtools.carving import Carving, sections_needed
 from meshtools.carving_sections import TOO_LARGE, largest_block
 from meshtools.counted import counted
+from meshtools.geometry import outlines
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.body import rod
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.stock import LEAST_BRIDGES, fitting_flips
@@ -20,7 +24,7 @@ RIGHT_FLIPS = ("as it lies", "turned over about x")
 
 def find_faults(carving: Carving) -> tuple[Finding, ...]:
     """Every finding of a carving, gravest first."""
-    found = [*_machine(carving), *_solid(carving), *_uncut(carving), *_coat(carving), *_slabs(carving), *_holding(carving)]
+    found = [*_machine(carving), *_solid(carving), *_uncut(carving), *_coat(carving), *_slabs(carving), *_showing(carving), *_holding(carving)]
     order = (Severity.FAILED, Severity.REVIEW, Severity.NOTE)
     return tuple(sorted(found, key=lambda finding: order.index(finding.severity)))
 
@@ -136,6 +140,24 @@ def _slabs(carving: Carving) -> Iterator[Finding]:
     if sides[over] > sheet[over]:
         message = f"{name}: slabs of up to {sides[0]:.0f} x {sides[1]:.0f} mm are larger than the sheets; join sheets edge to edge."
         yield Finding(Severity.REVIEW, "slab-larger-than-sheet", message, round(sides[over], 1), sheet[over], "mm")
+
+
+def _showing(carving: Carving) -> Iterator[Finding]:
+    """Dowels between slabs that stand partly in the bone and partly out of it, in the cutter's way."""
+    solid, radius = outlines.solid_of(carving.lying), carving.settings.dowel_mm / 2.0
+    showing = []
+    for k, dowel in enumerate(carving.stack.dowels):
+        low, high = carving.stack.reach_of(dowel)
+        pin = rod(np.array([dowel.x_mm, dowel.y_mm, low]), np.array([dowel.x_mm, dowel.y_mm, high]), radius)
+        if 1e-4 < (pin ^ solid).volume() / pin.volume() < 1.0 - 1e-4:
+            showing.append(f"D{k + 1}")
+    if showing:
+        which = f"{' and '.join(showing) if len(showing) < 3 else ', '.join(showing)} {'comes' if len(showing) == 1 else 'come'}"
+        message = (
+            f"{carving.part.part_id}: {which} through the skin of the finished part: between the slabs take dowels that the cutter may cut "
+            "(foam or wood, no metal), and fill what shows."
+        )
+        yield Finding(Severity.NOTE, "dowels-show", message, len(showing), 0, "dowels")
 
 
 def _holding(carving: Carving) -> Iterator[Finding]:

@@ -152,10 +152,9 @@ def _dowel_table(carving: Carving) -> RouteTable:
         for k, (x, y) in enumerate(carving.stock.dowels)
     ]
     for k, dowel in enumerate(carving.stack.dowels):
-        slab = carving.stack.slabs[dowel.joint]
-        reach = 0.45 * (slab.high_mm - slab.low_mm)
         use = f"slabs {dowel.joint + 1}-{dowel.joint + 2}, in the {dowel.kind}"
-        heights = round(slab.high_mm - reach, 2), round(slab.high_mm + reach, 2)
+        low, high = carving.stack.reach_of(dowel)
+        heights = round(low, 2), round(high, 2)
         rows.append((f"D{k + 1}", use, round(dowel.x_mm, 2), round(dowel.y_mm, 2), *heights, diameter))
     return RouteTable("dowels", "Dowels in stock coordinates", ("dowel", "use", "x mm", "y mm", "from z mm", "to z mm", "diameter mm"), tuple(rows))
 

@@ -14,7 +14,7 @@ from meshtools import carving_findings
 from meshtools.files.drawing_dxf import write_dxf
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.directions import even_directions
-from meshtools.geometry.slabs import StackCheck
+from meshtools.geometry.slabs import Dowel, SlabStack, StackCheck
 from meshtools.geometry.transform import apply_matrix
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
@@ -93,6 +93,15 @@ def test_a_part_larger_than_the_machine_is_carved_in_sections_that_fit_and_are_t
     assert max(block[0] for block in blocks) <= 320.0
     assert {finding.code for finding in made.findings if finding.severity is not Severity.NOTE} == {"carved-in-sections"}
     assert sum(audit_topology(solid.mesh).volume_mm3 for solid in carved) == pytest.approx(audit_topology(lying_capsule()).volume_mm3, rel=1e-6)
+
+
+@pytest.mark.parametrize(("x_mm", "told"), [(50.0, []), (97.0, ["D1"]), (130.0, [])])
+def test_a_dowel_between_slabs_that_is_half_in_the_bone_is_told(x_mm: float, told: list) -> None:
+    """A bar of 100 mm, cut at half its height."""
+    stack = SlabStack((SimpleNamespace(low_mm=0.0, high_mm=50.0),), (Dowel(0, x_mm, 30.0, "allowance"),))
+    carving = SimpleNamespace(part=SimpleNamespace(part_id="bar"), settings=CncSettings(), stack=stack, lying=box((100, 60, 100), (50, 30, 50)))
+    messages = [finding.message for finding in carving_findings._showing(carving)]
+    assert [name for message in messages for name in ("D1", "D2") if name in message] == told
 
 
 def test_a_part_that_no_section_helps_fails_and_says_into_how_many_it_would_come_apart() -> None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 CHORD_MM = 0.25  # outlines are widened by this more and then straightened by at most as much
 APART_DIAMETERS = 3.0  # least distance between the two dowels of a joint
+DOWEL_SHARE = 0.45  # of a slab on either side of a joint
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,12 @@ class SlabStack:
     def dowels_in(self, number: int) -> tuple[Dowel, ...]:
         """The dowels that stand in a slab, those of the joint below it first."""
         return tuple(dowel for dowel in self.dowels if dowel.joint in (number - 1, number))
+
+    def reach_of(self, dowel: Dowel) -> tuple[float, float]:
+        """From which to which height a dowel stands: most of a slab's thickness, half of it on either side of its joint."""
+        slab = self.slabs[dowel.joint]
+        reach = DOWEL_SHARE * (slab.high_mm - slab.low_mm)
+        return slab.high_mm - reach, slab.high_mm + reach
 
 
 def stack_slabs(solid: manifold3d.Manifold, n_slabs: int, plan: SlabPlan) -> SlabStack:
