@@ -17,6 +17,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_fittings import high_points, wrong_way_misfit
 from meshtools.geometry.mould_pieces import Cutting, cut_rigid_mould
 from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
+from meshtools.geometry.mould_sheet import pour_findings
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
 from meshtools.geometry.shrink import pattern_scale
@@ -170,6 +171,11 @@ def test_high_points_of_two_humps_stand_out_as_far_as_the_saddle_lies_below() ->
     humps = surface_of(joined([solid_of(*shape(ball(5.0, (x, 0.0, 0.0), 4))) for x in (-4.0, 4.0)]))
     found = high_points(humps, UP, 0.5)
     assert [round(prominence, 1) for _, prominence in found] == [10.0, 2.0]
+
+
+def test_a_pour_that_is_wide_for_its_bone_is_told() -> None:
+    assert [finding.code for finding in pour_findings(box((28, 13.6, 10)).vertices, 10.0)] == ["mould-pour-wide"]
+    assert pour_findings(box((28, 13.6, 10)).vertices, 6.0) == []
 
 
 def test_keys_fit_in_one_position_only(ball_mould: Made) -> None:

@@ -63,6 +63,7 @@ def drill_template(mesh: Mesh, hole: TemplateHole, datum: FloatArray, title: str
         Layer("cross", open=cross),
         Layer("datum", open=tuple(lines), texts=texts),
         Layer("check length", open=(check,), texts=((-CHECK_LENGTH_MM / 2, low - 16.0, f"{CHECK_LENGTH_MM:g} mm: measure it on the sheet"),)),
+        Layer("legend", texts=((-CHECK_LENGTH_MM / 2, low - 24.0, "A, B, C: datum points; + nearer to you than the mouth, - farther"),)),
     )
     return Drawing(f"drill-{hole.name}", title, layers)
 

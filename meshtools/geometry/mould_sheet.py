@@ -12,12 +12,13 @@ from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port
 from meshtools.geometry.mould_pieces import SHALLOW_MM, RigidMould, Undercuts
 from meshtools.geometry.mould_proof import Rejoined, WayOut
 from meshtools.geometry.mould_tables import mass_figures
-from meshtools.model import Finding, Severity
+from meshtools.model import Finding, FloatArray, Severity
 from meshtools.model_ready import Figure
 from meshtools.settings_mould import MouldSettings
 
 REJOIN_VOLUME = 1e-4  # share of the volume within which the cavity is the bone's
 REJOIN_MM = 0.05  # and the distance of the surfaces
+WIDE_POUR = 0.5  # of the bone's middle size in the mould (our default)
 THIN_RUBBER = 0.9  # of the wished thickness; below it asks for review
 
 
@@ -77,10 +78,20 @@ def fitting_findings(fitted: Fittings, fattest_allowed_mm: float) -> list[Findin
     return found
 
 
+def pour_findings(bone: FloatArray, pour_mm: float) -> list[Finding]:
+    """A note where the pour is wide for the bone. bone: points (n, 3) in the frame of the mould."""
+    breadth = float(np.sort(np.ptp(bone, axis=0))[1])
+    if pour_mm <= WIDE_POUR * breadth:
+        return []
+    said = (f"The pour of {pour_mm:g} mm is wide for a bone of {breadth:.1f} mm: the skin below it is lost and is dressed by hand; "
+            "set pour_diameter_mm lower where the casting material runs well.")
+    return [Finding(Severity.NOTE, "mould-pour-wide", said, pour_mm, round(WIDE_POUR * breadth, 1), "mm")]
+
+
 def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:
     """Findings of a rigid mould."""
     deepest, limit = mould.undercuts.deepest_mm, settings.undercut_limit_mm
-    found = fitting_findings(fitted, max(deepest, limit))
+    found = fitting_findings(fitted, max(deepest, limit)) + pour_findings(mould.bone.mesh.vertices, settings.pour_diameter_mm)
     if deepest > limit:
         said = (f"No rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
                 "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it.")
@@ -98,7 +109,7 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
 
 def flexible_findings(mould: FlexibleMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:
     """Findings of a flexible mould."""
-    found = fitting_findings(fitted, 0.0)
+    found = fitting_findings(fitted, 0.0) + pour_findings(mould.bone.mesh.vertices, settings.pour_diameter_mm)
     if mould.thinnest_mm < THIN_RUBBER * settings.rubber_mm:
         said = "The rubber is thinner than wished somewhere; thicken it."
         found.append(Finding(Severity.REVIEW, "mould-rubber-thin", said, round(mould.thinnest_mm, 2), settings.rubber_mm, "mm"))
