@@ -164,6 +164,16 @@ def test_findings_stand_with_the_gravest_first() -> None:
     assert severities == ["review", "note", "note"]
 
 
+def test_a_ready_replica_whose_route_failed_is_not_said_to_leave_nothing_open() -> None:
+    made = {"route": "cnc", "machine": "", "sheet": "", "package": "", "n_solids": 0, "mass_kg": None, "machine_hours": None,
+            "machine_hours_basis": "", "prices": [], "findings": [], "figures": []}  # fmt: skip
+    facts = {"received": [], "next_scales": [], "advice": None}
+    texts = [Outline(bone_page(invented_sheet() | {"status": "ready", "making": facts | {"made": [made | {"status": status}]}})).text
+             for status in ("failed", "ready")]  # fmt: skip
+    assert ["nothing is open" in text for text in texts] == [False, True]
+    assert "cnc failed" in texts[0]
+
+
 def test_the_page_of_a_failed_element_says_why_and_names_the_next_best_source() -> None:
     message = "kest/femur-left was not built: the scan ends early."
     failed = {"severity": "failed", "code": "source-unusable", "message": message, "value": None, "limit": None, "unit": ""}

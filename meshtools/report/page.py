@@ -50,6 +50,9 @@ def _status_words(sheet: Mapping[str, Any]) -> Html:
     n_open = sum(row["severity"] == "review" for row in sheet["findings"])
     if sheet["status"] == "review" and n_open:
         return tag("a", f"{n_open} {'finding needs' if n_open == 1 else 'findings need'} a person", href="#findings")
+    parts = [f"{row['route']} {row['status']}" for row in (sheet.get("making") or {}).get("made", ()) if row["status"] != "ready"]
+    if sheet["status"] == "ready" and parts:
+        return tag("a", f"the replica is, what is made of it is not: {', '.join(parts)}", href="#making")
     return join([STATUSES[sheet["status"]][1]])
 
 
