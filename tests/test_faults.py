@@ -304,9 +304,8 @@ def test_an_interrupted_build_says_so_without_a_traceback(built_tiny: Path, tmp_
     batch = make_tiny_batch(tmp_path / "batch")
     command = [*BONEWRIGHT, "build", "--batch", str(batch)]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8", start_new_session=True)
-    while not (batch / "logs" / "snakemake.log").exists():
-        time.sleep(0.02)
-    time.sleep(1.0)
+    while not any((batch / "results" / "finds").glob("*/record.json")):  # jobs run, and most of them are still to come
+        time.sleep(0.005)
     os.killpg(process.pid, signal.SIGINT)
     out, err = process.communicate(timeout=300)
     assert process.returncode == 3

@@ -63,7 +63,8 @@ def _prove_piece(piece: MouldPiece, staying: Sequence[Solid]) -> WayOut:
     vectors = area_vectors(mesh.vertices, mesh.faces)[faces]
     start = points - INWARD_MM * vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]
     along = np.tile(piece.direction, (len(start), 1))
-    is_within = is_inside(mesh, start)  # where a piece is thinner than the step inwards, a ray would start beside it
+    # where a piece is about as thin as the step inwards, a ray would start beside it or on its other skin
+    is_within = is_inside(mesh, start) & (Surface(mesh).distance(start)[0] > INWARD_MM / 2)
     hits = sum(int(np.count_nonzero(np.isfinite(Surface(surface_of(solid)).first_hit(start[is_within], along[is_within])))) for solid in staying)
     return WayOut(piece.name, overlap, len(_SHARES), hits, int(is_within.sum()))
 
