@@ -303,7 +303,10 @@ def test_an_answer_that_cannot_be_printed_ends_in_a_sentence(tiny: Path, command
 def test_an_interrupted_build_says_so_without_a_traceback(built_tiny: Path, tmp_path: Path) -> None:
     batch = make_tiny_batch(tmp_path / "batch")
     command = [*BONEWRIGHT, "build", "--batch", str(batch)]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8", start_new_session=True)
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8", start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # as from a terminal; tests run in the background inherit that it is ignored
+    )  # fmt: skip
     while not any((batch / "results" / "finds").glob("*/record.json")):  # jobs run, and most of them are still to come
         time.sleep(0.005)
     os.killpg(process.pid, signal.SIGINT)
