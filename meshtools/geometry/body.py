@@ -13,6 +13,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.fitting import tangents
+from meshtools.geometry.unite import merged_vertices
 from meshtools.geometry.weld import flip_flat_faces
 from meshtools.model import FloatArray, Mesh
 
@@ -67,10 +68,7 @@ def mesh_of(solid: Any, own_source: Any, number: int, made_source: int) -> tuple
     body = solid.to_mesh64()
     points = np.asarray(body.vert_properties, dtype=np.float64)[:, :3]
     faces = np.asarray(body.tri_verts, dtype=np.int64).reshape(-1, 3)
-    target = np.arange(len(points))
-    target[np.asarray(body.merge_from_vert, dtype=np.int64)] = np.asarray(body.merge_to_vert, dtype=np.int64)
-    while not np.array_equal(target, target[target]):
-        target = target[target]
+    target = merged_vertices(body, len(points))
     bounds = np.asarray(body.run_index, dtype=np.int64) // 3
     is_own = np.repeat(np.asarray(body.run_original_id, dtype=np.int64) == number, np.diff(bounds))
     source = np.full(len(faces), made_source, dtype=np.uint16)

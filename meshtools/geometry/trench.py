@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.unite import merged_vertices
 from meshtools.model import FloatArray, Mesh
 
 if TYPE_CHECKING:
@@ -53,10 +54,7 @@ def cut_trench(partner: Mesh, rims: Sequence[FloatArray], width_mm: tuple[float,
 def _read_back(body: Any, own: int, partner: Mesh) -> CutPartner:
     properties = np.asarray(body.vert_properties, dtype=np.float64)
     faces = np.asarray(body.tri_verts, dtype=np.int64).reshape(-1, 3)
-    target = np.arange(len(properties))
-    target[np.asarray(body.merge_from_vert, dtype=np.int64)] = np.asarray(body.merge_to_vert, dtype=np.int64)
-    while not np.array_equal(target, target[target]):
-        target = target[target]
+    target = merged_vertices(body, len(properties))
     ends = np.asarray(body.run_index, dtype=np.int64) // 3
     runs = ends[1:] - ends[:-1]
     is_own = np.repeat(np.asarray(body.run_original_id) == own, runs)

@@ -193,6 +193,15 @@ def _solid(mesh: Mesh, piece: _Piece) -> manifold3d.Manifold | None:
     return manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)
 
 
+def merged_vertices(body: Any, n_vertices: int) -> NDArray[np.int64]:
+    """(n,) the vertex that each one of a solid read back from the kernel (manifold3d) is the same as; the kernel parts them by their properties."""
+    target = np.arange(n_vertices)
+    target[np.asarray(body.merge_from_vert, dtype=np.int64)] = np.asarray(body.merge_to_vert, dtype=np.int64)
+    while not np.array_equal(target, target[target]):
+        target = target[target]
+    return target
+
+
 def mesh_of_solid(solid: manifold3d.Manifold, mesh: Mesh) -> Mesh:
     """Bring the kernel's result back: vertices that it doubled for the sake of colour are merged again."""
     body = solid.to_mesh64()
@@ -200,10 +209,7 @@ def mesh_of_solid(solid: manifold3d.Manifold, mesh: Mesh) -> Mesh:
     faces = np.asarray(body.tri_verts, dtype=np.int64).reshape(-1, 3)
     if not len(faces):
         return Mesh.create(np.empty((0, 3)), np.empty((0, 3)), None, None if mesh.colour is None else np.empty((0, 3)))
-    target = np.arange(len(properties))
-    target[np.asarray(body.merge_from_vert, dtype=np.int64)] = np.asarray(body.merge_to_vert, dtype=np.int64)
-    while not np.array_equal(target, target[target]):
-        target = target[target]
+    target = merged_vertices(body, len(properties))
     kept, corners = np.unique(target[faces], return_inverse=True)
     colour = None if mesh.colour is None else np.clip(np.rint(properties[kept, 3:6]), 0, 255)
     source = mesh.source[np.asarray(body.face_id, dtype=np.int64)]
