@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.geometry.carved_solid import CarvedSolid
 from meshtools.geometry.coat_check import CoatCheck
+from meshtools.geometry.distance import Surface
 from meshtools.geometry.milled_reach import Approach
+from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.setups import FurtherSetUp, Trial, TwoSides
-from meshtools.geometry.slabs import SlabStack, StackCheck
+from meshtools.geometry.slab_check import StackCheck
+from meshtools.geometry.slabs import SlabStack
 from meshtools.geometry.stock import Bridge, Stock
 from meshtools.geometry.uncut import CutterReach, InsideRadii, UncutShare
 from meshtools.model import FloatArray, Mesh
@@ -21,11 +26,14 @@ from meshtools.settings_cnc import CncSettings, Cutter
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
+BELOW_SKIN_MM = 0.01  # the middle of a face so far below the skin without holes is wall of a hole
+
 
 @dataclass(frozen=True, eq=False)
 class Carving:
-    """lying: the solid to carve in stock coordinates; chosen: the set-up taken; outline: of the lying solid seen
-    from above; inside_share: share of fresh samples of the solid that lie within the stacked slabs."""
+    """lying: the solid to carve in stock coordinates, with the armature's holes; chosen: the set-up taken; outline: of the lying solid seen
+    from above; inside_share: share of fresh samples of the solid that lie within the stacked slabs; sheet: the parting surface over the whole
+    block, in the frame of the sight."""
 
     part: Part
     settings: CncSettings
@@ -45,6 +53,7 @@ class Carving:
     stack_check: StackCheck
     coat: CoatCheck
     inside_share: float
+    sheet: Mesh
 
     @property
     def sides(self) -> tuple[Approach, ...]:
@@ -54,6 +63,19 @@ class Carving:
     def direction_in_stock(self, side: Approach) -> FloatArray:
         """Direction (3,) from the part to the cutter in stock coordinates."""
         return np.asarray(self.stock.stock_from_replica[:3, :3] @ side.frame[2])
+
+    @cached_property
+    def is_drilled(self) -> NDArray[np.bool_]:
+        """(m,) True for the faces of the lying solid that are walls of the armature's holes: they lie below the skin without holes."""
+        middles = self.carved.solid.vertices[self.carved.solid.faces].mean(axis=1)
+        if self.part.unbored is None:
+            return np.zeros(len(middles), bool)
+        return Surface(self.carved.mesh).distance(middles)[0] > BELOW_SKIN_MM + 2.0 * self.carved.bound_mm
+
+    @property
+    def drilled_mm2(self) -> float:
+        """Area of the walls of the armature's holes."""
+        return float(face_areas(self.lying.vertices, self.lying.faces)[self.is_drilled].sum())
 
     @property
     def block_mm3(self) -> float:

@@ -12,7 +12,6 @@ from meshtools.counted import counted
 from meshtools.geometry import outlines
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import rod
-from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.stock import LEAST_BRIDGES, fitting_flips
 from meshtools.model import Finding, Severity
@@ -57,7 +56,7 @@ def _solid(carving: Carving) -> Iterator[Finding]:
         yield Finding(Severity.REVIEW, "carving-in-pieces", message, audit.n_pieces, 1, "bodies")
     crossings = count_self_intersections(carving.lying).n_pairs
     if crossings:
-        message = f"{name}: {crossings} pair(s) of faces of the solid to carve pass through each other; repair the replica."
+        message = f"{name}: {counted(crossings, 'pair')} of faces of the solid to carve pass through each other; repair the replica."
         yield Finding(Severity.REVIEW, "carving-crosses-itself", message, crossings, 0, "pairs of faces")
     quarter = carving.settings.part_tolerance_mm / 4.0
     if carved.bound_mm > quarter:
@@ -74,13 +73,12 @@ def _uncut(carving: Carving) -> Iterator[Finding]:
         message = (
             f"{name}: after {len(carving.sides)} set-ups {uncut.all_percent:.1f} % of the skin keeps more than {settings.uncut_limit_mm:g} mm of "
             f"foam with the cutter '{carving.cutter.name}'; plan more set-ups, a smaller or longer cutter, handwork, or another route."
-            f"{_hole_words(carving)}"
         )
         yield Finding(Severity.REVIEW, "left-uncut", message, round(uncut.all_percent, 2), settings.uncut_limit_percent, "%")
     elif carving.further:
         message = (
-            f"{name}: two sides leave {uncut.two_sides_percent:.1f} % of the skin uncut, so {len(carving.further)} further set-up(s) are planned; "
-            f"they leave {uncut.all_percent:.1f} %."
+            f"{name}: two sides leave {uncut.two_sides_percent:.1f} % of the skin uncut, so the plan has "
+            f"{counted(len(carving.further), 'further set-up')}; after all of them {uncut.all_percent:.1f} % stays."
         )
         yield Finding(Severity.REVIEW, "more-than-two-setups", message, round(uncut.two_sides_percent, 2), settings.uncut_limit_percent, "%")
     apart = abs(uncut.two_sides_percent - uncut.second_percent)
@@ -88,13 +86,6 @@ def _uncut(carving: Carving) -> Iterator[Finding]:
         larger = max(uncut.two_sides_percent, uncut.second_percent)
         message = f"{name}: two ways of measuring the uncut share differ by {apart:.2f} points; take the larger, {larger:.1f} %."
         yield Finding(Severity.REVIEW, "uncut-share-unsure", message, round(apart, 2), AGREEMENT_POINTS, "points")
-
-
-def _hole_words(carving: Carving) -> str:
-    """What of the skin no cutter needs to reach, because a drill does."""
-    holes_mm2 = carving.part.facts.get("holes_mm2", 0.0)
-    share = 100.0 * holes_mm2 / face_areas(carving.part.mesh.vertices, carving.part.mesh.faces).sum()
-    return f" Walls of the armature's holes are {share:.1f} % of the skin: drill those by the templates." if holes_mm2 else ""
 
 
 def _coat(carving: Carving) -> Iterator[Finding]:

@@ -9,10 +9,10 @@ import numpy as np
 
 from meshtools.carving import Carving
 from meshtools.errors import GeometryError
-from meshtools.geometry.body import enter
-from meshtools.geometry.splitting import Demand, split_to_fit
+from meshtools.geometry.body import Body, enter, parts_of
+from meshtools.geometry.splitting import Demand, Split, split_to_fit
 from meshtools.geometry.stock import StockPlan
-from meshtools.model import Finding, Severity, SourceEntry
+from meshtools.model import Finding, Mesh, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
 from meshtools.settings_cnc import CncSettings
 
@@ -42,16 +42,32 @@ def section_parts(carving: Carving, plan: StockPlan, made: SourceEntry) -> tuple
     room = room_for_part(settings, plan)
     if min(room) <= 0.0:
         raise GeometryError("the machine leaves no room for a part beside channel and frame")
-    body = enter(carving.carved.mesh)
+    body = enter(carving.carved.solid)
     room = (*room[:2], min(room[2], LYING * carving.chosen.depth_mm))  # sections lie as the whole did, they do not stand on end
     keep_off = settings.keep_off_mm if len(part.keep_off) else 0.0
     demand = Demand(room, carving.both.sight.direction, part.keep_off, keep_off, 0.0, GLUE_WIDTH_DOWELS * settings.dowel_mm, MOST_SECTIONS)
     split = split_to_fit(body.solid, demand)
-    sources = (*part.sources, made)
+    sources, made_index = (*part.sources, made), len(part.sources)
+    unbored = [None] * len(split.parts) if part.unbored is None else _unbored(enter(carving.carved.mesh), split, made_index)
+    meshes = [body.with_solid(piece.solid).mesh(made_index) for piece in split.parts]
     return tuple(
-        Part(f"{part.part_id} section {k + 1}", part.revision, body.with_solid(piece.solid).mesh(len(part.sources)), sources, part.keep_off)
-        for k, piece in enumerate(split.parts)
+        Part(f"{part.part_id} section {k + 1}", part.revision, mesh, sources, part.keep_off, part.facts, skin)
+        for k, (mesh, skin) in enumerate(zip(meshes, unbored, strict=True))
     )
+
+
+def _unbored(whole: Body, split: Split, made_index: int) -> list[Mesh]:
+    """The sections of the part without its holes: cut by the same planes, and of several bodies there the one that is the section."""
+    meshes = []
+    for piece in split.parts:
+        solid = whole.solid
+        for number, sign in piece.cuts:
+            plane = split.cuts[number].plane
+            upper, lower = solid.split_by_plane(tuple(plane.normal), plane.offset_mm)
+            solid = upper if sign > 0 else lower
+        body = max(parts_of(solid)[0], key=lambda body: float((body ^ piece.solid).volume()))
+        meshes.append(whole.with_solid(body).mesh(made_index))
+    return meshes
 
 
 def join_sections(whole: Made, sections: Sequence[Made], carving: Carving) -> Made:

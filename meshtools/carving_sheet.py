@@ -12,7 +12,7 @@ from meshtools.geometry.scallops import scallop_height_mm
 from meshtools.geometry.uncut import uncut_faces
 from meshtools.model_ready import Figure, RouteTable, RouteView
 
-LIGHT, MIDDLE, DARK = (235, 235, 235), (170, 170, 170), (30, 30, 30)
+LIGHT, MIDDLE, DARK, DRILLED = (235, 235, 235), (170, 170, 170), (30, 30, 30), (105, 105, 105)
 MM3_PER_LITRE = 1e6
 
 
@@ -39,7 +39,12 @@ def _block_figures(carving: Carving) -> list[Figure]:
             "% of skin",
             f"more than {carving.settings.uncut_limit_mm:g} mm left, by height maps",
         ),
-        Figure("The same by contact", round(uncut.second_percent, 2), "% of skin", "exact distances and rays on the same fresh samples"),
+        Figure(
+            "The same by contact",
+            round(uncut.second_percent, 2),
+            "% of skin",
+            "exact distances and rays to part and parting surface, same fresh samples",
+        ),
         Figure(
             "Uncut after all set-ups", round(uncut.all_percent, 2), "% of skin", f"with cutter {carving.cutter.name}; under bridges is not counted"
         ),
@@ -49,7 +54,10 @@ def _block_figures(carving: Carving) -> list[Figure]:
 def _skin_figures(carving: Carving) -> list[Figure]:
     radii, cutter, settings = carving.radii, carving.cutter, carving.settings
     step_over = min(settings.step_over_mm, cutter.diameter_mm)
+    basis = "no skin in these figures: drill the holes by their templates, not in these set-ups"
+    drilled = [Figure("Walls of the armature's holes", round(carving.drilled_mm2 / 100.0, 1), "cm²", basis)] if carving.is_drilled.any() else []
     return [
+        *drilled,
         Figure("Smallest inside radius found", round(radii.smallest_mm, 2), "mm", "largest ball that touches from outside, at samples"),
         Figure("Inside radius that 1 % of the skin falls below", round(radii.percent_1_mm, 2), "mm", "largest balls that touch from outside"),
         Figure("Skin tighter than the finishing ball", round(radii.tighter_percent, 2), "%", f"radius {cutter.diameter_mm / 2:g} mm"),
@@ -87,7 +95,7 @@ def _foam_figures(carving: Carving) -> list[Figure]:
             "Slabs that hold all their bone",
             f"{carving.stack_check.n_contained} of {carving.stack_check.n_slabs}",
             "",
-            "exact shadow within the outline",
+            "edges and sections of the part within the outline, without the kernel that drew it",
         ),
         Figure(
             "Slabs with two or more dowels inside",
@@ -141,7 +149,7 @@ def _cutter_table(carving: Carving) -> RouteTable:
         )
         for r in carving.reach
     )  # fmt: skip
-    header = ("cutter", "kind", "diameter mm", "flute mm", "stick-out mm", "holder mm", "levels at least", "uncut alone %", "uncut alone cm2")
+    header = ("cutter", "kind", "diameter mm", "flute mm", "stick-out mm", "holder mm", "levels at least", "uncut alone %", "uncut alone cm²")
     return RouteTable("cutters", "Cutters, and what each alone leaves from two sides", header, rows)
 
 
@@ -181,22 +189,23 @@ def _slab_table(carving: Carving) -> RouteTable:
 
 
 def carving_views(carving: Carving) -> tuple[RouteView, ...]:
-    """A picture per set-up seen along it: light what it cuts, middle grey what another set-up cuts, dark what stays uncut; and the thin places."""
-    limit = carving.settings.uncut_limit_mm
-    masks = [uncut_faces(carving.carved.mesh, (side,), limit) for side in carving.sides]
+    """A picture per set-up seen along it: light what it cuts, middle grey what another set-up cuts, dark what stays uncut, and walls of holes that
+    are drilled; and the thin places."""
+    limit, drilled = carving.settings.uncut_limit_mm, carving.is_drilled
+    masks = [uncut_faces(carving.carved.solid, (side,), limit) for side in carving.sides]
     never = np.logical_and.reduce(masks)
+    words = "dark stays uncut, middle grey is cut in another set-up" + (", darker grey are walls of holes: drill them" if drilled.any() else "")
     views = []
     for number, (side, mask) in enumerate(zip(carving.sides, masks, strict=True)):
         colours = np.full((len(mask), 3), LIGHT, np.uint8)
-        colours[mask], colours[never] = MIDDLE, DARK
+        colours[mask], colours[never], colours[drilled] = MIDDLE, DARK, DRILLED
         up = np.array([0.0, (1.0, -1.0)[number], 0.0]) if number < 2 else carving.stock.stock_from_replica[:3, :3] @ side.frame[1]
-        title = f"Set-up {number + 1}, seen along it: dark stays uncut, middle grey is cut in another set-up"
-        views.append(RouteView(title, carving.lying, colours, -carving.direction_in_stock(side), up))
+        views.append(RouteView(f"Set-up {number + 1}, seen along it: {words}", carving.lying, colours, -carving.direction_in_stock(side), up))
     if carving.coat.is_thin.any():
         colours = np.full((len(carving.coat.is_thin), 3), LIGHT, np.uint8)
         colours[carving.coat.is_thin] = DARK
         frame = carving.both.sight.frame
-        views.append(RouteView("Dark: too thin for coat and core", carving.part.mesh, colours, -frame[2], frame[1]))
+        views.append(RouteView("Dark: too thin for coat and core", carving.part.skin, colours, -frame[2], frame[1]))
     return tuple(views)
 
 
@@ -220,6 +229,7 @@ def carving_facts(carving: Carving) -> dict[str, Any]:
         "n_slabs_doweled": carving.stack_check.n_doweled,
         "n_bridges": len(carving.bridges),
         "inside_stack_percent": round(100.0 * carving.inside_share, 3),
+        "drilled_mm2": round(carving.drilled_mm2, 1),
         "coat_mm": carving.settings.coat_mm,
         "within_tolerance_percent": round(carving.coat.within_percent, 3),
         "solid_mm3": round(carving.solid_mm3, 3),

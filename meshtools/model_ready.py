@@ -15,9 +15,10 @@ from meshtools.model import ColourArray, Finding, FloatArray, Mesh, SourceEntry
 class Part:
     """A closed replica at the size of the target, in the coordinates of its replica.ply.
 
+    unbored: the same part before the holes of its armature were cut, with the same source table; None where it has none.
     keep_off: points (n, 3) of articular ends and sockets that cuts, bridges and gates stay away from; empty where nothing is known.
-    facts: what an earlier step says of the surface; `pattern_scale` other than 1 says that an allowance for shrink is in it already, `n_joints`
-    how many joint surfaces keep_off knows, `holes_mm2` how much of the surface is wall of the armature's holes.
+    facts: what an earlier step says of the surface; `pattern_scale` other than 1 says that an allowance for shrink is in it already, and
+    `n_joints` how many joint surfaces keep_off knows.
     """
 
     part_id: str
@@ -26,6 +27,12 @@ class Part:
     sources: tuple[SourceEntry, ...]
     keep_off: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
     facts: Mapping[str, Any] = field(default_factory=dict)
+    unbored: Mesh | None = None
+
+    @property
+    def skin(self) -> Mesh:
+        """The part as it is seen before anything is drilled."""
+        return self.mesh if self.unbored is None else self.unbored
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,8 @@ from meshtools.geometry.milled_contact import ContactQuery, is_uncut
 from meshtools.geometry.milled_parting import height_at, lay_parting
 from meshtools.geometry.milled_reach import approach_from_above, approach_from_below, frame_along, look_along
 from meshtools.geometry.scallops import chord_error_mm, count_slabs, scallop_height_mm, step_over_for_mm
-from meshtools.geometry.slabs import SlabPlan, check_stack, stack_slabs
+from meshtools.geometry.slab_check import check_stack
+from meshtools.geometry.slabs import Slab, SlabPlan, SlabStack, stack_slabs
 from meshtools.geometry.stock import Bridge, BridgePlan, StockPlan, fitting_flips, lay_in_stock, place_bridges
 from meshtools.geometry.unite import unite_pieces
 from meshtools.settings_cnc import Cutter
@@ -111,13 +112,13 @@ def test_a_bridge_is_a_closed_bar_of_its_length_times_width_squared() -> None:
 
 def test_the_outline_of_a_slab_holds_what_bulges_between_its_faces() -> None:
     """A ball of radius 20 in the middle of a slab of 50: both faces miss it, its shadow is pi r^2 (closed form)."""
-    from meshtools.geometry.outlines import solid_of
+    from meshtools.geometry.outlines import silhouette_between, solid_of
 
     plan = SlabPlan(50.0, 5.0, 12.0, 6.0)
-    stack = stack_slabs(solid_of(ball(20.0, (0.0, 0.0, 25.0), 4)), 1, plan)
-    slab = stack.slabs[0]
+    solid = solid_of(ball(20.0, (0.0, 0.0, 25.0), 4))
+    slab = stack_slabs(solid, 1, plan).slabs[0]
     assert (slab.lower.area, slab.upper.area) == (0.0, 0.0)
-    assert slab.shadow.area == pytest.approx(np.pi * 400.0, rel=0.01)
+    assert silhouette_between(solid, 0.0, 50.0).area == pytest.approx(np.pi * 400.0, rel=0.01)
     assert slab.outline.area == pytest.approx(np.pi * 25.0**2, rel=0.06)
 
 
@@ -129,10 +130,30 @@ def test_every_piece_of_every_slab_holds_its_bone_and_two_dowels() -> None:
     arms = together(box((300.0, 40.0, 40.0), (0.0, 0.0, 25.0)), thick, thin)
     plan = SlabPlan(50.0, 5.0, 12.0, 6.0)
     stack = stack_slabs(solid_of(unite_pieces(arms).mesh), 4, plan)
-    check = check_stack(stack, plan)
+    check = check_stack(stack, unite_pieces(arms).mesh, plan)
     assert (check.n_contained, check.n_doweled, check.n_loose) == (4, 4, 0)
     assert check.least_cover_mm >= 5.0
     assert {dowel.kind for dowel in stack.dowels} == {"bone", "pad"}
+
+
+@pytest.mark.parametrize(
+    ("outline", "held", "cover"),
+    [
+        (((0, 0, 60, 40), None), True, 10.0),
+        (((11, 0, 60, 40), None), False, 0.0),  # a side stands out
+        (((0, 0, 60, 40), (20, 15, 40, 25)), False, 0.0),  # a hole lies wholly in the body: no edge of it crosses there
+        (((-40, 0, 60, 40), (-30, 10, -10, 30)), True, 10.0),  # a hole beside it
+    ],
+)
+def test_a_slab_is_checked_by_the_edges_of_its_part_and_a_ray_through_every_hole(outline: tuple, held: bool, cover: float) -> None:
+    """A bar of 40 x 20 mm that goes through the slab."""
+    import shapely
+
+    outer, hole = (shapely.box(*corners) if corners else shapely.Polygon() for corners in outline)
+    area = outer.difference(hole)
+    stack = SlabStack((Slab(0.0, 50.0, area, area, area),), ())
+    check = check_stack(stack, box((40.0, 20.0, 90.0), (30.0, 20.0, 30.0)), SlabPlan(50.0, 5.0, 12.0, 6.0))
+    assert (bool(check.n_contained), check.least_cover_mm) == (held, pytest.approx(cover, abs=1e-9))
 
 
 def test_the_solid_under_a_coat_lies_one_coat_below_the_skin() -> None:

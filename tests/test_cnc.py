@@ -13,8 +13,11 @@ from solid_shapes import box, capsule, together
 from meshtools import carving_findings
 from meshtools.files.drawing_dxf import write_dxf
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.bore_cuts import bore_tool, cut_bores
+from meshtools.geometry.carved_solid import CarvingPlan, carve_from
 from meshtools.geometry.directions import even_directions
-from meshtools.geometry.slabs import Dowel, SlabStack, StackCheck
+from meshtools.geometry.slab_check import StackCheck
+from meshtools.geometry.slabs import Dowel, SlabStack
 from meshtools.geometry.transform import apply_matrix
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
@@ -22,6 +25,7 @@ from meshtools.settings_cnc import CncSettings, Cutter
 from meshtools.stages.cnc import make_cnc
 
 SOURCES = (SourceEntry(EvidenceClass.OWN, "ridge-07", Origin.SCANNED),)
+MADE = SourceEntry(EvidenceClass.MADE, "", Origin.MADE)
 KEEP_OFF = np.array([[0.0, 0.0, 120.0]])
 
 
@@ -86,13 +90,17 @@ def test_a_slab_may_be_turned_on_its_sheet_and_is_told_by_the_side_that_is_too_l
 
 @pytest.mark.slow
 def test_a_part_larger_than_the_machine_is_carved_in_sections_that_fit_and_are_the_whole() -> None:
-    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(travel_x_mm=320.0, travel_y_mm=320.0))
+    whole = lying_capsule()
+    part = bored(whole, 130.0 * axis_of(whole), -20.0 * axis_of(whole), 6.0)
+    made = make_cnc(part, CncSettings(travel_x_mm=320.0, travel_y_mm=320.0))
     carved = [solid for solid in made.solids if solid.role == "part"]
     blocks = [solid.mesh.vertices.max(axis=0) for solid in made.solids if solid.role == "stock"]
     assert len(carved) == len(made.facts["sections"]) == 2
     assert max(block[0] for block in blocks) <= 320.0
     assert {finding.code for finding in made.findings if finding.severity is not Severity.NOTE} == {"carved-in-sections"}
-    assert sum(audit_topology(solid.mesh).volume_mm3 for solid in carved) == pytest.approx(audit_topology(lying_capsule()).volume_mm3, rel=1e-6)
+    assert sum(audit_topology(solid.mesh).volume_mm3 for solid in carved) == pytest.approx(audit_topology(part.mesh).volume_mm3, rel=1e-6)
+    drilled = sum(section["drilled_mm2"] for section in made.facts["sections"])
+    assert drilled == pytest.approx(2 * np.pi * 6 * 140 + np.pi * 36, rel=0.01)  # closed form
 
 
 @pytest.mark.parametrize(("x_mm", "told"), [(50.0, []), (97.0, ["D1"]), (130.0, [])])
@@ -126,12 +134,42 @@ def _united(mesh: Mesh) -> tuple[np.ndarray, np.ndarray]:
     return united.vertices, united.faces
 
 
-def test_holes_of_the_armature_are_no_joints_and_their_walls_are_told() -> None:
-    settings = CncSettings(cutters=(Cutter("ball", "ball", 12.0, 6.0, 8.0, 90.0),))
-    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES, KEEP_OFF, {"n_joints": 0, "holes_mm2": 250.0}), settings)
-    said = {finding.code: finding.message for finding in made.findings}
-    assert "joints-unknown" in said
-    assert "Walls of the armature's holes are" in said["left-uncut"]
+def bored(whole: Mesh, mouth: np.ndarray, bottom: np.ndarray, radius_mm: float) -> Part:
+    """A part with one hole, its walls nobody's bone, beside itself without it."""
+    tool = bore_tool(np.stack([mouth, bottom]), radius_mm, 1, has_colour=False)
+    return Part("capsule", "r1", cut_bores(whole, [tool], 0).mesh, (*SOURCES, MADE), KEEP_OFF, {"n_joints": 0}, whole)
+
+
+def test_holes_of_the_armature_change_no_set_up_and_no_uncut_share_and_are_told_as_drilled(made: Made) -> None:
+    """A socket of radius 6 and 25 mm deep in the side of a bar of radius 30: its wall is 2 pi r h + pi r^2 (closed form)."""
+    whole = lying_capsule()
+    side = whole.vertices[np.argmin(np.abs(whole.vertices @ axis_of(whole)))]
+    inward = -side / np.linalg.norm(side)
+    part = bored(whole, side - 5.0 * inward, side + 25.0 * inward, 6.0)
+    drilled = make_cnc(part, CncSettings())
+    same = ("directions", "uncut_two_sides_percent", "uncut_by_contact_percent", "smallest_inside_radius_mm", "block_mm")
+    assert [drilled.facts[key] for key in same] == [made.facts[key] for key in same]
+    assert drilled.facts["drilled_mm2"] == pytest.approx(2 * np.pi * 6 * 25 + np.pi * 36, rel=0.03)
+    assert drilled.facts["solid_mm3"] == pytest.approx(audit_topology(part.mesh).volume_mm3, rel=1e-9)
+    assert drilled.facts["n_slabs_holding_bone"] == drilled.facts["n_slabs"]
+    assert {finding.code for finding in drilled.findings} >= {"joints-unknown"}
+    assert all("walls of holes" in view.title for view in drilled.views)
+
+
+def axis_of(mesh: Mesh) -> np.ndarray:
+    return np.linalg.eigh(np.cov(mesh.vertices.T))[1][:, -1]
+
+
+def test_under_a_coat_holes_are_as_wide_as_they_are_drilled() -> None:
+    """A hole of radius 6 along a bar of radius 30 with a coat of 2: what is carved is a bar of radius 28 less the hole (closed form, by length)."""
+    whole = capsule(30.0, 120.0, 32, 6, 20)
+    part = bored(whole, np.array([0.0, 0.0, 100.0]), np.array([0.0, 0.0, 0.0]), 6.0)
+    plan = CarvingPlan(0.5, 1.0, 1_000_000, 2.0)
+    carved = carve_from(whole, plan, part.mesh)
+    audit = audit_topology(carved.solid)
+    assert (audit.is_closed, audit.is_outward) == (True, True)
+    removed = audit_topology(carved.mesh).volume_mm3 - audit.volume_mm3
+    assert removed == pytest.approx(np.pi * 36.0 * carved.mesh.vertices[:, 2].max(), rel=0.01)
 
 
 def test_without_a_ball_the_part_comes_back_failed_with_what_to_do() -> None:

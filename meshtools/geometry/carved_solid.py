@@ -6,12 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from meshtools.errors import GeometryError
 from meshtools.geometry.coating import Erosion, erode
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.outlines import solid_of
 from meshtools.geometry.pieces import face_areas
-from meshtools.geometry.unite import mesh_of_solid
+from meshtools.geometry.unite import concatenate, kernel_solid, mesh_of_solid
 from meshtools.model import FloatArray, Mesh
 
 QUARTER = 0.25  # share of the part tolerance that facets may spend (proposed default)
@@ -32,13 +33,15 @@ class CarvingPlan:
 
 @dataclass(frozen=True, eq=False)
 class CarvedSolid:
-    """The solid to carve in the replica's coordinates. facets: the same surface with its long edges split, for delivery.
+    """The solid to carve in the replica's coordinates, without the armature's holes, as set-ups are looked for. solid: with these holes, the same
+    where there are none; facets: that surface with its long edges split, for delivery.
 
     bound_mm: how far its facets stray from the surface they stand for, proven, 0 where they are that surface's own; governed_by: what decides
     the size of its facets; n_replica_faces: before. erosion: of the coat, None without one.
     """
 
     mesh: Mesh
+    solid: Mesh
     facets: Mesh
     bound_mm: float
     governed_by: str
@@ -46,22 +49,39 @@ class CarvedSolid:
     erosion: Erosion | None
 
 
-def carve_from(replica: Mesh, plan: CarvingPlan) -> CarvedSolid:
-    """Take the coat off the replica where there is one and bring the facets to the plan. Source numbers of an eroded skin are those nearest."""
+def carve_from(replica: Mesh, plan: CarvingPlan, bored: Mesh | None = None) -> CarvedSolid:
+    """Take the coat off the replica where there is one and bring the facets to the plan. Source numbers of an eroded skin are those nearest.
+
+    bored: the replica with the armature's holes. They are cut as wide as they are drilled: a coat goes around them, not into them.
+    """
     erosion = None
     body = replica.replaced(colour=None)
     if plan.coat_mm > 0.0:
         erosion = erode(replica, plan.coat_mm, max(plan.coat_mm / 2.0, plan.tolerance_mm))
         body = _with_sources(erosion.mesh, replica)
-    bound, governed = 0.0, "chord error"
-    if len(body.faces) > plan.most_triangles:
-        body, bound, governed = _fewer(body, plan)
-    facets = body
-    if governed == "chord error" and longest_edge_mm(body) > plan.step_over_mm and _refined_count(body, plan.step_over_mm) <= plan.most_triangles:
-        refined = mesh_of_solid(solid_of(body).refine_to_length(SPLIT_SHARE * plan.step_over_mm), body)
+    skin, bound, governed = _fewer(body, plan)
+    solid = skin
+    if bored is not None:
+        holed, bound_holed, governed = _fewer(_common(body, bored) if erosion else bored.replaced(colour=None), plan)
+        solid, bound = holed, max(bound, bound_holed)
+    facets = solid
+    if governed == "chord error" and longest_edge_mm(solid) > plan.step_over_mm and _refined_count(solid, plan.step_over_mm) <= plan.most_triangles:
+        refined = mesh_of_solid(solid_of(solid).refine_to_length(SPLIT_SHARE * plan.step_over_mm), solid)
         if longest_edge_mm(refined) <= plan.step_over_mm and len(refined.faces) <= plan.most_triangles:
             facets, governed = refined, "step-over"  # long edges are split where they lie; the shape stays
-    return CarvedSolid(body, facets, bound, governed, len(replica.faces), erosion)
+    return CarvedSolid(skin, solid, facets, bound, governed, len(replica.faces), erosion)
+
+
+def _common(body: Mesh, bored: Mesh) -> Mesh:
+    """What lies in both closed bodies; every face keeps its source (manifold3d)."""
+    import manifold3d
+
+    joint = concatenate([body, bored.replaced(colour=None)])
+    rows = np.arange(len(joint.faces))
+    solids = [kernel_solid(joint, some) for some in (rows[: len(body.faces)], rows[len(body.faces) :])]
+    if any(solid is None for solid in solids):
+        raise GeometryError("the armature's holes could not be cut into the solid under the coat; look at the bored replica")
+    return mesh_of_solid(manifold3d.Manifold.batch_boolean(solids, manifold3d.OpType.Intersect), joint)
 
 
 def _with_sources(body: Mesh, replica: Mesh) -> Mesh:
@@ -70,7 +90,9 @@ def _with_sources(body: Mesh, replica: Mesh) -> Mesh:
 
 
 def _fewer(body: Mesh, plan: CarvingPlan) -> tuple[Mesh, float, str]:
-    """Decimate within a quarter of the tolerance, then looser until the count is met; the bound is told either way."""
+    """Where faces are too many, decimate within a quarter of the tolerance, then looser until the count is met; the bound is told either way."""
+    if len(body.faces) <= plan.most_triangles:
+        return body, 0.0, "chord error"
     tolerance = QUARTER * plan.tolerance_mm
     for _ in range(MOST_LOOSENINGS):
         made = decimate_within(body, tolerance)

@@ -84,8 +84,9 @@ def _above_parting(query: ContactQuery, local: FloatArray, radius: float) -> NDA
     free = np.ones(len(local), bool)
     for share, n_round in ((0.0, 1), (0.7, 8)):
         for angle in 2.0 * np.pi * np.arange(n_round) / n_round:
-            place = local + share * radius * np.array([np.cos(angle), np.sin(angle), 0.0])
-            free &= local[:, 2] - radius * np.sqrt(1.0 - share**2) >= query.least_tip(place)
+            rows = np.flatnonzero(free)
+            place = local[rows] + share * radius * np.array([np.cos(angle), np.sin(angle), 0.0])
+            free[rows] = place[:, 2] - radius * np.sqrt(1.0 - share**2) >= query.least_tip(place)
     return free
 
 

@@ -52,14 +52,13 @@ class Dowel:
 
 @dataclass(frozen=True, eq=False)
 class Slab:
-    """One sheet: its heights in the stack, its outline, the solid's sections at its lower and upper face, and all of the solid within it."""
+    """One sheet: its heights in the stack, its outline, and the solid's sections at its lower and upper face."""
 
     low_mm: float
     high_mm: float
     outline: BaseGeometry
     lower: BaseGeometry
     upper: BaseGeometry
-    shadow: BaseGeometry
 
     @property
     def volume_mm3(self) -> float:
@@ -99,11 +98,7 @@ def stack_slabs(solid: manifold3d.Manifold, n_slabs: int, plan: SlabPlan) -> Sla
     dowels: list[Dowel] = []
     for joint in range(n_slabs - 1):
         dowels += _join(outlines, joint, sections[joint + 1], plan)
-    slabs = [
-        Slab(float(heights[k]), float(heights[k + 1]), outlines[k], sections[k], sections[k + 1],
-             silhouette_between(solid, heights[k], heights[k + 1]))
-        for k in range(n_slabs)
-    ]  # fmt: skip
+    slabs = [Slab(float(heights[k]), float(heights[k + 1]), outlines[k], sections[k], sections[k + 1]) for k in range(n_slabs)]
     return SlabStack(tuple(slabs), tuple(dowels))
 
 
@@ -154,40 +149,6 @@ def _pad(shared: BaseGeometry, outlines: list[BaseGeometry], joint: int, plan: S
     for k in (joint, joint + 1):
         outlines[k] = outlines[k].union(pad)
     return pair
-
-
-@dataclass(frozen=True)
-class StackCheck:
-    """What a stack was found to hold.
-
-    n_contained: slabs whose outline contains all of the solid within them; least_cover_mm: least distance of that from the outline's edge;
-    n_doweled: slabs with two or more dowels that lie inside with their margin (a single slab needs none); n_loose: pieces of slabs without two.
-    """
-
-    n_slabs: int
-    n_contained: int
-    least_cover_mm: float
-    n_doweled: int
-    n_loose: int
-
-
-def check_stack(stack: SlabStack, plan: SlabPlan) -> StackCheck:
-    """Check every slab of a finished stack against the solid's exact shadow within it, and every dowel against both of its slabs."""
-    import shapely
-
-    contained, cover = 0, np.inf
-    doweled = loose = 0
-    for number, slab in enumerate(stack.slabs):
-        if slab.shadow.is_empty or slab.outline.contains(slab.shadow):
-            contained += 1
-            cover = min(cover, slab.outline.boundary.distance(slab.shadow) if not slab.shadow.is_empty else np.inf)
-        places = shapely.points([(dowel.x_mm, dowel.y_mm) for dowel in stack.dowels_in(number)] or np.empty((0, 2)))
-        room = shapely.buffer(places, plan.room_mm, quad_segs=16)
-        is_inside = shapely.covered_by(room, slab.outline)
-        doweled += int(len(stack.slabs) == 1 or (len(places) >= 2 and bool(is_inside.all())))
-        if len(stack.slabs) > 1:
-            loose += sum(int(np.count_nonzero(shapely.covered_by(places, part)) < 2) for part in polygons_of(slab.outline))
-    return StackCheck(len(stack.slabs), contained, float(cover), doweled, loose)
 
 
 def share_inside(stack: SlabStack, points: FloatArray) -> float:

@@ -13,7 +13,6 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.inside_radius import inside_radii_mm
 from meshtools.geometry.milled_contact import ContactQuery, is_uncut
-from meshtools.geometry.milled_parting import height_at
 from meshtools.geometry.milled_reach import Approach
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.sample import sample_surface
@@ -77,14 +76,17 @@ def draw_fresh(mesh: Mesh) -> FreshSamples:
     return FreshSamples(points, unit_normals(mesh)[faces], faces, float(face_areas(mesh.vertices, mesh.faces).sum()))
 
 
-def measure_uncut(mesh: Mesh, both: TwoSides, further: Sequence[FurtherSetUp], limits: ReachLimits, fresh: FreshSamples) -> UncutShare:
-    """Both methods on the fresh samples."""
+def measure_uncut(
+    mesh: Mesh, both: TwoSides, further: Sequence[FurtherSetUp], limits: ReachLimits, asked: tuple[FreshSamples, Mesh]
+) -> UncutShare:
+    """Both methods on the fresh samples. asked: the samples, and the parting surface as it is delivered, in the frame of the sight."""
+    fresh, sheet = asked
     open_ = both.left_over(fresh.points, 1.2 * limits.uncut_mm) > limits.uncut_mm
     two, after = percent_of(open_), []
     for setup in further:
         open_ &= setup.approach.left_over(fresh.points, 1.2 * limits.uncut_mm) > limits.uncut_mm
         after.append(percent_of(open_))
-    return UncutShare(two, percent_of(uncut_by_contact(mesh, both, limits, fresh)), tuple(after))
+    return UncutShare(two, percent_of(uncut_by_contact(mesh, (both, sheet), limits, fresh)), tuple(after))
 
 
 def percent_of(mask: NDArray[np.bool_]) -> float:
@@ -92,20 +94,26 @@ def percent_of(mask: NDArray[np.bool_]) -> float:
     return 100.0 * float(np.mean(mask))
 
 
-def uncut_by_contact(mesh: Mesh, both: TwoSides, limits: ReachLimits, fresh: FreshSamples) -> NDArray[np.bool_]:
-    """(n,) True where neither side brings the ball within the limit of a sample, by exact distances."""
-    surface = Surface(mesh)
+def uncut_by_contact(mesh: Mesh, sides: tuple[TwoSides, Mesh], limits: ReachLimits, fresh: FreshSamples) -> NDArray[np.bool_]:
+    """(n,) True where neither side brings the ball within the limit of a sample, by exact distances to the part and rays to the delivered parting
+    surface: none of the height maps is asked."""
+    both, sheet = sides
+    surface, parting = Surface(mesh), Surface(sheet)
     open_ = np.ones(len(fresh.points), bool)
     for side, sign in zip(both.sides, (1.0, -1.0), strict=True):
         below = limits.overrun_mm + side.cutter.diameter_mm / 2.0
-        query = ContactQuery(surface, side.frame, side.cutter, partial(_least_tip, both, sign, below))
+        query = ContactQuery(surface, side.frame, side.cutter, partial(_least_tip, parting, sign, below))
         rows = np.flatnonzero(open_)
         open_[rows] = is_uncut(query, fresh.points[rows], fresh.normals[rows], limits.uncut_mm)
     return open_
 
 
-def _least_tip(both: TwoSides, sign: float, below_mm: float, local: FloatArray) -> FloatArray:
-    return sign * height_at(both.sight, both.parting, local) - below_mm
+def _least_tip(parting: Surface, sign: float, below_mm: float, local: FloatArray) -> FloatArray:
+    """Lowest height (n,) of the tip at places (n, 3) of the frame: so far below the parting surface, seen from the cutter's side."""
+    start = float(np.abs(parting.mesh.vertices[:, 2]).max()) + 1.0
+    down = np.tile([0.0, 0.0, -1.0], (len(local), 1))
+    heights = start - parting.first_hit(np.column_stack([local[:, :2], np.full(len(local), start)]), down)
+    return np.asarray(sign * heights - below_mm)
 
 
 def reach_of_cutters(

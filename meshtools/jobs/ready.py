@@ -17,7 +17,7 @@ from meshtools.jobs.ready_files import ROUTE_FILES, write_route
 from meshtools.jobs.record import StaleInputError, failed_record, read_record, write_results
 from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
-from meshtools.model import Finding, FloatArray, SourceEntry
+from meshtools.model import Finding, FloatArray, Mesh, SourceEntry
 from meshtools.model_ready import Made, Part
 from meshtools.plain import from_plain
 
@@ -50,19 +50,18 @@ def _part(batch: Path, job: Mapping[str, Any]) -> tuple[Part, dict[str, Any]]:
         raise GeometryError("there is no replica; its page says why.")
     if not replica["facts"].get("deliverable"):
         raise GeometryError("the replica is open, and only a closed one can be made; decide on its holes (openings.csv) first.")
-    path, record = f"results/{job['name']}/replica.ply", replica
+    path, record, unbored = f"results/{job['name']}/replica.ply", replica, None
     if job.get("armature_key"):
         record = _record(batch, f"results/{job['name']}/armature/record.json", job["armature_key"])
         path = f"results/{job['name']}/armature/bored.ply"
         if record["status"] == "failed" or path not in {entry["path"] for entry in record["files"]}:
             reasons = [row["message"] for row in record["findings"] if row["code"] not in ASKED_ONLY and row["severity"] != "note"]
             raise GeometryError(f"its armature asks for holes that could not be made. {' '.join(reasons)}".rstrip())
-    hashes = {entry["path"]: entry["sha256"] for entry in record["files"]}
-    if hash_file(batch / path) != hashes[path]:
-        raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
+        unbored = _surface(batch, f"results/{job['name']}/replica.ply", replica)
+    mesh = _surface(batch, path, record)
     sources = tuple(from_plain(SourceEntry, row) for row in record["sources"])
-    known = {"n_joints": len(job.get("joint_keys", ())), "holes_mm2": _hole_walls_mm2(record["facts"])}
-    part = Part(job["part_id"], str(job["revision"]), read_replica_ply(batch / path), sources, _keep_off(batch, record["facts"], job), known)
+    known = {"n_joints": len(job.get("joint_keys", ()))}
+    part = Part(job["part_id"], str(job["revision"]), mesh, sources, _keep_off(batch, record["facts"], job), known, unbored)
     shares = replica["facts"].get("evidence_share", {})
     return part, {"evidence_share": shares, "uses": Path(path).name, "evidence_words": ""} | _armature(batch, record, job)
 
@@ -87,9 +86,11 @@ def _record(batch: Path, path: str, key: str) -> dict[str, Any]:
     return record
 
 
-def _hole_walls_mm2(facts: Mapping[str, Any]) -> float:
-    """Area of the walls of the armature's holes, without flats and bottoms."""
-    return float(sum(np.pi * hole.get("hole_mm", 0.0) * hole.get("depth_mm", 0.0) for hole in facts.get("holes", ())))
+def _surface(batch: Path, path: str, record: Mapping[str, Any]) -> Mesh:
+    """A surface that a record lists. StaleInputError where it is not the one that was written."""
+    if hash_file(batch / path) != {entry["path"]: entry["sha256"] for entry in record["files"]}[path]:
+        raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
+    return read_replica_ply(batch / path)
 
 
 def _keep_off(batch: Path, facts: Mapping[str, Any], job: Mapping[str, Any]) -> FloatArray:

@@ -19,7 +19,8 @@ from meshtools.geometry.coat_check import check_coat
 from meshtools.geometry.milled_parting import height_at, parting_sheet
 from meshtools.geometry.outlines import silhouette, solid_of
 from meshtools.geometry.setups import ReachLimits, SetUpSearch, TwoSides, choose_setup, find_further
-from meshtools.geometry.slabs import SlabPlan, check_stack, share_inside, stack_slabs
+from meshtools.geometry.slab_check import check_stack
+from meshtools.geometry.slabs import SlabPlan, share_inside, stack_slabs
 from meshtools.geometry.stock import Bridge, BridgePlan, Stock, StockPlan, block_mesh, lay_in_stock, place_bridges
 from meshtools.geometry.transform import apply_matrix, move_points, translation_matrix
 from meshtools.geometry.uncut import draw_fresh, measure_inside_radii, measure_uncut, reach_of_cutters
@@ -32,8 +33,9 @@ from meshtools.settings_cnc import CncSettings, Cutter
 def make_cnc(part: Part, settings: CncSettings) -> Made:
     """Plan how a part is carved: the solid to carve in stock coordinates, its block, parting surface, bridges, slabs, dowels and drawings.
 
-    Set-ups are two opposite sides along the shallowest direction that leaves little enough uncut, and further sides where they gain. A part that
-    is too large for the machine is carved in sections. One that cannot be carved comes back with a finding of severity failed.
+    Set-ups are two opposite sides along the shallowest direction that leaves little enough uncut, and further sides where they gain; holes of the
+    armature are drilled and bear on neither. A part that is too large for the machine is carved in sections. One that cannot be carved comes
+    back with a finding of severity failed.
     """
     made_entry = SourceEntry(EvidenceClass.MADE, "", Origin.MADE)
     sources = (*part.sources, made_entry)
@@ -70,27 +72,30 @@ def plan_carving(part: Part, settings: CncSettings) -> Carving:
     """Everything that the sheet, the drawings and the solids are made from. GeometryError where the part cannot be carved at all."""
     cutter = finishing_cutter(settings.cutters)
     _check_solid(part.mesh)
-    carved = carve_from(part.mesh, CarvingPlan(settings.part_tolerance_mm, settings.step_over_mm, settings.most_triangles, settings.coat_mm))
+    facets = CarvingPlan(settings.part_tolerance_mm, settings.step_over_mm, settings.most_triangles, settings.coat_mm)
+    carved = carve_from(part.skin, facets, part.mesh if part.unbored is not None else None)
     limits = reach_limits(settings)
     trials = SetUpSearch(carved.mesh, cutter, limits).find()
     chosen, both = choose_setup(carved.mesh, trials, cutter, limits)
     further = find_further(carved.mesh, both, limits, settings.most_setups - 2)
     fresh = draw_fresh(carved.mesh)
     stock = lay_in_stock(carved.mesh.vertices, both.sight.frame, stock_plan(settings))
-    lying = apply_matrix(carved.mesh, stock.stock_from_replica)
+    corner = stock.stock_from_replica[:2, 3]
+    sheet = parting_sheet(both.sight, both.parting, -corner, stock.size_mm[:2] - corner)
+    lying = apply_matrix(carved.solid, stock.stock_from_replica)
     slab_plan = SlabPlan(settings.slab_mm, settings.roughing_mm, settings.dowel_mm, settings.dowel_margin_mm)
     solid = solid_of(lying)
     stack = stack_slabs(solid, stock.n_slabs, slab_plan)
     outline = silhouette(solid)
-    coat = check_coat(part.mesh, carved.mesh, settings.coat_mm, settings.least_core_mm, settings.part_tolerance_mm)
+    coat = check_coat(part.skin, carved.mesh, settings.coat_mm, settings.least_core_mm, settings.part_tolerance_mm)
     return Carving(
         part=part, settings=settings, cutter=cutter, carved=carved, lying=lying, chosen=chosen, both=both, further=further,
-        uncut=measure_uncut(carved.mesh, both, further, limits, fresh),
+        uncut=measure_uncut(carved.mesh, both, further, limits, (fresh, sheet)),
         reach=reach_of_cutters(carved.mesh, chosen.direction, settings.cutters, limits, fresh),
         radii=measure_inside_radii(carved.mesh, cutter, settings.part_tolerance_mm / 4.0, fresh),
         stock=stock, outline=outline, bridges=_bridges(part, settings, both, stock, outline),
-        stack=stack, stack_check=check_stack(stack, slab_plan), coat=coat,
-        inside_share=share_inside(stack, move_points(fresh.points, stock.stock_from_replica)),
+        stack=stack, stack_check=check_stack(stack, lying, slab_plan), coat=coat,
+        inside_share=share_inside(stack, draw_fresh(lying).points), sheet=sheet,
     )  # fmt: skip
 
 
@@ -136,8 +141,7 @@ def _bridges(part: Part, settings: CncSettings, both: TwoSides, stock: Stock, ou
 def _solids(carving: Carving, made_index: int) -> tuple[MadeSolid, ...]:
     matrix, shift = carving.stock.stock_from_replica, carving.stock.stock_from_replica[:3, 3]
     size = carving.stock.size_mm
-    sheet = parting_sheet(carving.both.sight, carving.both.parting, -shift[:2], size[:2] - shift[:2])
-    sheet = apply_matrix(sheet, translation_matrix(shift.tolist())).replaced(source=np.full(len(sheet.faces), made_index))
+    sheet = apply_matrix(carving.sheet, translation_matrix(shift.tolist())).replaced(source=np.full(len(carving.sheet.faces), made_index))
     solids = [
         MadeSolid("carve", "part", apply_matrix(carving.carved.facets, matrix), matrix),
         MadeSolid("stock", "stock", block_mesh(size, made_index), matrix),
