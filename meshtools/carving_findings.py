@@ -41,6 +41,16 @@ def _machine(carving: Carving) -> Iterator[Finding]:
         yield Finding(Severity.FAILED, TOO_LARGE, message, round(float(size[k]), 1), round(limits[k], 1), "mm")
 
 
+def laid_to_fit(carving: Carving) -> Finding:
+    """A part that would be too deep as it is carved best, and is laid otherwise. carving: as it is carved best."""
+    depth, uncut = carving.chosen.depth_mm, carving.uncut.all_percent
+    message = (
+        f"{carving.part.part_id}: along the direction that would leave the least uncut ({uncut:.1f} %) the part is {depth:.0f} mm deep and its block "
+        "does not fit the machine or the stock; it is laid so that it fits."
+    )
+    return Finding(Severity.REVIEW, "laid-to-fit", message, round(float(carving.stock.size_mm[2]), 1), largest_block(carving.settings)[2], "mm")
+
+
 def _solid(carving: Carving) -> Iterator[Finding]:
     name, carved = carving.part.part_id, carving.carved
     audit = audit_topology(carving.lying)

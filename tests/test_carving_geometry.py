@@ -12,6 +12,7 @@ from meshtools.geometry.milled_contact import ContactQuery, is_uncut
 from meshtools.geometry.milled_parting import height_at, lay_parting
 from meshtools.geometry.milled_reach import approach_from_above, approach_from_below, frame_along, look_along
 from meshtools.geometry.scallops import chord_error_mm, count_slabs, scallop_height_mm, step_over_for_mm
+from meshtools.geometry.setups import ReachLimits, SetUpSearch
 from meshtools.geometry.slab_check import check_stack
 from meshtools.geometry.slabs import Slab, SlabPlan, SlabStack, stack_slabs
 from meshtools.geometry.stock import Bridge, BridgePlan, StockPlan, fitting_flips, lay_in_stock, place_bridges
@@ -134,6 +135,16 @@ def test_every_piece_of_every_slab_holds_its_bone_and_two_dowels() -> None:
     assert (check.n_contained, check.n_doweled, check.n_loose) == (4, 4, 0)
     assert check.least_cover_mm >= 5.0
     assert {dowel.kind for dowel in stack.dowels} == {"bone", "pad"}
+
+
+def test_where_a_part_must_fit_no_deeper_set_up_is_taken_whatever_it_would_leave_uncut() -> None:
+    """A block of 60 x 60 x 120 with a pit in its end: only from there it is seen, and only 100 mm are at hand."""
+    walls = [box((20.0, 60.0, 60.0), (sign * 20.0, 0.0, 30.0)) for sign in (-1.0, 1.0)]
+    ends = [box((60.0, 20.0, 60.0), (0.0, sign * 20.0, 30.0)) for sign in (-1.0, 1.0)]
+    pitted = unite_pieces(together(*walls, *ends, box((60.0, 60.0, 60.0), (0.0, 0.0, -29.9)))).mesh
+    weighed, held = (SetUpSearch(pitted, BALL_6, ReachLimits(1.0, 1.0, 5.0, 100.0, must_fit)) for must_fit in (False, True))
+    assert weighed.find()[0].depth_mm > 100.0
+    assert max(trial.depth_mm for trial in held.find()) <= 100.0
 
 
 @pytest.mark.parametrize(

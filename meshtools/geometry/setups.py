@@ -34,17 +34,19 @@ SEED_SEARCH, SEED_TRIAL, SEED_CHOICE = 101, 102, 104
 FINE_NODES = 3_000_000
 MOST_CHOICES, CHOICE_SAFETY = 3, 0.97
 DEPTH_WEIGHT = 1.0  # doubling the depth weighs as much as this many points of surface uncut beyond the limit
-TOO_DEEP = 4.0  # added to the cost where the stock does not fit the machine
+TOO_DEEP, FAR_TOO_DEEP = 4.0, 1000.0  # added to the cost where the stock does not fit the machine, and where it must
 
 
 @dataclass(frozen=True)
 class ReachLimits:
-    """What counts as uncut, how much of it is accepted, how far past the parting surface is cut, and the depth the machine takes."""
+    """What counts as uncut, how much of it is accepted, how far past the parting surface is cut, and the depth the machine takes; must_fit: a
+    set-up that is deeper is taken only where there is no other, else it is weighed against what it leaves uncut."""
 
     uncut_mm: float
     uncut_percent: float
     overrun_mm: float
     most_depth_mm: float
+    must_fit: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,13 +123,18 @@ class SetUpSearch:
         """The best set-ups, lowest cost first, each scored with its parting surface."""
         first = np.concatenate([self._axes, even_directions(N_DIRECTIONS)])
         self._least_depth = min(self.depth_mm(direction) for direction in first)
-        coarse = sorted((self.trial(direction) for direction in first), key=lambda trial: trial.cost)
+        coarse = self._fitting(sorted((self.trial(direction) for direction in first), key=lambda trial: trial.cost))
         refined = [self._turned_in_steps(start, STEPS_DEG, self.trial) for start in _apart(coarse, N_STARTS)]
         final = [self.full_trial(trial.direction) for trial in _apart(sorted(refined, key=lambda trial: trial.cost), N_STARTS, 1.0)]
         final.sort(key=lambda trial: trial.cost)
         if SAFETY * self.limits.uncut_percent < final[0].uncut_percent <= WORTH_POLISHING * self.limits.uncut_percent:
             final.insert(0, self._turned_in_steps(final[0], POLISH_STEPS_DEG, self.full_trial))
-        return tuple(sorted(final, key=lambda trial: trial.cost))
+        return tuple(self._fitting(sorted(final, key=lambda trial: trial.cost)))
+
+    def _fitting(self, trials: list[Trial]) -> list[Trial]:
+        """Those that are not too deep, where they must not be and there are any."""
+        fitting = [trial for trial in trials if trial.depth_mm <= self.limits.most_depth_mm]
+        return fitting if fitting and self.limits.must_fit else trials
 
     def depth_mm(self, direction: FloatArray) -> float:
         """Extent of the part along a direction."""
@@ -152,7 +159,8 @@ class SetUpSearch:
     def _scored(self, direction: FloatArray, uncut_percent: float) -> Trial:
         depth = self.depth_mm(direction)
         excess = max(0.0, uncut_percent - SAFETY * self.limits.uncut_percent)
-        cost = DEPTH_WEIGHT * depth / self._least_depth + excess + TOO_DEEP * (depth > self.limits.most_depth_mm)
+        too_deep = FAR_TOO_DEEP if self.limits.must_fit else TOO_DEEP
+        cost = DEPTH_WEIGHT * depth / self._least_depth + excess + too_deep * (depth > self.limits.most_depth_mm)
         return Trial(direction, depth, uncut_percent, cost)
 
     def _plain_frame(self, direction: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 
 from meshtools.carving import Carving
 from meshtools.carving_drawings import draw_setup, draw_slabs
-from meshtools.carving_findings import find_faults
+from meshtools.carving_findings import find_faults, laid_to_fit
 from meshtools.carving_sections import TOO_LARGE, join_sections, room_for_part, section_parts
 from meshtools.carving_sheet import carving_facts, carving_figures, carving_tables, carving_views
 from meshtools.errors import GeometryError
@@ -48,7 +48,10 @@ def make_cnc(part: Part, settings: CncSettings) -> Made:
         return whole
     try:
         parts = section_parts(carving, stock_plan(settings), made_entry)
-        sections = [_made(plan_carving(section, replace(settings, coat_mm=0.0)), sources) for section in parts]
+        if len(parts) == 1:  # it fits as it is when it lies otherwise
+            laid = _made(plan_carving(part, settings, must_fit=True), sources)
+            return replace(laid, findings=(laid_to_fit(carving), *laid.findings))
+        sections = [_made(plan_carving(section, replace(settings, coat_mm=0.0), must_fit=True), sources) for section in parts]
     except GeometryError as error:
         return replace(whole, findings=(*whole.findings, Finding(Severity.FAILED, "no-sections", f"{part.part_id}: {error}")))
     return join_sections(whole, sections, carving)
@@ -68,13 +71,14 @@ def _made(carving: Carving, sources: tuple[SourceEntry, ...]) -> Made:
     )
 
 
-def plan_carving(part: Part, settings: CncSettings) -> Carving:
-    """Everything that the sheet, the drawings and the solids are made from. GeometryError where the part cannot be carved at all."""
+def plan_carving(part: Part, settings: CncSettings, must_fit: bool = False) -> Carving:
+    """Everything that the sheet, the drawings and the solids are made from; must_fit: of the set-ups only those that the machine takes, where there
+    are any. GeometryError where the part cannot be carved at all."""
     cutter = finishing_cutter(settings.cutters)
     _check_solid(part.mesh)
     facets = CarvingPlan(settings.part_tolerance_mm, settings.step_over_mm, settings.most_triangles, settings.coat_mm)
     carved = carve_from(part.skin, facets, part.mesh if part.unbored is not None else None)
-    limits = reach_limits(settings)
+    limits = replace(reach_limits(settings), must_fit=must_fit)
     trials = SetUpSearch(carved.mesh, cutter, limits).find()
     chosen, both = choose_setup(carved.mesh, trials, cutter, limits)
     further = find_further(carved.mesh, both, limits, settings.most_setups - 2)
