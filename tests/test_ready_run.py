@@ -73,6 +73,7 @@ def test_a_bored_part_takes_the_place_of_the_replica_with_its_holes_and_template
     run_route(batch, job(armature_key="b"), stage, PrintSettings)
     assert stage.part is not None
     assert np.ptp(stage.part.mesh.vertices, axis=0).tolist() == [60.0, 25.0, 9.0]
+    assert np.ptp(stage.part.skin.vertices, axis=0).tolist() == [60.0, 25.0, 10.0]
     np.testing.assert_allclose(stage.part.keep_off, [[30, 0, 0], [10, 0, 0]])
     assert made(batch)["facts"]["uses"] == "bored.ply"
     assert [finding["message"] for finding in made(batch)["findings"]] == ["A thin wall is asked for."]
