@@ -11,6 +11,7 @@ import zipfile
 
 import numpy as np
 import pytest
+from glb_structure import broken_rules_of_glb
 
 from meshtools.errors import ScanError
 from meshtools.files.atomic import write_atomic
@@ -134,6 +135,36 @@ def test_glb_is_in_metres_with_y_up_and_names_its_part(part):
     assert np.linalg.det(matrix) == pytest.approx(1.0)
     assert document["nodes"][0]["extras"]["part_id"] == "rex/femur-left"
     assert document["nodes"][0]["extras"]["class_colours"] == {"DON-R": "#F0E442", "FILL": "#999999"}
+
+
+def test_glb_keeps_the_structure_of_its_container_and_its_arrays(part):
+    """Rules and their source: glb_structure. With and without the scanned colour."""
+    for mesh in (part, part.replaced(colour=None)):
+        assert broken_rules_of_glb(encode_glb(mesh, LABEL, SOURCES).content) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (lambda document: document["accessors"][0]["max"].reverse(), "states max"),
+        (lambda document: document["bufferViews"][-1].update(byteLength=900), "beyond the buffer"),
+        (lambda document: document["accessors"][0].update(count=9), "beyond its view"),
+        (lambda document: document["accessors"][0].update(count=7), "not of one length"),
+        (lambda document: document["bufferViews"][0].update(target=34963), "meant for something else"),
+        (lambda document: document["bufferViews"][1].update(byteOffset=90), "by 4 bytes"),
+        (lambda document: document["nodes"][0].update(mesh=4), "which is not there"),
+        (lambda document: document["buffers"][0].update(byteLength=40), "the buffer states"),
+    ],
+)
+def test_what_breaks_the_structure_of_a_glb_is_noticed(part, change, told):
+    glb = encode_glb(part, LABEL, SOURCES).content
+    document, binary = document_of(glb), glb[20 + struct.unpack_from("<I", glb, 12)[0] :]
+    change(document)
+    text = json.dumps(document).encode()
+    text += b" " * (-len(text) % 4)
+    altered = struct.pack("<IIIII", 0x46546C67, 2, 20 + len(text) + len(binary), len(text), 0x4E4F534A) + text + binary
+    assert any(told in rule for rule in broken_rules_of_glb(altered))
+    assert broken_rules_of_glb(altered[:-4]) != []
 
 
 def test_glb_shows_a_fill_at_every_vertex_it_touches(part):

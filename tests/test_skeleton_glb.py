@@ -7,6 +7,7 @@ import io
 import numpy as np
 import pytest
 import trimesh
+from glb_structure import broken_rules_of_glb
 from solid_shapes import ball, box
 
 from meshtools.files.skeleton_glb import PlacedPart, encode_skeleton_glb
@@ -21,6 +22,7 @@ def test_every_bone_stands_in_its_place_in_metres_with_up_as_y_and_the_same_part
     parts = [PlacedPart("skull", ball(10.0, (5, 6, 7)), SOURCES, np.eye(4)), PlacedPart("femur-left", box((2, 3, 5), (400, 0, 0)), SOURCES, matrix)]
     content = encode_skeleton_glb("mount", parts)
     assert content == encode_skeleton_glb("mount", parts)
+    assert broken_rules_of_glb(content) == []
     scene = trimesh.load_scene(io.BytesIO(content), file_type="glb")
     for part in parts:
         transform, geometry = scene.graph[part.name]
