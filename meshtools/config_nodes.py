@@ -50,8 +50,14 @@ class NodeReader:
     def fields(self, entries: Entries, column: str, shape: Any) -> dict[str, Any]:
         """The values of a settings dataclass that stand in a mapping and are sound; its keys are fields of `shape`."""
         fields = {field.name: field for field in dataclasses.fields(shape)}
-        types, values = typing.get_type_hints(shape), {}
+        types = typing.get_type_hints(shape)
+        values: dict[str, Any] = {}
         for key, (row, node) in entries.items():
+            kind = _row_kind(types[key])
+            if kind is not None:
+                rows = self.table(node, f"{column}.{key}", kind)
+                values |= {} if rows is None else {key: rows}
+                continue
             value, rule = setting_of(node, types[key], fields[key].metadata)
             if rule:
                 text, choices = text_of(node), fields[key].metadata.get("choices", ())
@@ -59,6 +65,35 @@ class NodeReader:
             else:
                 values[key] = value
         return values
+
+    def table(self, node: yaml.Node, column: str, kind: Any) -> tuple[Any, ...] | None:
+        """A list of rows with named cells (a dataclass), each cell held against its bounds; None where something is wrong, which is told."""
+        names = tuple(field.name for field in dataclasses.fields(kind))
+        if not isinstance(node, yaml.SequenceNode):
+            self.problem(node.start_mark.line + 1, column, text_of(node), f"is not a list of rows such as {{name: value}} with {', '.join(names)}.")
+            return None
+        n_before, rows = len(self._problems), []
+        for number, item in enumerate(node.value, start=1):
+            place, line = f"{column}.{number}", item.start_mark.line + 1
+            cells = self.entries(item, place, names)
+            values = self.fields(cells, place, kind)
+            needed = [field.name for field in dataclasses.fields(kind) if field.default is dataclasses.MISSING]
+            missing = [name for name in needed if name not in cells] if isinstance(item, yaml.MappingNode) or is_empty(item) else []
+            if missing:
+                self.problem(line, place, "", f"lacks {', '.join(missing)}; a row has {', '.join(names)}.")
+            if all(name in values for name in needed):
+                rows.append(kind(**values))
+                self.contradictions(rows[-1], cells, (place, line))
+        return tuple(rows) if len(self._problems) == n_before else None
+
+    def contradictions(self, settings: Any, entries: Entries, place: tuple[str, int | None], told: tuple[Any, ...] = ()) -> None:
+        """Note what settings that are sound one by one cannot be together; at the entry where it stands, else at the row of `place` (column, row).
+        told: (field, rule) that were noted already."""
+        column, row = place
+        found = settings.contradictions() if hasattr(settings, "contradictions") else ()
+        for name, rule in (one for one in found if one not in told):
+            line, node = entries.get(name, (row, None))
+            self.problem(line, f"{column}.{name}", text_of(node) if node is not None else "", rule)
 
 
 def is_empty(node: yaml.Node) -> bool:
@@ -103,9 +138,7 @@ def setting_of(node: yaml.Node, kind: Any, bounds: Mapping[str, Any]) -> tuple[A
 
 
 def _tuple_setting(node: yaml.Node, kind: Any, bounds: Mapping[str, Any]) -> tuple[Any, str]:
-    """A list of texts or numbers, or of rows with named cells (dataclasses), each held against its bounds."""
-    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
-        return _rows_setting(node, kind)
+    """A list of texts or numbers, each held against its bounds."""
     texts = texts_of(node)
     if texts is None or not all(texts):
         return texts, f"is not a list such as [{'one, two' if kind is str else '1.5, 2'}]."
@@ -115,26 +148,10 @@ def _tuple_setting(node: yaml.Node, kind: Any, bounds: Mapping[str, Any]) -> tup
     return tuple(value for value, _ in values), next((rule for _, rule in values if rule), "")
 
 
-def _rows_setting(node: yaml.Node, kind: type) -> tuple[Any, str]:
-    types, fields = typing.get_type_hints(kind), {field.name: field for field in dataclasses.fields(kind)}
-    names = ", ".join(fields)
-    if not isinstance(node, yaml.SequenceNode) or not all(isinstance(item, yaml.MappingNode) for item in node.value):
-        return None, f"is not a list of rows such as {{name: value}} with {names}."
-    rows = []
-    for item in node.value:
-        values: dict[str, Any] = {}
-        for key_node, value_node in item.value:
-            key = text_of(key_node)
-            if key not in fields:
-                return None, f"has '{key}' in a row, which is not one of {names}."
-            values[key], rule = setting_of(value_node, types[key], fields[key].metadata)
-            if rule:
-                return None, f"has '{text_of(value_node)}' as {key} of a row, which {rule}"
-        missing = [name for name, field in fields.items() if name not in values and field.default is dataclasses.MISSING]
-        if missing:
-            return None, f"has a row without {', '.join(missing)}."
-        rows.append(kind(**values))
-    return tuple(rows), ""
+def _row_kind(kind: Any) -> Any:
+    """The dataclass of the rows where a field is a list of rows, else None."""
+    inner = typing.get_args(kind)[0] if typing.get_origin(kind) is tuple else None
+    return inner if dataclasses.is_dataclass(inner) else None
 
 
 def _figure(bound: float | None) -> str:

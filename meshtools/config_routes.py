@@ -15,8 +15,8 @@ LARGEST_DENSITY_KG_M3 = 25000.0
 LARGEST_PRICE = 1e6
 
 
-def read_machines(reader: NodeReader, sections: Entries, shapes: Mapping[str, Any]) -> tuple[Machine, ...]:
-    """The machines by name. shapes: route -> the class of its settings, against whose fields and bounds the overrides are held."""
+def read_machines(reader: NodeReader, sections: Entries, of_route: Mapping[str, Any]) -> tuple[Machine, ...]:
+    """The machines by name. of_route: route -> its settings, against whose fields and bounds the overrides are held, and with which they go."""
     machines = []
     for name, (row, node) in reader.entries(sections.get("machines", (0, None))[1], "machines", None).items():
         column = f"machines.{name}"
@@ -29,10 +29,12 @@ def read_machines(reader: NodeReader, sections: Entries, shapes: Mapping[str, An
             rule = f"is not one of {', '.join(ROUTES)}." if route else f"is missing; say which route the machine is for: {', '.join(ROUTES)}."
             reader.problem(route_row, f"{column}.route", route, rule, nearest(route, ROUTES))
             continue
-        allowed = tuple(field.name for field in dataclasses.fields(shapes[route]))
+        allowed = tuple(field.name for field in dataclasses.fields(of_route[route]))
         for key in [key for key in keys if key not in allowed]:
             reader.problem(keys.pop(key)[0], column, key, f"is not a setting of {route}.", nearest(key, allowed))
-        values = reader.fields(keys, column, shapes[route])
+        values = reader.fields(keys, column, type(of_route[route]))
+        told = tuple(of_route[route].contradictions()) if hasattr(of_route[route], "contradictions") else ()
+        reader.contradictions(dataclasses.replace(of_route[route], **values), keys, (column, row), told)
         machines.append(Machine(name, route, tuple(sorted(values.items()))))
     return tuple(sorted(machines, key=lambda machine: machine.name))
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from meshtools.bounds import bounded
+from meshtools.bounds import bounded, cell
 
 
 @dataclass(frozen=True)
@@ -14,12 +15,17 @@ class Cutter:
     The shank is as thick as the cutter up to the holder, which begins `stick_out_mm` above the tip.
     """
 
-    name: str
-    kind: str
-    diameter_mm: float
-    flute_mm: float
-    stick_out_mm: float
-    holder_diameter_mm: float
+    name: str = cell(None, None, "What the workshop calls it.")
+    kind: str = cell(None, None, "Half a ball at its end, or a flat end.", ("ball", "flat"))
+    diameter_mm: float = cell(0.1, 200.0, "Diameter of the cutting end.")
+    flute_mm: float = cell(0.5, 1000.0, "Length of the cutting edge.")
+    stick_out_mm: float = cell(1.0, 2000.0, "From the tip to the holder.")
+    holder_diameter_mm: float = cell(0.5, 500.0, "Diameter of the holder.")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """(field, rule) of what cannot be together."""
+        if self.flute_mm > self.stick_out_mm:
+            yield "flute_mm", f"is longer than the cutter sticks out of its holder ({self.stick_out_mm:g}); measure both from the tip."
 
 
 CUTTERS = (
@@ -74,3 +80,13 @@ class CncSettings:
     )
     keep_off_mm: float = bounded(30.0, 0.0, 500.0, "Distance that bridges keep from articular ends (proposed default).")
     foam_kg_m3: float = bounded(50.0, 5.0, 2000.0, "Density of the foam, for masses (30 to 65 under a hard coat, common practice, no source).")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """(field, rule) of what cannot be together."""
+        names = [cutter.name for cutter in self.cutters]
+        if not any(cutter.kind == "ball" for cutter in self.cutters):
+            yield "cutters", "has no row of kind ball, and only a ball finishes a free form; add the one at hand."
+        if len(set(names)) < len(names):
+            yield "cutters", "names two cutters alike; give each its own name."
+        if self.travel_z_mm <= self.clearance_mm:
+            yield "clearance_mm", f"leaves nothing of the travel along z ({self.travel_z_mm:g}); lower it."

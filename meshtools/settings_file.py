@@ -89,7 +89,7 @@ def read_config(path: Path, problems: list[Problem]) -> ConfigFile | None:
     reader = _Reader(problems)
     sections = reader.entries(root, "", SECTIONS)
     stages = {name: reader.stage(sections, name) for name in STAGE_SECTIONS}
-    machines = read_machines(reader, sections, {route: type(getattr(Settings(), route)) for route in ROUTES})
+    machines = read_machines(reader, sections, {route: stages[route] for route in ROUTES})
     settings = Settings(
         **stages, class_order=reader.class_order(sections), allometry=reader.allometry(sections), machines=machines,
         routes=read_routes(reader, sections, machines), materials=read_materials(reader, sections),
@@ -104,7 +104,11 @@ class _Reader(NodeReader):
         """The settings dataclass of one stage, with defaults for what is absent or wrong."""
         shape: Any = type(getattr(Settings(), name))
         names = tuple(field.name for field in dataclasses.fields(shape))
-        return shape(**self.fields(self.entries(sections.get(name, (0, None))[1], name, names), name, shape))
+        row, node = sections.get(name, (None, None))
+        entries = self.entries(node, name, names)
+        settings = shape(**self.fields(entries, name, shape))
+        self.contradictions(settings, entries, (name, row))
+        return settings
 
     def class_order(self, sections: Entries) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """Group -> order of classes, `default` first, then by name; the built-in default where the file has none."""

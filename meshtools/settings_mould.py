@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from meshtools.bounds import bounded
+from meshtools.bounds import bounded, cell
 
 
 @dataclass(frozen=True)
 class ShrinkLink:
     """One step from pattern to casting that changes size: what it is, by how many percent it shrinks (an expansion is negative), and who says so."""
 
-    name: str
-    shrink_percent: float
-    source: str
+    name: str = cell(None, None, "What shrinks.")
+    shrink_percent: float = cell(-20.0, 19.99, "By how much of its length; an expansion is negative.")
+    source: str = cell(None, None, "Who says so.")
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ Marks behind a default: [P] common practice, no published source; [D] a default 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from meshtools.bounds import bounded
@@ -54,6 +55,14 @@ class PrintSettings:
     engraving_depth_mm: float = bounded(0.8, 0.2, 3.0, "Depth of the engraving: below 1 on an upright face, below 3 on a level one [P].")
 
     density_kg_m3: float = bounded(1240.0, 1.0, 20000.0, "Density of the printed material (PLA 1240, ASTM D792 tables [V]).")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """(field, rule) of what cannot be together."""
+        if not any((self.up_x, self.up_y, self.up_z)):
+            yield "up_z", "leaves no direction up, because up_x and up_y are 0 too; write 1 or -1 for the axis that points up."
+        for axis in "xyz":
+            if getattr(self, f"build_{axis}_mm") <= self.spare_mm:
+                yield f"build_{axis}_mm", f"leaves no room beside spare_mm ({self.spare_mm:g}); lower spare_mm or enter the machine's own size."
 
     @property
     def is_hollowed(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,8 @@ from meshtools.model import Element, Side
 from meshtools.register import load_register
 from meshtools.routing import Chosen, chosen_routes, estimate_of, settings_of
 from meshtools.settings import Settings
+from meshtools.settings_cnc import Cutter
+from meshtools.settings_mould import ShrinkLink
 
 ROUTES = CONFIG + """routes:
   default: [print]
@@ -79,6 +82,61 @@ receive: {tolerance_class: fin}
     for place, hint in wanted:
         assert any(place in problem and hint in problem for problem in problems), (place, problems)
     assert len(problems) == len(wanted)
+
+
+def test_every_wrong_cell_of_a_list_of_rows_is_told_with_its_row_and_what_settings_cannot_be_together(tmp_path: Path) -> None:
+    text = CONFIG + """cnc:
+  cutters:
+    - {name: a, kind: bal, diameter_mm: 6, flute_mm: 30, stick_out_mm: 100, holder_diameter_mm: 30}
+    - {name: b, kind: flat, diameter_mm: 0, flute_mm: 300, stick_out_mm: 100, holder_diameter_mm: 30}
+    - {name: c, kind: flat, diametre_mm: 6, flute_mm: 30, stick_out_mm: 100, holder_diameter_mm: thick}
+    - 6 mm ball
+mould:
+  shrink:
+    - {name: rubber, shrink_percent: 30, source: sheet}
+    - {name: resin, shrink_percent: 0.4}
+    -
+print: {up_z: 0, build_x_mm: 100, spare_mm: 120}
+machines:
+  mill:
+    route: cnc
+    cutters:
+      - {name: d, kind: flat, diameter_mm: 6, flute_mm: 30, stick_out_mm: 100, holder_diameter_mm: 30}
+      - {name: d, kind: flat, diameter_mm: 6, flute_mm: 130, stick_out_mm: 100, holder_diameter_mm: 30}
+  lathe: {route: cnc, cutters: ball 6}
+  router:
+    route: cnc
+    cutters: [{name: e, kind: flat, diameter_mm: 6, flute_mm: 30, stick_out_mm: 100, holder_diameter_mm: 30}]
+"""
+    problems = problems_of(tmp_path, config=text)
+    wanted = (
+        ("row 9, cnc.cutters.1.kind: 'bal' is not one of ball, flat", "Did you mean 'ball'?"),
+        ("row 10, cnc.cutters.2.diameter_mm: '0' is outside 0.1 to 200", ""),
+        ("row 11, cnc.cutters.3: 'diametre_mm' is not a setting here", "Did you mean 'diameter_mm'?"),
+        ("row 11, cnc.cutters.3: lacks diameter_mm", ""),
+        ("row 11, cnc.cutters.3.holder_diameter_mm: 'thick'", ""),
+        ("row 12, cnc.cutters.4: is not a mapping", ""),
+        ("row 15, mould.shrink.1.shrink_percent: '30' is outside -20 to 19.99", ""),
+        ("row 16, mould.shrink.2: lacks source", ""),
+        ("row 17, mould.shrink.3: lacks name, shrink_percent, source", ""),
+        ("row 18, print.up_z: '0' leaves no direction up", ""),
+        ("row 18, print.build_x_mm: '100' leaves no room beside spare_mm", ""),
+        ("row 24, machines.mill.cutters.2.flute_mm: '130' is longer than", ""),
+        ("row 25, machines.lathe.cutters: 'ball 6' is not a list of rows", ""),
+        ("row 28, machines.router.cutters: has no row of kind ball", ""),
+    )
+    for place, hint in wanted:
+        assert any(place in problem and hint in problem for problem in problems), (place, problems)
+    assert len(problems) == len(wanted), problems
+
+
+def test_every_cell_of_a_list_of_rows_is_explained_with_its_bounds() -> None:
+    text = (Path(__file__).parent.parent / "config/README.md").read_text(encoding="utf-8")
+    for kind in (Cutter, ShrinkLink):
+        for cell in fields(kind):
+            low, high, choices = (cell.metadata[key] for key in ("low", "high", "choices"))
+            bounds = f"{low:g} to {high:g}" if low is not None else ", ".join(choices) or "any words"
+            assert f"| `{cell.name}` | {bounds} | {cell.metadata['meaning']} |" in text
 
 
 HEAD = "target,element,route,part,measure,nominal_mm,measured_mm,article,by,date\n"
