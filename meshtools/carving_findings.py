@@ -102,7 +102,7 @@ def _coat(carving: Carving) -> Iterator[Finding]:
     name, coat, settings, erosion = carving.part.part_id, carving.coat, carving.settings, carving.carved.erosion
     if erosion is None:
         return
-    least = 2.0 * settings.coat_mm + settings.least_core_mm
+    least = settings.thinnest_mm
     if coat.is_thin.any():
         message = (
             f"{name}: {coat.thin_percent:.1f} % of the skin lies over bone thinner than two coats and a core ({least:g} mm), where little or no foam "

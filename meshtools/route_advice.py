@@ -18,13 +18,11 @@ SMALL_FOR_FOAM_MM = 150.0  # proposed: below it foam carving shows its cutter
 HEAVY_KG = 10.0  # proposed: a filled print or casting above it asks for a hollow or a foam core
 
 USED: Mapping[str, tuple[str, ...]] = {
-    "print": (
-        "build_x_mm", "build_y_mm", "build_z_mm", "process", "density_kg_m3", "least_wall_extrusion_mm", "least_wall_vat_mm", "least_wall_powder_mm",
-    ),
-    "cnc": ("travel_x_mm", "travel_y_mm", "travel_z_mm", "coat_mm", "least_core_mm"),
+    "print": ("build_x_mm", "build_y_mm", "build_z_mm", "density_kg_m3", "least_wall_mm"),
+    "cnc": ("travel_x_mm", "travel_y_mm", "travel_z_mm", "thinnest_mm"),
     "mould": ("kind", "casting_density_kg_m3"),
-}  # fmt: skip
-"""The settings of each route that the advice looks at."""
+}
+"""What the advice looks at in the settings of each route; a page depends on these alone, so that another setting makes no page again."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +60,7 @@ def _print(figures: Mapping[str, Any], settings: Mapping[str, Any]) -> Advice:
     room = sorted((settings[f"build_{axis}_mm"] for axis in "xyz"), reverse=True)
     n_parts = math.prod(max(1, math.ceil(size / space)) for size, space in zip(sorted(figures["sizes_mm"], reverse=True), room, strict=True))
     mass_kg = figures["volume_mm3"] * 1e-9 * settings["density_kg_m3"]
-    least_mm = _least_wall_mm(settings)
+    least_mm = settings["least_wall_mm"]
     against = []
     if figures["thin_mm"] < least_mm:
         why = f"a twentieth of its surface is backed by less than {figures['thin_mm']:.1f} mm; the process makes {least_mm:g} mm"
@@ -74,13 +72,8 @@ def _print(figures: Mapping[str, Any], settings: Mapping[str, Any]) -> Advice:
     return _judged("print", against, [f"about {n_parts} part{'s' if n_parts > 1 else ''}, undercuts do not matter, {mass_kg:.2f} kg printed solid"])
 
 
-def _least_wall_mm(settings: Mapping[str, Any]) -> float:
-    words = {"material extrusion": "extrusion", "vat photopolymerization": "vat", "powder bed fusion": "powder"}
-    return float(settings[f"least_wall_{words[settings['process']]}_mm"])
-
-
 def _cnc(figures: Mapping[str, Any], settings: Mapping[str, Any]) -> Advice:
-    least_mm = 2 * settings["coat_mm"] + settings["least_core_mm"]
+    least_mm = settings["thinnest_mm"]
     travel = sorted((settings[f"travel_{axis}_mm"] for axis in "xyz"), reverse=True)
     against = []
     if figures["thin_mm"] < least_mm:

@@ -90,3 +90,8 @@ class CncSettings:
             yield "cutters", "names two cutters alike; give each its own name."
         if self.travel_z_mm <= self.clearance_mm:
             yield "clearance_mm", f"leaves nothing of the travel along z ({self.travel_z_mm:g}); lower it."
+
+    @property
+    def thinnest_mm(self) -> float:
+        """Thinnest bone that foam can stand for: two coats and the core between them."""
+        return 2.0 * self.coat_mm + self.least_core_mm

@@ -73,9 +73,13 @@ def test_a_part_is_asked_for_with_its_joint_and_the_neighbour_that_sets_it(batch
             {"report lumbar-01", "report lumbar-02"},
         ),
         ("config.yaml", CONFIG + "mould: {wall_mm: 20}\n", set()),
+        ("config.yaml", CONFIG + "cnc: {coat_mm: 1, least_core_mm: 2}\n", {"cnc lumbar-02", "report lumbar-02"}),
         ("received.csv", RECEIVED, {"report lumbar-01"}),
     ],
-    ids=["a machine", "a setting of a route", "a price", "a setting of a route that nothing takes", "a measured length"],
+    ids=[
+        "a machine", "a setting of a route", "a price", "a setting of a route that nothing takes", "settings whose sum an advice takes",
+        "a measured length",
+    ],
 )  # fmt: skip
 def test_an_edit_runs_the_routes_and_pages_that_it_bears_on(batch: Path, name: str, text: str, wanted: set[str]) -> None:
     assert changed(batch, name, text) - {"index index"} == wanted
