@@ -106,9 +106,11 @@ class Batch:
         return [record_path("rebuild", name), *armature, *(record_path("joint", joint) for joint in job.get("joint_keys", ()))]
 
     def route_records(self, target: str, element: str) -> list[str]:
-        """Records of the routes that an element's page tells of."""
+        """Records of the routes and of the armature's holes that an element's page tells of."""
         name = f"{target}/{element}"
-        return [record_path(route, name) for route in self._jobs["report"][name]["route_keys"]]
+        job = self._jobs["report"][name]
+        armature = [record_path("fixings", name)] if "armature_key" in job else []
+        return [*armature, *(record_path(route, name) for route in job["route_keys"])]
 
     def siding_records(self, target: str, element: str) -> list[str]:
         """Records of the side and identity checks that an element's page tells of."""

@@ -53,13 +53,14 @@ def materials_for(register: Register, route: str) -> tuple[Material, ...]:
 
 
 def page_rows(register: Register, recipe: Recipe, before: Mapping[str, Mapping[str, Job]]) -> Job:
-    """What the page of an element depends on beyond its replica: its routes, what was measured on finished parts, prices, and the few settings
-    that the advice looks at."""
+    """What the page of an element depends on beyond its replica: the holes of its armature, its routes, what was measured on finished parts, prices,
+    and the few settings that the advice looks at."""
     settings, name = register.settings, f"{recipe.target}/{recipe.element}"
     element = next(element for element in register.elements if element.slug == recipe.element)
     chosen = {one.route: one for one in chosen_routes(settings, recipe.target, element)}
     received = [plain(row) for row in register.received if (row.target, row.element) == (recipe.target, recipe.element)]
-    return {
+    armature = {"armature_key": before["fixings"][name]["key"]} if name in before.get("fixings", {}) else {}
+    return armature | {
         "route_keys": {route: before[route][name]["key"] for route in chosen},
         "received": sorted(({k: v for k, v in row.items() if k != "row"} for row in received), key=sha256_of),
         "tolerance_class": settings.receive.tolerance_class, "least_measures": settings.receive.least_measures,

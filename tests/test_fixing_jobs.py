@@ -107,7 +107,9 @@ def test_a_row_of_fixings_makes_a_bored_replica_and_an_edited_row_runs_its_own_j
     moment = newest_ns(batch)
     table.write_text(table.read_text(encoding="utf-8").replace("bore,2", "bore,3"), encoding="utf-8")
     build(batch)
-    assert jobs_run_since(batch, moment) == {"fixings-mount-femur-left", "index-index"}
+    assert jobs_run_since(batch, moment) == {"fixings-mount-femur-left", "report-mount-femur-left", "index-index"}
+    page = (batch / "results/mount/femur-left/report.html").read_text(encoding="utf-8")
+    assert ("Holes for the armature" in page, 'href="armature/holes.csv"' in page, "bore, through the bone" in page) == (True, True, True)
     assert bonewright("verify", "--batch", batch).returncode == 0
     table.unlink()
     build(batch)

@@ -174,6 +174,18 @@ def test_a_ready_replica_whose_route_failed_is_not_said_to_leave_nothing_open() 
     assert "cnc failed" in texts[0]
 
 
+def test_a_page_says_which_holes_are_cut_and_why_one_is_refused_whether_or_not_a_route_takes_the_bone() -> None:
+    refused = {"severity": "review", "code": "bore-refused", "message": "The bore is not cut: its wall would be 2.0 mm.", "value": 2.0, "limit": 8.0,
+               "unit": "mm"}  # fmt: skip
+    hole = {"name": "1", "kind": "socket", "rod_mm": 8.0, "hole_mm": 8.4, "depth_mm": 26.0, "wall_mm": 9.125}
+    cut = {"status": "ready", "holes": [hole], "findings": [], "table": "armature/holes.csv"}
+    said = {"status": "review", "holes": [], "findings": [refused], "table": ""}
+    cut_text, said_text, none = (Outline(bone_page(invented_sheet() | {"status": "ready", "armature": facts})).text for facts in (cut, said, None))
+    assert ("socket, with a bottom" in cut_text, "nothing is open" in cut_text, "9.13" in cut_text or "9.12" in cut_text) == (True, True, True)
+    assert ("its wall would be 2.0 mm" in said_text, "No hole is cut" in said_text, "nothing is open" in said_text) == (True, True, False)
+    assert "Holes for the armature" not in none
+
+
 def test_the_page_of_a_failed_element_says_why_and_names_the_next_best_source() -> None:
     message = "kest/femur-left was not built: the scan ends early."
     failed = {"severity": "failed", "code": "source-unusable", "message": message, "value": None, "limit": None, "unit": ""}

@@ -21,7 +21,7 @@ from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
-from meshtools.jobs.report_routes import crash_findings, making_facts, received_findings, route_records
+from meshtools.jobs.report_routes import armature_facts, armature_record, crash_findings, making_facts, received_findings, route_records
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Record, Severity, SourceEntry, plain, status_of
 from meshtools.plain import from_plain
@@ -43,12 +43,14 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     """Make the page of one element; a failed element gets a page that says why."""
     records = _records(batch, job)
     rebuild = records["rebuild"]
-    routes = route_records(batch, job)
+    routes, holes = route_records(batch, job), armature_record(batch, job)
     extra: dict[str, Any] = {}
     if rebuild["status"] != "failed":
         extra = _shape(batch, job, records)
     extra["making"] = making_facts(job, routes, extra.pop("view", None))
-    findings = hand_over_findings(job, rebuild) + received_findings(extra["making"]["received"]) + crash_findings(routes)
+    extra["armature"] = armature_facts(holes) if holes else None
+    crashed = crash_findings(routes | ({"armature": holes} if holes else {}))
+    findings = hand_over_findings(job, rebuild) + received_findings(extra["making"]["received"]) + crashed
     thumbnail = extra.pop("thumbnail_png", None)
     records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
     sheet = make_sheet(_sheet_job(job) | extra, records)

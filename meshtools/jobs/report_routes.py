@@ -30,6 +30,27 @@ def route_records(batch: Path, job: Mapping[str, Any]) -> dict[str, dict[str, An
     return records
 
 
+def armature_record(batch: Path, job: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The record of the holes of an element, None where fixings.csv asks for none. StaleInputError where it is not the planned one."""
+    if not job.get("armature_key"):
+        return None
+    path = record_path("fixings", job["name"])
+    record = read_record(batch / path)
+    if record is None or record["key"] != job["armature_key"]:
+        raise StaleInputError(f"{path}: the record is not the planned one. Build again.")
+    return record
+
+
+def armature_facts(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What a page says of the holes: those that are cut, what was found, and where their table stands relative to the page."""
+    kept = ("name", "kind", "rod_mm", "hole_mm", "depth_mm", "wall_mm")
+    has_table = any(entry["path"].endswith("/holes.csv") for entry in record["files"])
+    return {
+        "status": RECORD_STATUS[record["status"]], "holes": [{key: hole[key] for key in kept} for hole in record["facts"].get("holes", ())],
+        "findings": record["findings"], "table": "armature/holes.csv" if has_table else "",
+    }  # fmt: skip
+
+
 def making_facts(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]], replica: Mesh | None) -> dict[str, Any]:
     """What the sheet of a page says about making the bone: `made`, `received`, `next_scales` and, where there is a replica, `advice`."""
     rows = judged_rows(job["received"], records, job["tolerance_class"], job["part_tolerance_mm"])

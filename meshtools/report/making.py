@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from meshtools.report.armature import findings_list
 from meshtools.report.chips import status_mark
 from meshtools.report.markup import NOT_STATED, Html, figure, join, number, section, table, tag
-from meshtools.report.words import SEVERITIES
 
 ROUTE_WORDS = {"print": "print", "cnc": "carving in foam", "mould": "mould and cast"}
 ARTICLE_WORDS = {"first": "first article", "delivery": "delivery"}
@@ -49,14 +49,7 @@ def _link(address: str, words: str) -> Html | str:
 
 
 def _findings(made: Sequence[Mapping[str, Any]]) -> Html | str:
-    items = []
-    for route in made:
-        for row in route["findings"]:
-            sign, words = SEVERITIES[row["severity"]]
-            severity = tag("span", tag("span", sign, class_="sign", aria_hidden="true"), words, class_="severity")
-            sentence = tag("span", f"{ROUTE_WORDS[route['route']]}: {row['message']}", class_="sentence")
-            items.append(tag("li", severity, sentence, class_=row["severity"]))
-    return tag("ul", *items, class_="findings") if items else ""
+    return join([findings_list(route["findings"], f"{ROUTE_WORDS[route['route']]}: ") for route in made])
 
 
 def _prices(made: Sequence[Mapping[str, Any]]) -> Html | str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from meshtools.report import sections
+from meshtools.report.armature import armature
 from meshtools.report.chips import class_chip, page_frame, status_mark
 from meshtools.report.completing import completing
 from meshtools.report.conjecture import conjecture
@@ -51,6 +52,9 @@ def _status_words(sheet: Mapping[str, Any]) -> Html:
     if sheet["status"] == "review" and n_open:
         return tag("a", f"{n_open} {'finding needs' if n_open == 1 else 'findings need'} a person", href="#findings")
     parts = [f"{row['route']} {row['status']}" for row in (sheet.get("making") or {}).get("made", ()) if row["status"] != "ready"]
+    holes = sheet.get("armature")
+    if sheet["status"] == "ready" and not parts and holes and holes["status"] != "ready":
+        return tag("a", f"the replica is, its holes for the armature are not: {holes['status']}", href="#armature")
     if sheet["status"] == "ready" and parts:
         return tag("a", f"the replica is, what is made of it is not: {', '.join(parts)}", href="#making")
     return join([STATUSES[sheet["status"]][1]])
@@ -60,9 +64,8 @@ def _replica_body(sheet: Mapping[str, Any]) -> Html:
     columns = tag("div", sections.measures(sheet), sections.evidence(sheet), sections.tolerance(sheet), sections.calipers(sheet),
                   sections.fills(sheet), class_="columns")
     return join([
-        view_figure(sheet), sections.came_from(sheet), completing(sheet), conjecture(sheet), sections.findings(sheet), columns, making(sheet),
-        sections.files(sheet),
-        sections.sign_off(sheet), sections.cautions(sheet),
+        view_figure(sheet), sections.came_from(sheet), completing(sheet), conjecture(sheet), sections.findings(sheet), columns, armature(sheet),
+        making(sheet), sections.files(sheet), sections.sign_off(sheet), sections.cautions(sheet),
     ])
 
 

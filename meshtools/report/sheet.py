@@ -62,6 +62,7 @@ class Sheet(TypedDict):
     view_error_mm: float | None
     restoration: dict[str, Any] | None  # facts of completing, None for a bone that was not completed
     making: dict[str, Any] | None  # made, received, next_scales, advice (jobs.report_routes); None where nothing was looked at
+    armature: dict[str, Any] | None  # status, holes, findings, table (jobs.report_routes.armature_facts); None for a bone without fixings
     conjecture: dict[str, Any] | None  # how a bone of class INT or EXT was made, None for any other
     plane_pictures: list[dict[str, Any]]  # png, value: candidate planes where a person must choose
     picture_png: bytes | None
@@ -120,6 +121,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
         "view_error_mm": (viewer or {}).get("error_mm"),
         "restoration": facts.get("restoration"),
         "making": job.get("making"),
+        "armature": job.get("armature"),
         "conjecture": facts.get("conjecture"),
         "plane_pictures": list(job.get("plane_pictures", ())),
         "picture_png": job.get("picture_png"),
