@@ -178,14 +178,26 @@ def test_a_tolerance_of_nothing_is_refused() -> None:
 
 def test_installation_compiles_every_loop_that_python_calls() -> None:
     """After `compile_all` each loop that is called from Python has machine code, so no job waits for the compiler."""
-    from meshtools.geometry import column_map, height_kernels, insertion_kernels, jacket, landing_kernels, mould_fittings, nearby_kernels, parting
+    from meshtools.geometry import (
+        collapsing_kernels,
+        column_map,
+        cover_kernels,
+        height_kernels,
+        jacket,
+        landing_kernels,
+        mould_fittings,
+        nearby_kernels,
+        parting,
+    )
     from meshtools.geometry.compiled import compile_all
 
     compile_all()
     called = (
-        landing_kernels.prove_fine_faces, landing_kernels.face_neighbours, landing_kernels.coarse_frames, landing_kernels.cover_first,
-        landing_kernels.cover_more, nearby_kernels.group_by, nearby_kernels.gather_at_corners, nearby_kernels.gather_at_landing,
-        nearby_kernels.prove_faces, insertion_kernels.split_faces, height_kernels.rasterise, height_kernels.dilate, height_kernels.left_above,
+        landing_kernels.prove_fine_faces, landing_kernels.face_neighbours, cover_kernels.coarse_frames, cover_kernels.cover_first,
+        cover_kernels.cover_more, nearby_kernels.group_by, nearby_kernels.gather_at_corners, nearby_kernels.gather_at_landing,
+        nearby_kernels.prove_faces, collapsing_kernels.collapse_edges, collapsing_kernels.fixed_vertices, collapsing_kernels.plane_sums,
+        collapsing_kernels.undone, collapsing_kernels.replayed, landing_kernels.land_at, landing_kernels.land_around,
+        height_kernels.rasterise, height_kernels.dilate, height_kernels.left_above,
         height_kernels.relax, column_map._cross_columns, mould_fittings._merge_down, jacket.limit_slope, parting._relax,
     )  # fmt: skip
     assert [loop.__name__ for loop in called if not loop.signatures] == []

@@ -12,8 +12,8 @@ from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import frame_about, parts_of, rod, solid_from, solid_of, surface_of, without_chips
 from meshtools.geometry.contour import contour
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.insertion import part_shared_edges
 from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.shared_edges import part_shared_edges
 from meshtools.geometry.simplify import simplify_around
 from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh

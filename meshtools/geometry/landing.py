@@ -5,7 +5,8 @@ as a whole; fine faces are cut until that settles them. Coarse to fine: let the 
 the outline of those around a coarse face stays off that face, they cover it as many times as they cover any one point of it: the degree of
 a continuous map is constant away from the image of the boundary (Milnor 1965, Topology from the differentiable viewpoint, section 5; cited
 from memory). Once or more means that each point of the coarse face has a fine point at most the largest offset away that occurs over
-the face, from the carried point put flat on the face to the fine one. Both need a search tree of the coarse surface only, which is small.
+the face, from the carried point put flat on the face to the fine one. Both need a search tree of the coarse surface only, or none where it is
+known how the coarse one came of the fine one.
 """
 
 from __future__ import annotations
@@ -22,28 +23,28 @@ ROUNDS = 8  # a patch grows at most this often across edges that enter the coars
 
 
 class Landing:
-    """Every vertex of the fine mesh on its nearest point of the coarse one: distance_mm (n,), face (n,), point (n, 3)."""
+    """Every vertex of the fine mesh on a near point of the coarse one, not always the nearest: distance_mm (n,), face (n,), point (n, 3)."""
 
-    def __init__(self, fine: Mesh, coarse: Surface, across: Any) -> None:
-        """across: `face_neighbours` of the fine mesh, which does not change with the coarse one."""
-        self.fine, self._across = fine, across
-        n = len(fine.vertices)
-        self.distance_mm, self.face, self.point = np.empty(n), np.empty(n, np.int32), np.empty((n, 3))
-        self._land(coarse, slice(None))
+    def __init__(self, fine: Mesh, coarse: Mesh, across: Any, face: Any) -> None:
+        """across: `face_neighbours` of the fine mesh, which does not change with the coarse one; face (n,): where each vertex lands."""
+        self.fine, self._across, n = fine, across, len(fine.vertices)
+        self.distance_mm, self.face, self.point = np.empty(n), face, np.empty((n, 3))
+        self.move_to(coarse, face, np.arange(n))
 
-    def _land(self, coarse: Surface, which: Any) -> None:
-        self.coarse, self.surface = coarse.mesh, coarse
-        self.distance_mm[which], self.face[which], self.point[which] = self.surface.project(self.fine.vertices[which])
+    @classmethod
+    def at_nearest(cls, fine: Mesh, coarse: Surface, across: Any) -> Landing:
+        """Every vertex on its nearest point, found with a search tree."""
+        return cls(fine, coarse.mesh, across, coarse.distance(fine.vertices)[1])
 
-    def move_to(self, coarse: Mesh, number: Any, is_settled: Any) -> Any:
-        """Land on a coarse mesh that differs in some faces. number (m,): where each old coarse face now stands, -1 if gone; is_settled (m,) False
-        for old faces whose fine vertices must land again. Returns (n,) True for these vertices. The others stay where they landed, which is on
-        the new mesh too, though perhaps not its nearest point."""
-        again = ~is_settled[self.face]
+    def move_to(self, coarse: Mesh, face: Any, again: Any) -> None:
+        """Go on with a coarse mesh that differs in some faces. face (n,): where vertices land now; again (k,): those for which it is a new place."""
+        from meshtools.geometry.landing_kernels import land_at
+
+        self.coarse, self.face = coarse, face
         self.__dict__.pop("neighbours", None)
-        self.face[~again] = number[self.face[~again]]
-        self._land(Surface(coarse), again)
-        return again
+        point, distance_mm = np.empty((len(again), 3)), np.empty(len(again))
+        land_at(self.fine.vertices[again], face[again], coarse.vertices, coarse.faces, point, distance_mm)
+        self.point[again], self.distance_mm[again] = point, distance_mm
 
     @cached_property
     def neighbours(self) -> Any:
@@ -63,7 +64,7 @@ class Landing:
 
     def prove_coarse(self, is_wanted: Any) -> FloatArray:
         """For each wanted coarse face a distance (m,) within which all of it has the fine surface near; infinite where not shown."""
-        from meshtools.geometry.landing_kernels import coarse_frames, cover_first, cover_more
+        from meshtools.geometry.cover_kernels import coarse_frames, cover_first, cover_more
 
         n = len(self.coarse.faces)
         frames = coarse_frames(self.coarse.vertices, self.coarse.faces)
@@ -103,21 +104,6 @@ class Landing:
         lists = gather_at_landing(wanted, self.fine.faces, self.face, self.coarse.faces, self._coarse_at)
         return _prove_nearby(wanted, self.fine, self.coarse, lists, tolerance_mm, upper_mm)
 
-    def prove_by_search(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
-        """The same for a few coarse faces (k,) against everything of the fine surface around them, wherever it lands."""
-        for face in wanted.tolist():
-            corners = self.coarse.vertices[self.coarse.faces[face]]
-            reach = self._longest_edge_mm + tolerance_mm
-            is_near = ((self.fine.vertices >= corners.min(axis=0) - reach) & (self.fine.vertices <= corners.max(axis=0) + reach)).all(axis=1)
-            near = np.flatnonzero(is_near[self.fine.faces].any(axis=1)).astype(np.int32)
-            lists = near, np.array([0, len(near)])
-            _prove_nearby(np.array([face]), self.coarse, self.fine, lists, tolerance_mm, upper_mm)
-
-    @cached_property
-    def _longest_edge_mm(self) -> float:
-        vertices, faces = self.fine.vertices, self.fine.faces
-        return float(max(np.linalg.norm(vertices[faces[:, k]] - vertices[faces[:, k - 1]], axis=1).max() for k in range(3)))
-
     @property
     def _coarse_at(self) -> Any:
         from meshtools.geometry.nearby_kernels import group_by
@@ -155,7 +141,7 @@ def cover_bounds(coarse: Surface, fine: Mesh) -> FloatArray:
     """For each face of the coarse surface a distance in mm (m,) within which all of it has the fine one near; infinite where not shown."""
     from meshtools.geometry.landing_kernels import face_neighbours
 
-    landing = Landing(fine, coarse, face_neighbours(fine.faces, len(fine.vertices)))
+    landing = Landing.at_nearest(fine, coarse, face_neighbours(fine.faces, len(fine.vertices)))
     return landing.prove_coarse(np.ones(len(coarse.mesh.faces), bool))
 
 

@@ -10,9 +10,7 @@ from meshtools.geometry.compiled import compiled
 
 MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and their neighbours
 MOST_PIECES = 24  # parts that one fine face may be cut into before it is left open
-FIRST_LENGTH = 1024  # of a list that grows as it fills
-TOUCH = 1e-9  # a landing point this little beyond an edge, in barycentric weight, counts as on it
-PROBE_SECOND, PROBE_THIRD = 0.3293, 0.3336  # the point of a coarse face at which the cover is counted, off all symmetric places
+MOST_TURNS = 50  # steps over faces on the way to the nearest one
 
 
 @compiled
@@ -81,21 +79,6 @@ def _piece_bound(stack: Any, top: int, faces: Any, n: int, vertices: Any, triang
 
 
 @compiled
-def _shown_by_one(stack: Any, top: int, faces: Any, n: int, vertices: Any, triangles: Any, limit: float) -> float:
-    """Largest squared distance of the three corners to the first of n coarse faces that all of them are near to; infinite without one."""
-    for g in range(n):
-        face = triangles[faces[g]]
-        worst = 0.0
-        for k in range(3):
-            worst = max(worst, squared_distance_to_triangle(stack[top, k], vertices[face[0]], vertices[face[1]], vertices[face[2]]))
-            if worst > limit:
-                break
-        if worst <= limit:
-            return worst
-    return float(np.inf)
-
-
-@compiled
 def _cut_place(stack: Any, top: int, table: Any, n: int) -> Any:
     """Where to cut a piece: between two corners with different nearest faces, where both are about equally near; else in the middle of
     the longest edge. Returns (corner, next corner, share)."""
@@ -124,61 +107,85 @@ def _cut_place(stack: Any, top: int, table: Any, n: int) -> Any:
 
 
 @compiled
+def _fill_row(stack: Any, table: Any, top: int, k: int, faces: Any, n: int, vertices: Any, triangles: Any) -> None:
+    """Squared distances of one corner of a part from each of n coarse faces."""
+    for g in range(n):
+        face = triangles[faces[g]]
+        table[top, k, g] = squared_distance_to_triangle(stack[top, k], vertices[face[0]], vertices[face[1]], vertices[face[2]])
+
+
+@compiled
+def _least_worst(table: Any, n: int) -> float:
+    """Least, over n coarse faces, of the largest squared distance of the three corners (3, n)."""
+    best = np.inf
+    for g in range(n):
+        best = min(best, max(table[0, g], table[1, g], table[2, g]))
+    return float(best)
+
+
+@compiled
+def _shown_in_parts(stack: Any, table: Any, faces: Any, n: int, vertices: Any, triangles: Any, limit: float) -> float:
+    """Largest squared distance shown of a fine face (stack[0]) from n coarse ones, after cutting it into parts; infinite where it is not shown."""
+    for k in range(3):
+        _fill_row(stack, table, 0, k, faces, n, vertices, triangles)
+    worst, top, n_pieces = 0.0, 0, 1
+    while top >= 0:
+        shown = _least_worst(table[top], n)
+        if shown <= limit:
+            worst = max(worst, shown)
+            top -= 1
+            continue
+        if n_pieces >= MOST_PIECES:
+            return float(np.inf)
+        for k in range(3):
+            if table[top, k, :n].min() > limit:
+                return float(np.inf)
+        i, j, share = _cut_place(stack, top, table[top], n)
+        n_pieces += 1
+        for k in range(3):
+            for axis in range(3):
+                stack[top + 1, k, axis] = stack[top, k, axis]
+            for g in range(n):
+                table[top + 1, k, g] = table[top, k, g]
+        for axis in range(3):
+            middle = stack[top, i, axis] + share * (stack[top, j, axis] - stack[top, i, axis])
+            stack[top, i, axis] = stack[top + 1, j, axis] = middle
+        _fill_row(stack, table, top, i, faces, n, vertices, triangles)
+        for g in range(n):
+            table[top + 1, j, g] = table[top, i, g]
+        top += 1
+    return worst
+
+
+@compiled
 def prove_fine_faces(
     fine_vertices: Any, fine_faces: Any, is_todo: Any, landed: Any, vertices: Any, triangles: Any, neighbours: Any, tolerance: float, upper: Any
-) -> int:
-    """Show of fine faces that all of each lies within the tolerance of the coarse surface; returns how many were not shown.
+) -> None:
+    """Show of fine faces that all of each lies within the tolerance of the coarse surface.
 
-    landed (n,): the coarse face nearest to each fine vertex. upper (m,): set to the distance that was shown, infinite where nothing was.
-    A face is cut into parts, each near to one coarse face at all of its corners.
+    landed (n,): the coarse face near to each fine vertex. upper (m,): set to the distance that was shown, infinite where nothing was.
+    A face is cut into parts, each near to one coarse face at all of its corners: first to those that its corners land on, then also to theirs.
     """
     limit = tolerance * tolerance
-    around = np.empty(MOST_FACES, np.int64)
-    table = np.empty((3, MOST_FACES))
-    stack = np.empty((MOST_PIECES + 2, 3, 3))
-    corners = np.empty(3, np.int64)
-    n_open = 0
+    around, corners = np.empty(MOST_FACES, np.int64), np.empty(3, np.int64)
+    stack, table = np.empty((MOST_PIECES + 2, 3, 3)), np.empty((MOST_PIECES + 2, 3, MOST_FACES))
     for t in range(len(fine_faces)):
         if not is_todo[t]:
             continue
         for k in range(3):
             corners[k] = landed[fine_faces[t, k]]
-            for axis in range(3):
-                stack[0, k, axis] = fine_vertices[fine_faces[t, k], axis]
-        n_first = _add(around, 0, corners[0])
-        n_first = _add(around, n_first, corners[1])
-        n_first = _add(around, n_first, corners[2])
-        shown = _shown_by_one(stack, 0, around, n_first, vertices, triangles, limit)
-        if shown <= limit:
-            upper[t] = np.sqrt(shown)
-            continue
-        n = _faces_around(around, 0, corners, neighbours)
-        worst, top, n_pieces = 0.0, 0, 1
-        while top >= 0:
-            shown = _shown_by_one(stack, top, around, n, vertices, triangles, limit)
-            if shown <= limit:
-                worst = max(worst, shown)
-                top -= 1
-                continue
-            _piece_bound(stack, top, around, n, vertices, triangles, table)
-            is_far = False
+        n, n_tried, shown = 0, 0, np.inf
+        for k in range(3):
+            n = _add(around, n, corners[k])
+        while shown > limit and n > n_tried:
+            n_tried = n
             for k in range(3):
-                is_far = is_far or table[k, :n].min() > limit
-            if is_far or n_pieces >= MOST_PIECES:
-                worst = np.inf
-                break
-            i, j, share = _cut_place(stack, top, table, n)
-            n_pieces += 1
-            for axis in range(3):
-                middle = stack[top, i, axis] + share * (stack[top, j, axis] - stack[top, i, axis])
-                for k in range(3):
-                    stack[top + 1, k, axis] = stack[top, k, axis]
-                stack[top, i, axis] = middle
-                stack[top + 1, j, axis] = middle
-            top += 1
-        upper[t] = np.sqrt(worst)
-        n_open += worst == np.inf
-    return n_open
+                for axis in range(3):
+                    stack[0, k, axis] = fine_vertices[fine_faces[t, k], axis]
+            shown = _shown_in_parts(stack, table, around, n, vertices, triangles, limit)
+            if shown > limit and n <= 3:
+                n = _faces_around(around, 0, corners, neighbours)
+        upper[t] = np.sqrt(shown)
 
 
 @compiled
@@ -217,151 +224,62 @@ def face_neighbours(faces: Any, n_vertices: int) -> Any:
 
 
 @compiled
-def coarse_frames(vertices: Any, faces: Any) -> Any:
-    """(m, 12) of each coarse face: first corner, unit normal, and the vectors that give the second and third barycentric weight; NaN where
-    a face is flat."""
-    frames = np.empty((len(faces), 12))
-    for t in range(len(faces)):
-        a, b, c = vertices[faces[t, 0]], vertices[faces[t, 1]], vertices[faces[t, 2]]
-        u, v = b - a, c - a
-        normal = np.cross(u, v)
-        squared = np.sum(normal * normal)
-        if not squared > 1e-16 * max(np.sum(u * u), np.sum(v * v)) ** 2:
-            frames[t] = np.nan
-            continue
-        frames[t, 0:3] = a
-        frames[t, 3:6] = normal / np.sqrt(squared)
-        frames[t, 6:9] = np.cross(v, normal) / squared
-        frames[t, 9:12] = np.cross(normal, u) / squared
-    return frames
-
-
-@compiled
-def _largest_over_face(polygon: Any, spare: Any) -> float:
-    """Largest offset of a carried face within the coarse one; -1 where it lies outside.
-
-    polygon (7, 6): corners as barycentric weights in the coarse face and the offset vector from the carried to the fine point, three to begin
-    with. It is clipped by one edge after the other; an offset is linear over a face, so its length is largest at a corner.
-    """
-    n = 3
-    for edge in range(3):
-        m = 0
-        for i in range(n):
-            j = (i + 1) % n
-            side, next_side = polygon[i, edge], polygon[j, edge]
-            if side > -TOUCH:
-                spare[m] = polygon[i]
-                m += 1
-            if (side > -TOUCH) != (next_side > -TOUCH):
-                share = min(max(side / (side - next_side), 0.0), 1.0)
-                for axis in range(6):
-                    spare[m, axis] = polygon[i, axis] + share * (polygon[j, axis] - polygon[i, axis])
-                m += 1
-        n = m
-        polygon[:n] = spare[:n]
-    largest = -1.0
-    for i in range(n):
-        largest = max(largest, polygon[i, 3] ** 2 + polygon[i, 4] ** 2 + polygon[i, 5] ** 2)
-    return float(np.sqrt(largest)) if largest >= 0.0 else -1.0
-
-
-@compiled
-def _covers_probe(weights: Any) -> int:
-    """+1 or -1 where the carried face lies over the probe, by the way it turns; else 0."""
-    n_left, n_right = 0, 0
-    for i in range(3):
-        j = (i + 1) % 3
-        turn = (weights[i, 1] - PROBE_SECOND) * (weights[j, 2] - PROBE_THIRD) - (weights[j, 1] - PROBE_SECOND) * (weights[i, 2] - PROBE_THIRD)
-        n_left += turn > 0.0
-        n_right += turn < 0.0
-    return (n_left == 3) - (n_right == 3)
-
-
-@compiled
-def _edge_enters(weights: Any, i: int) -> bool:
-    """True where the edge from corner i to the next is not shown to stay off the inside of the coarse face."""
-    j = (i + 1) % 3
-    low, high = 0.0, 1.0
-    for k in range(3):
-        start, step = weights[i, k], weights[j, k] - weights[i, k]
-        if step == 0.0:
-            if start <= TOUCH:
-                return False
-        elif step > 0.0:
-            low = max(low, (TOUCH - start) / step)
-        else:
-            high = min(high, (TOUCH - start) / step)
-    return low < high
-
-
-@compiled
-def _carry_over(row: int, target: int, fine: Any, landing: Any, frames: Any, found: Any, work: Any) -> None:
-    """Take one fine face into the patch of a coarse one: its barycentric weights (3 corners, 3) go into work, what it shows into found."""
-    (vertices, faces), (_, point), (upper, count, _) = fine, landing, found
-    weights, polygon, spare = work
-    for k in range(3):
-        v = faces[row, k]
-        x, y, z = point[v, 0] - frames[target, 0], point[v, 1] - frames[target, 1], point[v, 2] - frames[target, 2]
-        height = x * frames[target, 3] + y * frames[target, 4] + z * frames[target, 5]
-        weights[k, 1] = x * frames[target, 6] + y * frames[target, 7] + z * frames[target, 8]
-        weights[k, 2] = x * frames[target, 9] + y * frames[target, 10] + z * frames[target, 11]
-        weights[k, 0] = 1.0 - weights[k, 1] - weights[k, 2]
+def closest_on_triangle(p: Any, a: Any, b: Any, c: Any, found: Any) -> float:
+    """Set `found` (3,) to the point of the triangle nearest to p; returns the squared distance."""
+    best, is_first = np.inf, True
+    u, v, w = b - a, c - a, p - a
+    uu, uv, vv, wu, wv = np.sum(u * u), np.sum(u * v), np.sum(v * v), np.sum(w * u), np.sum(w * v)
+    area = uu * vv - uv * uv
+    second, third = vv * wu - uv * wv, uu * wv - uv * wu
+    if area > 0.0 and second > 0.0 and third > 0.0 and second + third < area:
         for axis in range(3):
-            polygon[k, axis] = weights[k, axis]
-            polygon[k, 3 + axis] = point[v, axis] - height * frames[target, 3 + axis] - vertices[v, axis]
-    upper[target] = max(upper[target], _largest_over_face(polygon, spare))
-    count[target] += _covers_probe(weights)
+            found[axis] = a[axis] + (second * u[axis] + third * v[axis]) / area
+        return float(np.sum((p - found) ** 2))
+    for k in range(3):
+        start, end = (a, b) if k == 0 else ((b, c) if k == 1 else (c, a))
+        along, squared = 0.0, 0.0
+        for axis in range(3):
+            along += (p[axis] - start[axis]) * (end[axis] - start[axis])
+            squared += (end[axis] - start[axis]) ** 2
+        share = min(max(along / squared, 0.0), 1.0) if squared > 0.0 else 0.0
+        gap = 0.0
+        for axis in range(3):
+            gap += (start[axis] + share * (end[axis] - start[axis]) - p[axis]) ** 2
+        if is_first or gap < best:
+            best, is_first = gap, False
+            for axis in range(3):
+                found[axis] = start[axis] + share * (end[axis] - start[axis])
+    return float(best)
 
 
 @compiled
-def _lands_on(faces: Any, row: int, landed: Any, target: int) -> bool:
-    return bool(landed[faces[row, 0]] == target or landed[faces[row, 1]] == target or landed[faces[row, 2]] == target)
+def land_at(points: Any, face: Any, vertices: Any, faces: Any, place: Any, distance: Any) -> None:
+    """Set the place (n, 3) on its face (n,) that is nearest to each point, and the distance (n,)."""
+    for i in range(len(points)):
+        corners = faces[face[i]]
+        squared = closest_on_triangle(points[i], vertices[corners[0]], vertices[corners[1]], vertices[corners[2]], place[i])
+        distance[i] = np.sqrt(squared)
 
 
 @compiled
-def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames: Any, found: Any, work: Any, growth: Any, n: int) -> Any:
-    """Carry one fine face over to a coarse one, and list the pairs by which the patch must grow; returns the list and its length."""
-    faces, landed, is_spoilt = fine[1], landing[0], found[2]
-    _carry_over(row, target, fine, landing, frames, found, work)
-    for i in range(3):
-        if not _edge_enters(work[0], i):
-            continue
-        beyond = across[row, i]
-        if beyond < 0:
-            is_spoilt[target] = True
-        elif not _lands_on(faces, beyond, landed, target):
-            if n == len(growth):
-                growth = np.concatenate((growth, np.empty((n, 2), np.int64)))
-            growth[n, 0], growth[n, 1] = beyond, target
-            n += 1
-    return growth, n
-
-
-@compiled
-def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: Any, found: Any) -> Any:
-    """Every fine face into the patch of each wanted coarse face that one of its corners lands on.
-
-    fine: vertices and faces; landing: coarse face (n,) and point (n, 3) of each vertex; found: of each coarse face the distance shown so far,
-    the number of times covered, and whether the proof is spoilt. Returns (k, 2) int64: pairs of a fine and a coarse face by which patches
-    must grow, because an edge between them enters the coarse face.
-    """
-    growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
-    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
-    faces, landed = fine[1], landing[0]
-    for row in range(len(faces)):
-        for k in range(3):
-            target = landed[faces[row, k]]
-            is_seen = (k > 0 and landed[faces[row, 0]] == target) or (k > 1 and landed[faces[row, 1]] == target)
-            if is_wanted[target] and not is_seen:
-                growth, n = _take_in(row, target, fine, across, landing, frames, found, work, growth, n)
-    return growth[:n]
-
-
-@compiled
-def cover_more(pairs: Any, fine: Any, across: Any, landing: Any, frames: Any, found: Any) -> Any:
-    """The same for given pairs (k, 2) of a fine and a coarse face. Returns the pairs by which the patches must grow next."""
-    growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
-    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
-    for p in range(len(pairs)):
-        growth, n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, frames, found, work, growth, n)
-    return growth[:n]
+def land_around(wanted: Any, points: Any, start: Any, vertices: Any, faces: Any, at_corner: Any, face: Any) -> None:
+    """Set the face on which each wanted point (k,) lands: found from the vertex `start` (n,) over faces with a corner in common, as long as they
+    come nearer."""
+    order, starts = at_corner
+    for point in wanted:
+        best, found, n_turns, is_nearer = np.inf, -1, 0, True
+        ring = np.array([start[point], -1, -1])
+        while is_nearer and n_turns < MOST_TURNS:
+            is_nearer = False
+            n_turns += 1
+            for k in range(3):
+                if ring[k] < 0:
+                    continue
+                for i in range(starts[ring[k]], starts[ring[k] + 1]):
+                    t = order[i] // 3
+                    squared = squared_distance_to_triangle(points[point], vertices[faces[t, 0]], vertices[faces[t, 1]], vertices[faces[t, 2]])
+                    if squared < best:
+                        best, found, is_nearer = squared, t, True
+            for k in range(3):
+                ring[k] = faces[found, k]
+        face[point] = found

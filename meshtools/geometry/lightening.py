@@ -7,9 +7,9 @@ import numpy as np
 from meshtools.geometry.bound import bound_deviation
 from meshtools.geometry.carrying import carry_over
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.insertion import part_shared_edges
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.shared_edges import part_shared_edges
 from meshtools.geometry.simplify import simplify_around
 from meshtools.model import FloatArray, Mesh
 
@@ -32,13 +32,14 @@ def light_version(mesh: Mesh, most_faces: int) -> tuple[Mesh, float]:
         return mesh, 0.0
     parted = part_shared_edges(lighter, 0.0)
     lighter = parted if len(parted.faces) <= most_faces else lighter
-    landing = Landing(mesh, Surface(lighter), face_neighbours(mesh.faces, len(mesh.vertices)))
+    light = Surface(lighter)
+    landing = Landing.at_nearest(mesh, light, face_neighbours(mesh.faces, len(mesh.vertices)))
     tolerance_mm = max(float(landing.distance_mm.max()) * MARGIN, 1e-6)
     whole_mm, light_mm = np.full(len(mesh.faces), np.inf), np.full(len(lighter.faces), np.inf)
     landing.prove_fine(np.ones(len(mesh.faces), bool), tolerance_mm, whole_mm)
     landing.prove_fine_nearby(np.flatnonzero(np.isinf(whole_mm)), tolerance_mm, whole_mm)
     landing.prove_coarse_nearby(np.arange(len(lighter.faces)), tolerance_mm, light_mm)
-    bound_mm = max(_largest(whole_mm, mesh, landing.surface), _largest(light_mm, lighter, Surface(mesh)))
+    bound_mm = max(_largest(whole_mm, mesh, light), _largest(light_mm, lighter, Surface(mesh)))
     return carry_over(landing), bound_mm
 
 

@@ -1,4 +1,4 @@
-"""Bring a coarse version of a surface within a tolerance of the fine one, both ways and everywhere, by corners added where it strays."""
+"""Bring a coarse version of a surface within a tolerance of the fine one, both ways and everywhere, by undoing what made it stray."""
 
 from __future__ import annotations
 
@@ -6,136 +6,71 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.distance import Surface, barycentric_weights
-from meshtools.geometry.insertion import Inserted, Points, flip_longest_edges, insert_points, move_corners
+from meshtools.geometry.collapsing import Collapsing
 from meshtools.geometry.landing import Landing
-from meshtools.model import FloatArray, Mesh
+from meshtools.model import Mesh
 
-ROUNDS = 12
-SEARCHED = 20  # so many coarse faces that are left are looked at closely
-SLOWEST = 0.8  # when more than this share of the open places is left after a round, adding corners does not help any more
-UPRIGHT, ANY_WAY = 1e-3, -2.0  # least cosine between a face and its parts; the second where only a few places are left, such as folds
-FEW = 100
+ROUNDS = 16
+NARROW_ROUNDS = 2  # in the first ones a single collapse is undone at a place; after them more each time, then around it, too
 
 
 class Refining:
     """A fine mesh, a coarse one, and what is shown of them so far: fine_mm and coarse_mm, the distance within which all of a fine or coarse face
     has the other surface near; infinite where nothing is shown."""
 
-    def __init__(self, fine: Mesh, coarse: Mesh, across: Any, tolerance_mm: float) -> None:
-        """across: `face_neighbours` of the fine mesh."""
-        self.tolerance_mm, self.landing = tolerance_mm, Landing(fine, Surface(coarse), across)
-        self.fine_mm = np.full(len(fine.faces), np.inf)
-        self.coarse_mm = self.landing.prove_coarse(np.ones(len(coarse.faces), bool))
-        self._is_todo = np.ones(len(fine.faces), bool)
+    def __init__(self, collapsing: Collapsing, tolerance_mm: float) -> None:
+        self._collapsing, self.tolerance_mm = collapsing, tolerance_mm
+        self.fine_mm = np.full(len(collapsing.fine.faces), np.inf)
+        self.coarse_mm = np.full(len(collapsing.coarse.faces), np.inf)
+        self._n_rounds = 0
+
+    @property
+    def landing(self) -> Landing:
+        """The fine vertices on the coarse mesh."""
+        return self._collapsing.landing
 
     @property
     def coarse(self) -> Mesh:
         """The coarse mesh as it stands."""
-        return self.landing.coarse
+        return self._collapsing.coarse
 
-    def settle(self) -> FloatArray:
-        """Prove, and add corners where that fails, until all is within the tolerance or no more corner can be added.
+    def settle(self) -> bool:
+        """Prove, and undo collapses where that fails, until all is within the tolerance. False where that does not come to an end."""
+        while True:
+            self.prove()
+            astray = self._astray()
+            if not len(astray):
+                return True
+            if not self.undo_at(astray):
+                return False
 
-        Returns points (k, 3) where it failed; none when all is shown.
-        """
-        left, n_before, least_facing = np.zeros((0, 3)), np.inf, UPRIGHT
-        for _ in range(ROUNDS):
-            self.landing.prove_fine(self._is_todo, self.tolerance_mm, self.fine_mm)
-            fine_points = self._fine_points()
-            astray, coarse_points, lost = self._coarse_points()
-            points = _joined(fine_points, coarse_points)
-            open_faces = self.coarse.faces[np.concatenate([points.face, lost])]
-            left = np.concatenate([self.coarse.vertices[open_faces].mean(axis=1), self.coarse.vertices[astray[0]]])
-            is_slow = len(left) > SLOWEST * n_before
-            if not len(left) or (is_slow and (len(left) > FEW or least_facing == ANY_WAY)):
-                break
-            if is_slow and self._change(flip_longest_edges(self.coarse, self.landing.neighbours, coarse_points.face)):
-                n_before = np.inf
-                continue
-            n_before, least_facing = len(left), ANY_WAY if is_slow else least_facing
-            is_changed = self._change(insert_points(self.coarse, self.landing.neighbours, points, least_facing))
-            if len(astray[0]):
-                is_changed |= self._change(move_corners(self.coarse, *astray, least_facing))
-            if not is_changed:
-                break
-        return left
+    def prove(self) -> None:
+        """Show as much as can be shown of what is not yet."""
+        landing, tolerance_mm = self.landing, self.tolerance_mm
+        landing.prove_fine(self.fine_mm > tolerance_mm, tolerance_mm, self.fine_mm)
+        landing.prove_fine_nearby(np.flatnonzero(self.fine_mm > tolerance_mm), tolerance_mm, self.fine_mm)
+        wanted = self.coarse_mm > tolerance_mm
+        self.coarse_mm[wanted] = landing.prove_coarse(wanted)[wanted]
+        landing.prove_coarse_nearby(np.flatnonzero(self.coarse_mm > tolerance_mm), tolerance_mm, self.coarse_mm)
 
-    def _fine_points(self) -> Points:
-        """Points where fine faces fail: their farthest corner where that is too far off, else the place within the face."""
-        landing = self.landing
-        wanted = np.flatnonzero(self.fine_mm > self.tolerance_mm)
-        place, face = landing.prove_fine_nearby(wanted, self.tolerance_mm, self.fine_mm)
-        is_open = self.fine_mm[wanted] > self.tolerance_mm
-        corners = landing.fine.faces[wanted[is_open]]
-        farthest = corners[np.arange(len(corners)), landing.distance_mm[corners].argmax(axis=1)]
-        is_far = landing.distance_mm[farthest] > self.tolerance_mm
-        within = self._at_places(face[is_open][~is_far], place[is_open][~is_far], place[is_open][~is_far])
-        return _joined(self._at_vertices(np.unique(farthest[is_far])), within)
+    def _astray(self) -> Any:
+        """Coarse faces (k,) of which nothing is shown, or on which a corner of such a fine face lands."""
+        is_astray = self.coarse_mm > self.tolerance_mm
+        is_astray[self.landing.face[self.landing.fine.faces[self.fine_mm > self.tolerance_mm]].ravel()] = True
+        return np.flatnonzero(is_astray)
 
-    def _coarse_points(self) -> tuple[tuple[Any, FloatArray], Points, Any]:
-        """Corners of the coarse mesh that are themselves too far off, with the nearest fine points; places within faces that fail; and faces
-        that have no fine face near them at all."""
-        fine, coarse = self.landing.fine, self.coarse
-        wanted = np.flatnonzero(self.coarse_mm > self.tolerance_mm)
-        place, near = self.landing.prove_coarse_nearby(wanted, self.tolerance_mm, self.coarse_mm)
-        few = wanted[self.coarse_mm[wanted] > self.tolerance_mm]
-        if len(few) <= SEARCHED:
-            self.landing.prove_by_search(few, self.tolerance_mm, self.coarse_mm)
-        is_open = self.coarse_mm[wanted] > self.tolerance_mm
-        lost, is_open = wanted[is_open & (near < 0)], is_open & (near >= 0)
-        wanted, place = wanted[is_open], place[is_open]
-        corners = fine.vertices[fine.faces[near[is_open]]]
-        target = np.einsum("ij,ijk->ik", barycentric_weights(place, corners), corners)
-        is_corner = (coarse.vertices[coarse.faces[wanted]] == place[:, None]).all(axis=2)
-        at_corner = is_corner.any(axis=1)
-        astray, first = np.unique(coarse.faces[wanted][is_corner], return_index=True)
-        within = self._at_places(wanted[~at_corner], place[~at_corner], target[~at_corner])
-        return (astray, target[at_corner][first]), within, lost
-
-    def _at_places(self, face: Any, place: FloatArray, position: FloatArray) -> Points:
-        """One point for each coarse face, with its foot near a place."""
-        _, first = np.unique(face, return_index=True)
-        face, place = face[first], place[first]
-        return Points(face, barycentric_weights(place, self.coarse.vertices[self.coarse.faces[face]]), position[first])
-
-    def _at_vertices(self, vertices: Any) -> Points:
-        """Fine vertices as points to insert where they land, at most one to a coarse face, the farthest first."""
-        landing = self.landing
-        ranked = vertices[np.lexsort((vertices, -landing.distance_mm[vertices]))]
-        _, first = np.unique(landing.face[ranked], return_index=True)
-        chosen = ranked[np.sort(first)]
-        face = landing.face[chosen].astype(np.int64)
-        weights = barycentric_weights(landing.point[chosen], self.coarse.vertices[self.coarse.faces[face]])
-        return Points(face, weights, landing.fine.vertices[chosen])
-
-    def refine_at(self, faces: Any) -> bool:
-        """Add a corner to each of these coarse faces: at the farthest fine vertex that lands on it. False where nothing could be added."""
-        is_wanted = np.zeros(len(self.coarse.faces), bool)
-        is_wanted[faces] = True
-        points = self._at_vertices(np.flatnonzero(is_wanted[self.landing.face]))
-        return self._change(insert_points(self.coarse, self.landing.neighbours, points, UPRIGHT))
-
-    def _change(self, inserted: Inserted) -> bool:
-        """Go on with a changed coarse mesh, and note what has to be proven again. A proof for two faces that are still there stays true."""
-        is_gone = inserted.number < 0
-        if not is_gone.any():
+    def undo_at(self, faces: Any) -> bool:
+        """Undo what has made these coarse faces, and note what has to be shown again. False where nothing is left to undo, or it takes too long."""
+        self._n_rounds += 1
+        if self._n_rounds > ROUNDS:
             return False
-        is_at_change = np.zeros(len(self.coarse.vertices), bool)
-        is_at_change[self.coarse.faces[is_gone].ravel()] = True  # a fine face was judged against all faces with a corner in common with its own
-        is_settled = ~is_at_change[self.coarse.faces].any(axis=1)
-        again = self.landing.move_to(inserted.mesh, inserted.number, is_settled)
-        is_again = again[self.landing.fine.faces].any(axis=1)
-        self.fine_mm[is_again] = np.inf
-        self._is_todo = self.fine_mm > self.tolerance_mm
-        self.coarse_mm = np.concatenate([self.coarse_mm[~is_gone], np.full(len(inserted.mesh.faces) - inserted.n_kept, np.inf)])
+        later = max(0, self._n_rounds - NARROW_ROUNDS)
+        most, n_rings = (4**later if later else 0), max(0, later - 2)
+        changed = self._collapsing.undo_around(faces, most, n_rings)
+        if changed is None:
+            return False
+        place, is_again = changed
+        self.fine_mm[is_again[self.landing.fine.faces].any(axis=1)] = np.inf
+        shown, self.coarse_mm = self.coarse_mm, np.full(len(self.coarse.faces), np.inf)
+        self.coarse_mm[place[place >= 0]] = shown[place >= 0]
         return True
-
-
-def _joined(first: Points, second: Points) -> Points:
-    is_new = ~np.isin(second.face, first.face)
-    return Points(
-        np.concatenate([first.face, second.face[is_new]]),
-        np.concatenate([first.weights, second.weights[is_new]]),
-        np.concatenate([first.position, second.position[is_new]]),
-    )

@@ -1,0 +1,369 @@
+"""The loop that takes edges away for `collapsing`, one after the other, as long as no vertex of the original strays. It brings numba, see `compiled`.
+
+Faces and vertices keep their numbers: a collapse moves one vertex, gives its number to the other, and the two faces between them are gone.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.compiled import compiled
+from meshtools.geometry.landing_kernels import squared_distance_to_triangle
+
+GONE = -1  # first corner of a face that is no more
+MOST_AROUND = 48  # faces around a vertex beyond which its edges stay
+MOST_LANDED = 1 << 14  # vertices of the original around one edge beyond which it stays
+PULL = 1e-3  # of a vertex's area: how strongly it is drawn to the middle of its edge where the planes around leave it free
+LENGTH_COST = 1e-5  # of an edge's length squared, added to its cost, so that short edges go first on flat skin and none grows without end
+LEAST_TURN = 0.3  # cosine between a face before and after a collapse
+LEAST_SIZE = 0.02  # area vector of a face as a share of its edges squared; thinner ones may only become thicker
+UNKNOWN, NEVER = -1.0, np.inf  # costs of an edge
+
+
+@compiled
+def chain_corners(faces: Any, n_vertices: int) -> Any:
+    """First and last corner (n,) of each vertex, and the next corner (3 m,) at the same vertex; -1 where there is none."""
+    first, last = np.full(n_vertices, -1, np.int32), np.full(n_vertices, -1, np.int32)
+    after = np.full(3 * len(faces), -1, np.int32)
+    for t in range(len(faces)):
+        for k in range(3):
+            vertex = faces[t, k]
+            if first[vertex] < 0:
+                first[vertex] = 3 * t + k
+            else:
+                after[last[vertex]] = 3 * t + k
+            last[vertex] = 3 * t + k
+    return first, last, after
+
+
+@compiled
+def fixed_vertices(faces: Any, across: Any, is_kept: Any, n_vertices: int) -> Any:
+    """(n,) True at kept faces (m,), and at edges without exactly two faces that run along them in opposite directions."""
+    is_fixed = np.zeros(n_vertices, np.bool_)
+    for t in range(len(faces)):
+        for k in range(3):
+            start, end, beyond = faces[t, k], faces[t, (k + 1) % 3], across[t, k]
+            is_open = beyond < 0
+            if not is_open:
+                is_open = True
+                for j in range(3):
+                    is_open = is_open and not (faces[beyond, j] == end and faces[beyond, (j + 1) % 3] == start)
+            if is_open or is_kept[t]:
+                is_fixed[start] = is_fixed[end] = True
+    return is_fixed
+
+
+@compiled
+def plane_sums(vertices: Any, faces: Any) -> Any:
+    """(n, 11) of each vertex, summed over its faces and weighted by area: the products of the plane's four numbers, and the area.
+
+    After Garland and Heckbert 1997, Surface simplification using quadric error metrics, section 5.
+    """
+    sums = np.zeros((len(vertices), 11))
+    for t in range(len(faces)):
+        a, b, c = vertices[faces[t, 0]], vertices[faces[t, 1]], vertices[faces[t, 2]]
+        ux, uy, uz, vx, vy, vz = b[0] - a[0], b[1] - a[1], b[2] - a[2], c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        size = np.sqrt(nx * nx + ny * ny + nz * nz)
+        if size == 0.0:
+            continue
+        nx, ny, nz = nx / size, ny / size, nz / size
+        d = -(nx * a[0] + ny * a[1] + nz * a[2])
+        products = (nx * nx, nx * ny, nx * nz, nx * d, ny * ny, ny * nz, ny * d, nz * nz, nz * d, d * d, 1.0)
+        for k in range(3):
+            for i in range(11):
+                sums[faces[t, k], i] += 0.5 * size * products[i]
+    return sums
+
+
+@compiled
+def _best_place(u: int, v: int, vertices: Any, is_fixed: Any, sums: Any, place: Any) -> float:
+    """Set the place (3,) for the vertex that stands for u and v; returns the mean squared distance of their planes from it, with LENGTH_COST."""
+    x, y, z = 0.5 * (vertices[u, 0] + vertices[v, 0]), 0.5 * (vertices[u, 1] + vertices[v, 1]), 0.5 * (vertices[u, 2] + vertices[v, 2])
+    if is_fixed[u]:
+        x, y, z = vertices[u, 0], vertices[u, 1], vertices[u, 2]
+    if is_fixed[v]:
+        x, y, z = vertices[v, 0], vertices[v, 1], vertices[v, 2]
+    aa, ab, ac, ad = sums[u, 0] + sums[v, 0], sums[u, 1] + sums[v, 1], sums[u, 2] + sums[v, 2], sums[u, 3] + sums[v, 3]
+    bb, bc, bd = sums[u, 4] + sums[v, 4], sums[u, 5] + sums[v, 5], sums[u, 6] + sums[v, 6]
+    cc, cd, dd, area = sums[u, 7] + sums[v, 7], sums[u, 8] + sums[v, 8], sums[u, 9] + sums[v, 9], sums[u, 10] + sums[v, 10]
+    if not area > 0.0:
+        return NEVER
+    p, q, r = aa * x + ab * y + ac * z + ad, ab * x + bb * y + bc * z + bd, ac * x + bc * y + cc * z + cd
+    error = x * (p + ad) + y * (q + bd) + z * (r + cd) + dd
+    length = (vertices[u, 0] - vertices[v, 0]) ** 2 + (vertices[u, 1] - vertices[v, 1]) ** 2 + (vertices[u, 2] - vertices[v, 2]) ** 2
+    if not (is_fixed[u] or is_fixed[v]):
+        pull = PULL * area
+        ia, ib, ic = aa + pull, bb + pull, cc + pull
+        first, second, third = ib * ic - bc * bc, ac * bc - ab * ic, ab * bc - ac * ib
+        whole = ia * first + ab * second + ac * third
+        dx = -(p * first + q * second + r * third) / whole
+        dy = -(p * second + q * (ia * ic - ac * ac) + r * (ab * ac - ia * bc)) / whole
+        dz = -(p * third + q * (ab * ac - ia * bc) + r * (ia * ib - ab * ab)) / whole
+        share = dx * dx + dy * dy + dz * dz
+        share = 1.0 if share <= length else np.sqrt(length / share)
+        dx, dy, dz = dx * share, dy * share, dz * share
+        error += 2.0 * (p * dx + q * dy + r * dz) + aa * dx * dx + bb * dy * dy + cc * dz * dz
+        error += 2.0 * (ab * dx * dy + ac * dx * dz + bc * dy * dz)
+        x, y, z = x + dx, y + dy, z + dz
+    place[0], place[1], place[2] = x, y, z
+    return float(max(error / area, 0.0) + LENGTH_COST * length)
+
+
+@compiled
+def _faces_around(vertex: int, faces: Any, chains: Any, around: Any) -> int:
+    """List the faces at a vertex and mend its chain of corners; returns how many, MOST_AROUND + 1 where they are too many."""
+    first, last, after = chains
+    n, before, corner = 0, -1, first[vertex]
+    while corner >= 0:
+        following = after[corner]
+        if faces[corner // 3, 0] != GONE:
+            if n == MOST_AROUND:
+                return MOST_AROUND + 1
+            around[n] = corner
+            n += 1
+            before = corner
+        elif before < 0:
+            first[vertex] = following
+        else:
+            after[before] = following
+        corner = following
+    if before >= 0:
+        last[vertex] = before
+    return n
+
+
+@compiled
+def _is_sound(u: int, v: int, faces: Any, around: Any, counts: Any, mark: Any, stamp: int) -> bool:
+    """Whether the surface keeps its form without the edge: exactly two faces at it, and no other vertex than theirs is joined to both ends
+    (the link condition, Dey and others 1999, Topology preserving edge contraction)."""
+    n_between, n_common = 0, 0
+    for i in range(counts[0]):
+        t, has_other = around[0, i] // 3, False
+        for k in range(3):
+            mark[faces[t, k]] = stamp
+            has_other = has_other or faces[t, k] == v
+        n_between += has_other
+    for i in range(counts[1]):
+        t = around[1, i] // 3
+        for k in range(3):
+            vertex = faces[t, k]
+            if vertex != u and vertex != v and mark[vertex] == stamp:
+                mark[vertex] = stamp + 1
+                n_common += 1
+    return bool(n_between == 2 and n_common == 2 and counts[0] + counts[1] > 6)
+
+
+@compiled
+def _new_faces(ends: Any, place: Any, vertices: Any, faces: Any, around: Any, counts: Any, left: Any, corners: Any) -> int:
+    """The faces (k,) that stay, and their corners (k, 3, 3) with the edge's ends at their new place; -1 where one turns over or becomes thin."""
+    n = 0
+    for side in range(2):
+        for i in range(counts[side]):
+            t, k = around[side, i] // 3, around[side, i] % 3
+            b, c = faces[t, (k + 1) % 3], faces[t, (k + 2) % 3]
+            if b == ends[1 - side] or c == ends[1 - side]:
+                continue
+            for axis in range(3):
+                corners[n, k, axis] = place[axis]
+                corners[n, (k + 1) % 3, axis], corners[n, (k + 2) % 3, axis] = vertices[b, axis], vertices[c, axis]
+            size, edges, turn, old_size, old_edges = _turn_of(vertices[ends[side]], place, vertices[b], vertices[c])
+            if not turn > LEAST_TURN * size * old_size or (size < LEAST_SIZE * edges and size * old_edges < old_size * edges):
+                return -1
+            left[n] = t
+            n += 1
+    return n
+
+
+@compiled
+def _turn_of(old: Any, new: Any, b: Any, c: Any) -> Any:
+    """Of the triangle of b, c and a corner that moves: length of its area vector and edges squared, product with the old area vector, and the
+    old ones' sizes."""
+    ux, uy, uz, vx, vy, vz = b[0] - new[0], b[1] - new[1], b[2] - new[2], c[0] - new[0], c[1] - new[1], c[2] - new[2]
+    nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    across = (b[0] - c[0]) ** 2 + (b[1] - c[1]) ** 2 + (b[2] - c[2]) ** 2
+    edges = ux * ux + uy * uy + uz * uz + vx * vx + vy * vy + vz * vz + across
+    ux, uy, uz, vx, vy, vz = b[0] - old[0], b[1] - old[1], b[2] - old[2], c[0] - old[0], c[1] - old[1], c[2] - old[2]
+    ox, oy, oz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    old_edges = ux * ux + uy * uy + uz * uz + vx * vx + vy * vy + vz * vz + across
+    size, old_size = np.sqrt(nx * nx + ny * ny + nz * nz), np.sqrt(ox * ox + oy * oy + oz * oz)
+    return size, edges, nx * ox + ny * oy + nz * oz, old_size, old_edges
+
+
+@compiled
+def _land(
+    ends: Any, faces: Any, around: Any, counts: Any, points: Any, left: Any, corners: Any, n_left: int, limit: float, lists: Any, landed: Any
+) -> int:
+    """Where the vertices on the faces around an edge land on the new ones: `landed` (k, 2) of vertex and face. Returns k, -1 where one strays."""
+    n = 0
+    for side in range(2):
+        for i in range(counts[side]):
+            t = around[side, i] // 3
+            if side == 1 and (faces[t, 0] == ends[0] or faces[t, 1] == ends[0] or faces[t, 2] == ends[0]):
+                continue  # seen from the other end
+            vertex = lists[0][t]
+            while vertex >= 0:
+                best, found = np.inf, -1
+                for j in range(n_left):
+                    squared = squared_distance_to_triangle(points[vertex], corners[j, 0], corners[j, 1], corners[j, 2])
+                    if squared < best:
+                        best, found = squared, j
+                if best > limit or n >= MOST_LANDED:
+                    return -1
+                landed[n, 0], landed[n, 1] = vertex, left[found]
+                n += 1
+                vertex = lists[1][vertex]
+    return n
+
+
+@compiled
+def _join(ends: Any, place: Any, mesh: Any, sums: Any, chains: Any, around: Any, counts: Any, lists: Any, landed: Any, n_landed: int) -> None:
+    """Give the second end's number up for the first, at the new place."""
+    vertices, faces = mesh
+    u, v = ends
+    for side in range(2):
+        for i in range(counts[side]):
+            t, k = around[side, i] // 3, around[side, i] % 3
+            lists[0][t] = -1
+            if side == 1:
+                if faces[t, 0] == u or faces[t, 1] == u or faces[t, 2] == u:
+                    faces[t, 0] = GONE
+                else:
+                    faces[t, k] = u
+    for axis in range(3):
+        vertices[u, axis] = place[axis]
+    for i in range(11):
+        sums[u, i] += sums[v, i]
+    first, last, after = chains
+    after[last[u]] = first[v]
+    last[u] = last[v]
+    for i in range(n_landed):
+        vertex, t = landed[i]
+        lists[1][vertex] = lists[0][t]
+        lists[0][t] = vertex
+
+
+@compiled
+def _note_ring(vertex: int, sweep: int, faces: Any, left: Any, cost: Any, swept: Any, mark: Any, stamp: int, rings: Any, n: int) -> int:
+    """List the vertices around one that has moved, leave them in peace for this sweep, and forget what the edges there cost; returns the length."""
+    for t in left:
+        for k in range(3):
+            other = faces[t, k]
+            cost[3 * t + k] = UNKNOWN
+            if other != vertex and mark[other] != stamp:
+                mark[other], swept[other] = stamp, sweep
+                rings[n] = other
+                n += 1
+    return n
+
+
+@compiled
+def _faces_of(lists: Any) -> Any:
+    """The face (n,) that each point lands on."""
+    face_of = np.empty(len(lists[1]), np.int32)
+    for t in range(len(lists[0])):
+        vertex = lists[0][t]
+        while vertex >= 0:
+            face_of[vertex] = t
+            vertex = lists[1][vertex]
+    return face_of
+
+
+@compiled
+def collapse_edges(vertices: Any, faces: Any, points: Any, is_fixed: Any, sums: Any, steps_mm: Any, reach_mm: float) -> Any:
+    """Take edges away, cheap ones first, as long as every original point (n, 3) stays within reach of the faces around it.
+
+    vertices, faces: changed in place. steps_mm (k,): rising limits of what a collapse may cost, one sweep over all edges for each. Returns for each
+    collapse, in turn, the vertex that stays, the one that goes, and the place; the vertices around each and where those start; and the face (n,)
+    that each point lands on.
+    """
+    n, m = len(vertices), len(faces)
+    chains = chain_corners(faces, n)
+    lists = np.full(m, -1, np.int32), np.full(n, -1, np.int32)
+    for vertex in range(n):
+        if chains[0][vertex] >= 0:
+            t = chains[0][vertex] // 3
+            lists[1][vertex] = lists[0][t]
+            lists[0][t] = vertex
+    kept, gone, places = np.empty(n, np.int32), np.empty(n, np.int32), np.empty((n, 3))
+    starts, rings, n_ring, done = np.zeros(n + 1, np.int64), np.empty(8 * n + 2 * MOST_AROUND, np.int32), 0, 0
+    cost, swept, mark, stamp = np.full(3 * m, np.float32(UNKNOWN)), np.full(n, -1, np.int16), np.full(n, -1, np.int32), 0
+    around, counts, ends, place = np.empty((2, MOST_AROUND), np.int64), np.empty(2, np.int64), np.empty(2, np.int64), np.empty(3)
+    left, corners, landed = np.empty(2 * MOST_AROUND, np.int64), np.empty((2 * MOST_AROUND, 3, 3)), np.empty((MOST_LANDED, 2), np.int64)
+    for sweep in range(len(steps_mm)):
+        most = steps_mm[sweep] ** 2
+        for h in range(3 * m):
+            t, k = h // 3, h % 3
+            if faces[t, 0] == GONE or cost[h] > most:
+                continue
+            u, v = faces[t, k], faces[t, (k + 1) % 3]
+            if u > v or (is_fixed[u] and is_fixed[v]):
+                cost[h] = NEVER
+                continue
+            if swept[u] == sweep or swept[v] == sweep:
+                continue
+            if cost[h] == UNKNOWN:
+                cost[h] = _best_place(u, v, vertices, is_fixed, sums, place)
+                if cost[h] > most:
+                    continue
+            ends[0], ends[1] = (v, u) if is_fixed[v] else (u, v)
+            for side in range(2):
+                counts[side] = _faces_around(ends[side], faces, chains, around[side])
+            stamp += 2
+            cost[h] = NEVER  # until something near by changes
+            if counts.max() > MOST_AROUND or not _is_sound(ends[0], ends[1], faces, around, counts, mark, stamp):
+                continue
+            _best_place(u, v, vertices, is_fixed, sums, place)
+            n_left = _new_faces(ends, place, vertices, faces, around, counts, left, corners)
+            if n_left < 0:
+                continue
+            n_landed = _land(ends, faces, around, counts, points, left, corners, n_left, reach_mm * reach_mm, lists, landed)
+            if n_landed < 0:
+                continue
+            _join(ends, place, (vertices, faces), sums, chains, around, counts, lists, landed, n_landed)
+            kept[done], gone[done] = ends
+            places[done] = place
+            if n_ring + 3 * MOST_AROUND > len(rings):
+                rings = np.concatenate((rings, np.empty(len(rings) // 2 + 3 * MOST_AROUND, np.int32)))
+            swept[ends[0]] = sweep
+            stamp += 2
+            n_ring = _note_ring(ends[0], sweep, faces, left[:n_left], cost, swept, mark, stamp, rings, n_ring)
+            done += 1
+            starts[done] = n_ring
+    return (kept[:done].copy(), gone[:done].copy(), places[:done].copy()), (starts[: done + 1].copy(), rings[:n_ring].copy()), _faces_of(lists)
+
+
+@compiled
+def undone(collapses: Any, rings: Any, stands_for: Any, is_wanted: Any, most: int, is_undone: Any) -> Any:
+    """Which collapses (k,) are undone, beyond those that are already: the last ones, at most so many, into each wanted vertex (n,), and later
+    ones that happened beside one of them, and so could not have without it. stands_for (n,): of the collapses not undone before."""
+    kept, gone, _ = collapses
+    starts, around = rings
+    is_undone, count, is_touched = is_undone.copy(), np.zeros(len(stands_for), np.int32), np.zeros(len(stands_for), np.bool_)
+    for i in range(len(kept) - 1, -1, -1):
+        vertex = stands_for[kept[i]]
+        if is_wanted[vertex] and not is_undone[i] and count[vertex] < most:
+            is_undone[i] = True
+            count[vertex] += 1
+    for i in range(len(kept)):
+        if is_undone[i] or is_touched[kept[i]] or is_touched[gone[i]]:
+            is_undone[i] = is_touched[kept[i]] = is_touched[gone[i]] = True
+            for j in range(starts[i], starts[i + 1]):
+                is_touched[around[j]] = True
+    return is_undone
+
+
+@compiled
+def replayed(points: Any, collapses: Any, is_undone: Any) -> Any:
+    """The vertex (n,) that stands for each one after the collapses that are not undone, and the places (n, 3) of those that stand."""
+    kept, gone, places = collapses
+    vertices, stands_for = points.copy(), np.arange(len(points)).astype(np.int32)
+    for i in range(len(kept)):
+        if not is_undone[i]:
+            vertices[kept[i]] = places[i]
+    for i in range(len(kept) - 1, -1, -1):
+        if not is_undone[i]:
+            stands_for[gone[i]] = stands_for[kept[i]]
+    return stands_for, vertices

@@ -1,0 +1,164 @@
+"""Loops for `landing`: the fine faces carried along with their landing vertices, and how often they cover a coarse face. It brings numba."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.compiled import compiled
+
+FIRST_LENGTH = 1024  # of a list that grows as it fills
+TOUCH = 1e-9  # a landing point this little beyond an edge, in barycentric weight, counts as on it
+PROBE_SECOND, PROBE_THIRD = 0.3293, 0.3336  # the point of a coarse face at which the cover is counted, off all symmetric places
+
+
+@compiled
+def coarse_frames(vertices: Any, faces: Any) -> Any:
+    """(m, 12) of each coarse face: first corner, unit normal, and the vectors that give the second and third barycentric weight; NaN where
+    a face is flat."""
+    frames = np.empty((len(faces), 12))
+    for t in range(len(faces)):
+        a, b, c = vertices[faces[t, 0]], vertices[faces[t, 1]], vertices[faces[t, 2]]
+        u, v = b - a, c - a
+        normal = np.cross(u, v)
+        squared = np.sum(normal * normal)
+        if not squared > 1e-16 * max(np.sum(u * u), np.sum(v * v)) ** 2:
+            frames[t] = np.nan
+            continue
+        frames[t, 0:3] = a
+        frames[t, 3:6] = normal / np.sqrt(squared)
+        frames[t, 6:9] = np.cross(v, normal) / squared
+        frames[t, 9:12] = np.cross(normal, u) / squared
+    return frames
+
+
+@compiled
+def _largest_over_face(polygon: Any, spare: Any) -> float:
+    """Largest offset of a carried face within the coarse one; -1 where it lies outside.
+
+    polygon (7, 6): corners as barycentric weights in the coarse face and the offset vector from the carried to the fine point, three to begin
+    with. It is clipped by one edge after the other; an offset is linear over a face, so its length is largest at a corner.
+    """
+    n = 3
+    for edge in range(3):
+        m = 0
+        for i in range(n):
+            j = (i + 1) % n
+            side, next_side = polygon[i, edge], polygon[j, edge]
+            if side > -TOUCH:
+                spare[m] = polygon[i]
+                m += 1
+            if (side > -TOUCH) != (next_side > -TOUCH):
+                share = min(max(side / (side - next_side), 0.0), 1.0)
+                for axis in range(6):
+                    spare[m, axis] = polygon[i, axis] + share * (polygon[j, axis] - polygon[i, axis])
+                m += 1
+        n = m
+        polygon[:n] = spare[:n]
+    largest = -1.0
+    for i in range(n):
+        largest = max(largest, polygon[i, 3] ** 2 + polygon[i, 4] ** 2 + polygon[i, 5] ** 2)
+    return float(np.sqrt(largest)) if largest >= 0.0 else -1.0
+
+
+@compiled
+def _covers_probe(weights: Any) -> int:
+    """+1 or -1 where the carried face lies over the probe, by the way it turns; else 0."""
+    n_left, n_right = 0, 0
+    for i in range(3):
+        j = (i + 1) % 3
+        turn = (weights[i, 1] - PROBE_SECOND) * (weights[j, 2] - PROBE_THIRD) - (weights[j, 1] - PROBE_SECOND) * (weights[i, 2] - PROBE_THIRD)
+        n_left += turn > 0.0
+        n_right += turn < 0.0
+    return (n_left == 3) - (n_right == 3)
+
+
+@compiled
+def _edge_enters(weights: Any, i: int) -> bool:
+    """True where the edge from corner i to the next is not shown to stay off the inside of the coarse face."""
+    j = (i + 1) % 3
+    low, high = 0.0, 1.0
+    for k in range(3):
+        start, step = weights[i, k], weights[j, k] - weights[i, k]
+        if step == 0.0:
+            if start <= TOUCH:
+                return False
+        elif step > 0.0:
+            low = max(low, (TOUCH - start) / step)
+        else:
+            high = min(high, (TOUCH - start) / step)
+    return low < high
+
+
+@compiled
+def _carry_over(row: int, target: int, fine: Any, landing: Any, frames: Any, found: Any, work: Any) -> None:
+    """Take one fine face into the patch of a coarse one: its barycentric weights (3 corners, 3) go into work, what it shows into found."""
+    (vertices, faces), (_, point), (upper, count, _) = fine, landing, found
+    weights, polygon, spare = work
+    for k in range(3):
+        v = faces[row, k]
+        x, y, z = point[v, 0] - frames[target, 0], point[v, 1] - frames[target, 1], point[v, 2] - frames[target, 2]
+        height = x * frames[target, 3] + y * frames[target, 4] + z * frames[target, 5]
+        weights[k, 1] = x * frames[target, 6] + y * frames[target, 7] + z * frames[target, 8]
+        weights[k, 2] = x * frames[target, 9] + y * frames[target, 10] + z * frames[target, 11]
+        weights[k, 0] = 1.0 - weights[k, 1] - weights[k, 2]
+        for axis in range(3):
+            polygon[k, axis] = weights[k, axis]
+            polygon[k, 3 + axis] = point[v, axis] - height * frames[target, 3 + axis] - vertices[v, axis]
+    upper[target] = max(upper[target], _largest_over_face(polygon, spare))
+    count[target] += _covers_probe(weights)
+
+
+@compiled
+def _lands_on(faces: Any, row: int, landed: Any, target: int) -> bool:
+    return bool(landed[faces[row, 0]] == target or landed[faces[row, 1]] == target or landed[faces[row, 2]] == target)
+
+
+@compiled
+def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames: Any, found: Any, work: Any, growth: Any, n: int) -> Any:
+    """Carry one fine face over to a coarse one, and list the pairs by which the patch must grow; returns the list and its length."""
+    faces, landed, is_spoilt = fine[1], landing[0], found[2]
+    _carry_over(row, target, fine, landing, frames, found, work)
+    for i in range(3):
+        if not _edge_enters(work[0], i):
+            continue
+        beyond = across[row, i]
+        if beyond < 0:
+            is_spoilt[target] = True
+        elif not _lands_on(faces, beyond, landed, target):
+            if n == len(growth):
+                growth = np.concatenate((growth, np.empty((n, 2), np.int64)))
+            growth[n, 0], growth[n, 1] = beyond, target
+            n += 1
+    return growth, n
+
+
+@compiled
+def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: Any, found: Any) -> Any:
+    """Every fine face into the patch of each wanted coarse face that one of its corners lands on.
+
+    fine: vertices and faces; landing: coarse face (n,) and point (n, 3) of each vertex; found: of each coarse face the distance shown so far,
+    the number of times covered, and whether the proof is spoilt. Returns (k, 2) int64: pairs of a fine and a coarse face by which patches
+    must grow, because an edge between them enters the coarse face.
+    """
+    growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
+    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
+    faces, landed = fine[1], landing[0]
+    for row in range(len(faces)):
+        for k in range(3):
+            target = landed[faces[row, k]]
+            is_seen = (k > 0 and landed[faces[row, 0]] == target) or (k > 1 and landed[faces[row, 1]] == target)
+            if is_wanted[target] and not is_seen:
+                growth, n = _take_in(row, target, fine, across, landing, frames, found, work, growth, n)
+    return growth[:n]
+
+
+@compiled
+def cover_more(pairs: Any, fine: Any, across: Any, landing: Any, frames: Any, found: Any) -> Any:
+    """The same for given pairs (k, 2) of a fine and a coarse face. Returns the pairs by which the patches must grow next."""
+    growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
+    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
+    for p in range(len(pairs)):
+        growth, n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, frames, found, work, growth, n)
+    return growth[:n]
