@@ -111,7 +111,8 @@ def _coat(carving: Carving) -> Iterator[Finding]:
         yield Finding(Severity.REVIEW, "too-thin-for-coat", message, round(coat.thin_percent, 2), 0.0, "%")
     if erosion.n_dropped:
         message = (
-            f"{name}: under the coat {erosion.n_dropped} small bod(ies) hang together with nothing and are left out; print or cast what is lost."
+            f"{name}: left out, because they hang together with nothing under the coat: {counted(erosion.n_dropped, 'small body', 'small bodies')}; "
+            "print or cast what is lost."
         )
         yield Finding(Severity.REVIEW, "bodies-lost-under-coat", message, erosion.n_dropped, 0, "bodies")
     if coat.within_percent < RESTORED_PERCENT:
@@ -127,13 +128,13 @@ def _slabs(carving: Carving) -> Iterator[Finding]:
     name, check, settings = carving.part.part_id, carving.stack_check, carving.settings
     if check.n_contained < check.n_slabs or carving.inside_share < 1.0:
         message = (
-            f"{name}: {check.n_slabs - check.n_contained} slab(s) do not hold all of the bone within them, and of points drawn on the bone "
+            f"{name}: only {check.n_contained} of {check.n_slabs} slabs hold all of the bone within them, and of points drawn on the bone "
             f"{100.0 * carving.inside_share:.3f} % lie in the stack; do not cut sheets to outline."
         )
         yield Finding(Severity.FAILED, "slab-too-small", message, check.n_contained, check.n_slabs, "slabs")
     if check.n_doweled < check.n_slabs or check.n_loose:
         n_slabs = check.n_slabs - check.n_doweled
-        message = f"{name}: {n_slabs} slab(s) and {check.n_loose} piece(s) of slabs are not held by two dowels; place dowels by hand."
+        message = f"{name}: not held by two dowels: {counted(n_slabs, 'slab')} and {counted(check.n_loose, 'piece')} of slabs; place dowels by hand."
         yield Finding(Severity.REVIEW, "slab-without-dowels", message, check.n_doweled, check.n_slabs, "slabs")
     sheet = sorted((settings.stock_x_mm, settings.stock_y_mm), reverse=True)  # a slab may be turned on its sheet
     sides = [max(sorted(slab.sheet_mm, reverse=True)[k] for slab in carving.stack.slabs) for k in (0, 1)]
@@ -151,14 +152,24 @@ def _showing(carving: Carving) -> Iterator[Finding]:
         low, high = carving.stack.reach_of(dowel)
         pin = rod(np.array([dowel.x_mm, dowel.y_mm, low]), np.array([dowel.x_mm, dowel.y_mm, high]), radius)
         if 1e-4 < (pin ^ solid).volume() / pin.volume() < 1.0 - 1e-4:
-            showing.append(f"D{k + 1}")
+            showing.append(k + 1)
     if showing:
-        which = f"{' and '.join(showing) if len(showing) < 3 else ', '.join(showing)} {'comes' if len(showing) == 1 else 'come'}"
+        which = f"{_runs(showing)} {'comes' if len(showing) == 1 else 'come'}"
         message = (
             f"{carving.part.part_id}: {which} through the skin of the finished part: between the slabs take dowels that the cutter may cut "
             "(foam or wood, no metal), and fill what shows."
         )
         yield Finding(Severity.NOTE, "dowels-show", message, len(showing), 0, "dowels")
+
+
+def _runs(numbers: list[int]) -> str:
+    """Ascending numbers of dowels as words: `D1 to D5, D7, D9 and D10`."""
+    starts = [k for k in range(len(numbers)) if not k or numbers[k] > numbers[k - 1] + 1]
+    words: list[str] = []
+    for start, end in zip(starts, [*starts[1:], len(numbers)], strict=True):
+        run = numbers[start:end]
+        words += [f"D{run[0]} to D{run[-1]}"] if len(run) > 2 else [f"D{number}" for number in run]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _holding(carving: Carving) -> Iterator[Finding]:

@@ -12,7 +12,7 @@ from meshtools.geometry.scallops import scallop_height_mm
 from meshtools.geometry.uncut import uncut_faces
 from meshtools.model_ready import Figure, RouteTable, RouteView
 
-LIGHT, MIDDLE, DARK, DRILLED = (235, 235, 235), (170, 170, 170), (30, 30, 30), (105, 105, 105)
+LIGHT, MIDDLE, DARK = (235, 235, 235), (170, 170, 170), (30, 30, 30)
 MM3_PER_LITRE = 1e6
 
 
@@ -85,10 +85,10 @@ def _foam_figures(carving: Carving) -> list[Figure]:
     outlines = sum(slab.volume_mm3 for slab in carving.stack.slabs) / MM3_PER_LITRE
     return [
         Figure("Slabs", len(carving.stack.slabs), f"of {carving.settings.slab_mm:g} mm", "ceil((depth + 2 allowance) / thickness)"),
-        Figure("Foam in the block", round(block, 2), "l", f"{block * density / 1000:.2f} kg at {density:g} kg/m3"),
+        Figure("Foam in the block", round(block, 2), "l", f"{block * density / 1000:.2f} kg at {density:g} kg/m³"),
         Figure("Foam bought when slabs are cut to outline", round(sheets, 2), "l", "upright rectangles around the outlines"),
         Figure("Foam in the stack of outlines", round(outlines, 2), "l", "outlines x thickness"),
-        Figure("Solid to carve", round(solid, 2), "l", f"{solid * density / 1000:.3f} kg at {density:g} kg/m3"),
+        Figure("Solid to carve", round(solid, 2), "l", f"{solid * density / 1000:.3f} kg at {density:g} kg/m³"),
         Figure("Cut away from the block", round(block - solid, 2), "l", "block less solid"),
         Figure("Cut away when slabs are cut to outline", round(sheets - solid, 2), "l", "sheets less solid"),
         Figure(
@@ -194,13 +194,14 @@ def carving_views(carving: Carving) -> tuple[RouteView, ...]:
     limit, drilled = carving.settings.uncut_limit_mm, carving.is_drilled
     masks = [uncut_faces(carving.carved.solid, (side,), limit) for side in carving.sides]
     never = np.logical_and.reduce(masks)
-    words = "dark stays uncut, middle grey is cut in another set-up" + (", darker grey are walls of holes: drill them" if drilled.any() else "")
+    words = "dark stays uncut, middle grey is cut in another set-up" + (", hatched are walls of holes: drill them" if drilled.any() else "")
     views = []
     for number, (side, mask) in enumerate(zip(carving.sides, masks, strict=True)):
         colours = np.full((len(mask), 3), LIGHT, np.uint8)
-        colours[mask], colours[never], colours[drilled] = MIDDLE, DARK, DRILLED
+        colours[mask], colours[never] = MIDDLE, DARK
         up = np.array([0.0, (1.0, -1.0)[number], 0.0]) if number < 2 else carving.stock.stock_from_replica[:3, :3] @ side.frame[1]
-        views.append(RouteView(f"Set-up {number + 1}, seen along it: {words}", carving.lying, colours, -carving.direction_in_stock(side), up))
+        title = f"Set-up {number + 1}, seen along it: {words}"
+        views.append(RouteView(title, carving.lying, colours, -carving.direction_in_stock(side), up, drilled))
     if carving.coat.is_thin.any():
         colours = np.full((len(carving.coat.is_thin), 3), LIGHT, np.uint8)
         colours[carving.coat.is_thin] = DARK

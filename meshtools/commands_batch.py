@@ -69,8 +69,8 @@ def check(options: argparse.Namespace) -> Answer:
     lapsed = _lapsed_sign_offs(workspace)
     lines += lapsed
     lines.append(
-        f"{len(register.finds)} finds, {len(register.elements)} elements, {len(register.targets)} targets; "
-        f"at least {register.min_individuals} individuals (minimum number, from repeated elements)."
+        f"{counted(len(register.finds), 'find')}, {counted(len(register.elements), 'element')}, {counted(len(register.targets), 'target')}; "
+        f"at least {counted(register.min_individuals, 'individual')} (minimum number, from repeated elements)."
     )
     facts = {
         "n_finds": len(register.finds),

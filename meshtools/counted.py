@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 
-def counted(n: int, noun: str) -> str:
-    """`1 rim`, `2 rims`."""
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+def counted(n: int, noun: str, plural: str = "") -> str:
+    """`1 rim`, `2 rims`; `1 body`, `2 bodies` where the plural is given."""
+    return f"{n} {noun}" if n == 1 else f"{n} {plural or f'{noun}s'}"
 
 
 def plane_cell(normal: Iterable[float], offset_mm: float) -> str:

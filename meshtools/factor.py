@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from meshtools.counted import counted
 from meshtools.errors import GeometryError
 from meshtools.model import Element, Find, Finding, Measurement, Severity, Side
 from meshtools.settings import PlanSettings
@@ -204,7 +205,7 @@ def review_ratio(ratio: RatioFactor, settings: PlanSettings) -> tuple[Finding, .
     """What a person should look at in a ratio factor: few lengths, a wide spread, a wide interval."""
     findings = []
     if ratio.n < settings.min_lengths:
-        message = f"The factor rests on {ratio.n} shared length(s); {settings.min_lengths} or more are wanted."
+        message = f"The factor rests on {counted(ratio.n, 'shared length')}; {settings.min_lengths} or more are wanted."
         findings.append(Finding(Severity.REVIEW, "few-lengths", message, ratio.n, settings.min_lengths))
     elif ratio.interval is None:
         findings.append(Finding(Severity.REVIEW, "ratio-interval", "One length gives no interval.", None, settings.max_half_width))

@@ -54,7 +54,7 @@ def hours(facts: Mapping[str, Any], settings: Mapping[str, Any], estimate: Mappi
     volumes = {role: sum(s["volume_mm3"] for s in facts["solids"] if s["role"] == role and s["is_closed"]) for role in ("part", "stock")}
     if facts["route"] == "print":
         rate = estimate["print_cm3_per_hour"]
-        return volumes["part"] * CM3_PER_MM3 / rate, f"at {rate:g} cm3 an hour, infill not reckoned; set-up and finishing not counted"
+        return volumes["part"] * CM3_PER_MM3 / rate, f"at {rate:g} cm³ an hour, infill not reckoned; set-up and finishing not counted"
     if facts["route"] == "cnc" and volumes["stock"]:
         rough = (volumes["stock"] - volumes["part"]) * CM3_PER_MM3 / estimate["rough_cm3_per_minute"]
         finish = facts["area_mm2"] / (settings["step_over_mm"] * estimate["finish_mm_per_minute"])
@@ -94,11 +94,11 @@ def material_table(rows: Sequence[Mapping[str, Any]], facts: Mapping[str, Any]) 
     cells = [[row["what"], row["volume_mm3"] * CM3_PER_MM3, row["density_kg_m3"], row["mass_kg"]] for row in rows]
     x, y, z = facts["centre_from_middle_mm"]
     note = (
-        f"Estimates from volumes and assumed densities, no quote. Finished part: {facts['volume_mm3'] * CM3_PER_MM3:.1f} cm3, skin of "
-        f"{facts['area_mm2'] / 100:.1f} cm2; its centre of mass, solid and even, lies {x:.1f}, {y:.1f}, {z:.1f} from the middle of the box along "
+        f"Estimates from volumes and assumed densities, no quote. Finished part: {facts['volume_mm3'] * CM3_PER_MM3:.1f} cm³, skin of "
+        f"{facts['area_mm2'] / 100:.1f} cm²; its centre of mass, solid and even, lies {x:.1f}, {y:.1f}, {z:.1f} from the middle of the box along "
         "length, breadth and depth, in mm."
     )
     if facts["machine_hours"] is not None:
         note += f" Machine time about {facts['machine_hours']:.1f} h ({facts['machine_hours_basis']})."
-    header = ["What", "Volume, cm3", "Density, kg/m3", "Mass, kg"]
+    header = ["What", "Volume cm³", "Density kg/m³", "Mass kg"]
     return {"name": "material", "title": "Material", "header": header, "rows": cells, "note": note}

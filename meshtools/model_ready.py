@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.model import ColourArray, Finding, FloatArray, Mesh, SourceEntry
 
@@ -77,13 +78,15 @@ class RouteTable:
 
 @dataclass(frozen=True, eq=False)
 class RouteView:
-    """One picture of the job sheet: a mesh with a colour per face (m, 3), seen along `looking` (3,) with `up` (3,) on top."""
+    """One picture of the job sheet: a mesh with a colour per face (m, 3), seen along `looking` (3,) with `up` (3,) on top; hatched (m,): faces that
+    are drawn in stripes, to be told from every grey."""
 
     title: str
     mesh: Mesh
     face_colours: ColourArray
     looking: FloatArray
     up: FloatArray
+    hatched: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from meshtools.counted import counted
 from meshtools.model import Received
 from meshtools.register_rows import LENGTHS_OF_A_FILE
 from meshtools.tolerances import tolerance_of
@@ -78,7 +79,7 @@ def next_scales(rows: Sequence[Mapping[str, Any]], least_measures: int, applied:
 
 def _scale_words(ratio: float, n: int, spread: float) -> str:
     departure = 100 * (ratio - 1)
-    words = f"{n} lengths came out {abs(departure):.2f} % {'larger' if departure > 0 else 'smaller'} than nominal"
+    words = f"{counted(n, 'length')} came out {abs(departure):.2f} % {'larger' if departure > 0 else 'smaller'} than nominal"
     if spread > abs(ratio - 1):
         return f"{words}, but they differ among themselves by as much ({100 * spread:.2f} %): this is not shrink alone, look at the part first"
     return words

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.config_nodes import CONFIG_FILE
+from meshtools.counted import counted
 from meshtools.errors import Problem, TablesError
 from meshtools.model import Decision, Find, JointPose, Measurement, Opening, Pose, Received, Register
 from meshtools.model_fixings import Fixing
@@ -177,7 +178,7 @@ def _check_passages(rows: Sequence[Cells]) -> None:
             ends.setdefault((cells.text("find"), cells.text("passage").casefold()), []).append(cells)
     for group in ends.values():
         if len(group) != 2:
-            group[-1].problem("passage", f"stands in {len(group)} row(s) of this find; a passage has two ends, each with a row of its own.")
+            group[-1].problem("passage", f"stands in {counted(len(group), 'row')} of this find; a passage has two ends, each with a row of its own.")
 
 
 def _check_config(config: ConfigFile, skeleton: Skeleton, organisms: set[str], problems: list[Problem]) -> None:

@@ -8,12 +8,16 @@ import io
 from meshtools.files.tables import spreadsheet_text
 from meshtools.model_ready import RouteTable
 
+PLAIN_DIGITS = str.maketrans("²³", "23")
+"""Headers stay plain signs: a spreadsheet that takes a file for another encoding still shows them."""
+
 
 def encode_csv(table: RouteTable) -> bytes:
     """The bytes of a table. Numbers are written whole to twelve significant digits, so that equal tables give equal bytes."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\r\n")
-    for row in (table.header, *table.rows):
+    header = tuple(name.translate(PLAIN_DIGITS) for name in table.header)
+    for row in (header, *table.rows):
         writer.writerow([spreadsheet_text(_cell(value)) for value in row])
     return text.getvalue().encode()
 

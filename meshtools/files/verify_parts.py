@@ -135,7 +135,7 @@ def _wrong_with_3mf(content: bytes, solids: Sequence[Mapping[str, Any]]) -> Iter
     volumes = sorted(_volume_mm3(body) for body in bodies)
     for found, planned in zip(volumes, sorted(row["volume_mm3"] for row in closed), strict=True):
         if not abs(found - planned) <= 1e-4 * planned + 1e-3:
-            yield f"it holds a body of {found:.3f} mm3 where {planned:.3f} mm3 were planned"
+            yield f"it holds a body of {found:.3f} mm³ where {planned:.3f} mm³ were planned"
 
 
 def _volume_mm3(body: DeliveredSurface) -> float:

@@ -61,7 +61,7 @@ def fitting_findings(fitted: Fittings, fattest_allowed_mm: float) -> list[Findin
     for out in fitted.ways:
         if not out.is_free:
             said = f"Piece {out.name} meets what is still in place on its way out ({out.n_hits} of {out.n_rays} rays stopped); take another mould."
-            found.append(Finding(Severity.FAILED, "mould-stuck", said, round(out.overlap_mm3, 4), 0.0, "mm3"))
+            found.append(Finding(Severity.FAILED, "mould-stuck", said, round(out.overlap_mm3, 4), 0.0, "mm³"))
     ratio, off = fitted.check.volume_ratio, max(fitted.check.off_mm, fitted.check.fattest_mm - fattest_allowed_mm)
     if abs(ratio) > REJOIN_VOLUME:
         said = "The volume of the assembled mould's cavity differs from the bone's beyond the stated undercuts; look at the pieces."
@@ -103,7 +103,7 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
         found.append(Finding(Severity.NOTE, "mould-vent-side", said, crossing))
     if mould.crumbs_mm3 > 0.0:
         said = f"Bodies too small to be pieces ({len(mould.crumbs)}) are left out of the mould: the casting fills their place; cut it off."
-        found.append(Finding(Severity.NOTE, "mould-crumbs", said, round(mould.crumbs_mm3, 3), 0.0, "mm3"))
+        found.append(Finding(Severity.NOTE, "mould-crumbs", said, round(mould.crumbs_mm3, 3), 0.0, "mm³"))
     return tuple(found)
 
 
@@ -139,8 +139,8 @@ def rigid_figures(mould: RigidMould, settings: MouldSettings) -> tuple[Figure, .
     return (
         Figure("pieces", len(mould.pieces), "", "typical: phalanx 2, long bone 2, scapula 2, vertebra 3-6 (common practice, no source)"),
         Figure("deepest undercut that stays filled", round(cuts.deepest_mm, 3), "mm", f"limit {settings.undercut_limit_mm:g} mm"),
-        Figure("undercuts that stay filled, area", round(cuts.area_mm2, 1), "mm2", f"casting fatter by over {SHALLOW_MM:g} mm"),
-        Figure("undercuts that stay filled, volume", round(cuts.volume_mm3, 2), "mm3", "cavity of the halves less bone and side pieces"),
+        Figure("undercuts that stay filled, area", round(cuts.area_mm2, 1), "mm²", f"casting fatter by over {SHALLOW_MM:g} mm"),
+        Figure("undercuts that stay filled, volume", round(cuts.volume_mm3, 2), "mm³", "cavity of the halves less bone and side pieces"),
         *mass_figures("mould pieces", pieces, settings.mould_density_kg_m3, "mould density as set"),
     )
 
@@ -153,8 +153,8 @@ def flexible_figures(mould: FlexibleMould, cuts: Undercuts, draft_deg: float, se
         Figure("rubber, thickness", round(settings.rubber_mm, 2), "mm", "6-12 (common practice, no source)"),
         Figure("rubber, least and most", f"{mould.thinnest_mm:.2f} to {mould.thickest_mm:.2f}", "mm", "measured from the bone to its outside"),
         Figure("undercut of the bone under the rubber", round(cuts.deepest_mm, 2), "mm", "depth for two halves; the rubber bends, so not judged"),
-        Figure("undercuts of the bone, area", round(cuts.area_mm2, 1), "mm2", f"deeper than {SHALLOW_MM:g} mm"),
-        Figure("undercuts of the rubber's plain outside", round(mould.filled_mm3 / 1000, 2), "cm3", "filled with rubber: the jacket comes off"),
+        Figure("undercuts of the bone, area", round(cuts.area_mm2, 1), "mm²", f"deeper than {SHALLOW_MM:g} mm"),
+        Figure("undercuts of the rubber's plain outside", round(mould.filled_mm3 / 1000, 2), "cm³", "filled with rubber: the jacket comes off"),
         Figure("jacket, least draft", round(draft_deg, 2), "deg", f"wished {settings.jacket_draft_deg:g}; 3-5 (common practice, no source)"),
         *mass_figures("rubber", rubber, settings.rubber_density_kg_m3, "rubber density as set"),
         *mass_figures("jacket", jacket, settings.mould_density_kg_m3, "mould density as set"),

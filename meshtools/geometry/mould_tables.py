@@ -30,13 +30,13 @@ def shrink_table(links: Sequence[ShrinkLink], scale: float) -> RouteTable:
         so_far /= 1.0 - link.shrink_percent / 100.0
         rows.append((link.name, link.shrink_percent, round(so_far, 6), link.source))
     rows.append(("pattern scale", "", round(scale, 6), "1 / product of (1 - shrink), closed form"))
-    return RouteTable("shrink", "Shrink from pattern to casting", ("step", "shrink, %", "scale so far", "source"), tuple(rows))
+    return RouteTable("shrink", "Shrink from pattern to casting", ("step", "shrink %", "scale so far", "source"), tuple(rows))
 
 
 def parting_table(lines: Sequence[FloatArray]) -> RouteTable:
     """The points of the parting lines on the pattern, in order; the last point of a line joins its first."""
     rows = tuple((k + 1, n + 1, *(round(float(x), 3) for x in point)) for k, line in enumerate(lines) for n, point in enumerate(line))
-    return RouteTable("parting-line", "Parting lines on the pattern (closed)", ("line", "point", "x, mm", "y, mm", "z, mm"), rows)
+    return RouteTable("parting-line", "Parting lines on the pattern (closed)", ("line", "point", "x mm", "y mm", "z mm"), rows)
 
 
 def piece_draft_deg(mesh: Mesh, direction: FloatArray, is_bone: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
@@ -50,8 +50,8 @@ def piece_draft_deg(mesh: Mesh, direction: FloatArray, is_bone: NDArray[np.bool_
 
 def pieces_table(pieces: Sequence[MouldPiece], ways: Sequence[WayOut], good: Sequence[bool], figures: Sequence[PieceFigures]) -> RouteTable:
     """A row a piece, in the order they come off. figures: undercut area and depth, least draft, share of the area below 3 degrees."""
-    header = ("order", "piece", "out along x", "y", "z", "undercut, mm2", "depth, mm", "least draft, deg", "below 3 deg, %", "volume, cm3",
-              "overlap on the way out, mm3", "rays stopped", "good")
+    header = ("order", "piece", "out along x", "y", "z", "undercut mm²", "depth mm", "least draft deg", "below 3 deg %", "volume cm³",
+              "overlap on the way out mm³", "rays stopped", "good")
     rows = [
         (k + 1, piece.name, *(round(float(x) + 0.0, 4) for x in piece.direction), round(area, 1), round(depth, 3), round(least, 2),
          round(100 * share, 1), round(piece.solid.volume() / 1000, 2), round(way.overlap_mm3, 6), way.n_hits, "yes" if is_good else "no")
@@ -61,15 +61,15 @@ def pieces_table(pieces: Sequence[MouldPiece], ways: Sequence[WayOut], good: Seq
 
 
 def draft_view(mesh: Mesh, depth_mm: FloatArray, limit_mm: float) -> RouteView:
-    """The bone coloured by its draft against z, the darker the steeper; black where an undercut deeper than the limit stays filled. depth_mm:
-    of each corner (n,)."""
+    """The bone coloured by its draft against z, the darker the steeper; hatched where an undercut deeper than the limit stays filled.
+    depth_mm: of each corner (n,)."""
     vectors = area_vectors(mesh.vertices, mesh.faces)
     lean = np.abs(vectors[:, 2]) / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)
     step = np.searchsorted(DRAFT_STEPS_DEG, np.degrees(np.arcsin(np.clip(lean, 0.0, 1.0))), side="right")
-    step[(depth_mm[mesh.faces] > limit_mm).all(axis=1)] = 0
+    is_undercut = np.asarray((depth_mm[mesh.faces] > limit_mm).all(axis=1))
     steps = ", ".join(f"{low:g}" for low in DRAFT_STEPS_DEG[1:])
-    title = f"Draft of the bone against the halves' way out: grey steps at {steps} degrees, light is more; black: undercut over {limit_mm:g} mm"
-    return RouteView(title, mesh, _greys(np.array(_GREYS)[step]), np.array([0.0, 1.0, -0.35]), np.array([0.0, 0.0, 1.0]))
+    title = f"Draft of the bone against the halves' way out: grey steps at {steps} degrees, light is more; hatched: undercut over {limit_mm:g} mm"
+    return RouteView(title, mesh, _greys(np.array(_GREYS)[step]), np.array([0.0, 1.0, -0.35]), np.array([0.0, 0.0, 1.0]), is_undercut)
 
 
 def piece_views(pieces: Sequence[MouldPiece], meshes: Sequence[Mesh], made: int) -> tuple[RouteView, ...]:
@@ -89,7 +89,7 @@ def _greys(levels: NDArray[np.int64]) -> ColourArray:
 def mass_figures(name: str, volume_mm3: float, density_kg_m3: float, basis: str) -> tuple[Figure, Figure]:
     """Volume in cm3 and mass in kg of a body."""
     cm3 = volume_mm3 / 1000.0
-    volume = Figure(f"{name}, volume", round(cm3, 2), "cm3", "measured on the body")
+    volume = Figure(f"{name}, volume", round(cm3, 2), "cm³", "measured on the body")
     return volume, Figure(f"{name}, mass", round(cm3 * density_kg_m3 / 1e6, 4), "kg", basis)
 
 
@@ -113,5 +113,5 @@ def ports_table(ports: Sequence[Port]) -> RouteTable:
     rows: list[tuple[str | int | float, ...]] = [
         (port.kind, *(round(float(x), 2) for x in port.point), port.diameter_mm, round(port.prominence_mm, 2)) for port in ports
     ]
-    header = ("what", "x, mm", "y, mm", "z, mm", "diameter, mm", "prominence, mm")
+    header = ("what", "x mm", "y mm", "z mm", "diameter mm", "prominence mm")
     return RouteTable("pour-and-vents", "Pour and vents (axes of the mould)", header, tuple(rows))

@@ -26,6 +26,7 @@ VIEWS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]] 
 }
 MARGIN = 0.06  # of the picture's width and height, on each side
 FOOT_PX = 26  # strip below the object that holds the scale bar
+STRIPE_PX = 3  # width of a stripe of a hatched face
 SUPERSAMPLING = 2
 KEY_LIGHT, FILL_LIGHT = (-0.5, 0.6, 0.8), (0.7, -0.1, 0.5)  # towards the light, in right, up and towards the camera
 AMBIENT, KEY, FILL = 0.34, 0.56, 0.22
@@ -56,8 +57,13 @@ def render_picture(mesh: Mesh, face_colours: ColourArray, view: str, size_px: tu
     return render_seen(mesh, face_colours, VIEWS[view], size_px, scale_bar)
 
 
-def render_seen(mesh: Mesh, face_colours: ColourArray, seen: Seen, size_px: tuple[int, int], scale_bar: bool = True) -> ColourArray:
-    """As `render_picture`, seen along any direction: `seen` is the direction the camera looks along and the one that is up on the page."""
+def render_seen(
+    mesh: Mesh, face_colours: ColourArray, seen: Seen, size_px: tuple[int, int], scale_bar: bool = True, *, hatched: NDArray[np.bool_] | None = None
+) -> ColourArray:
+    """As `render_picture`, seen along any direction: `seen` is the direction the camera looks along and the one that is up on the page.
+
+    hatched: faces (m,) that are drawn in black and white stripes across the page, whatever their colour.
+    """
     if face_colours.shape != (len(mesh.faces), 3):
         raise GeometryError(f"face colours have shape {face_colours.shape}, but the mesh has {len(mesh.faces)} faces; give one colour a face")
     width, height = size_px
@@ -65,11 +71,24 @@ def render_seen(mesh: Mesh, face_colours: ColourArray, seen: Seen, size_px: tupl
         return np.full((height, width, 3), 255, np.uint8)
     foot = FOOT_PX if scale_bar else 0
     camera = fitted_camera(mesh, seen, (width, height - foot))
-    drawn = cast(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING)).colours
-    small = drawn.reshape(height - foot, SUPERSAMPLING, width, SUPERSAMPLING, 3).mean(axis=(1, 3))
+    shot = cast(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING))
+    small = _hatch(shot, hatched).reshape(height - foot, SUPERSAMPLING, width, SUPERSAMPLING, 3).mean(axis=(1, 3))
     page = np.full((height, width, 3), 255, np.uint8)
     page[: height - foot] = np.rint(small).astype(np.uint8)
     return _draw_scale_bar(page, camera.mm_per_px) if scale_bar else page
+
+
+def _hatch(shot: Shot, hatched: NDArray[np.bool_] | None) -> FloatArray:
+    """The colours of a shot with stripes where hatched faces are seen."""
+    if hatched is None or not hatched.any():
+        return shot.colours
+    is_seen = np.isfinite(shot.depth_mm)
+    is_striped = np.zeros(is_seen.shape, bool)
+    is_striped[is_seen] = hatched[shot.face[is_seen]]
+    rows, columns = np.nonzero(is_striped)
+    colours = shot.colours.copy()
+    colours[rows, columns] = np.where((rows + columns) // (STRIPE_PX * SUPERSAMPLING) % 2, 255.0, 0.0)[:, None]
+    return colours
 
 
 def fitted_camera(mesh: Mesh, seen: Seen, size_px: tuple[int, int], mm_per_px: float | None = None) -> Camera:

@@ -125,9 +125,9 @@ def _contact_findings(contact: KeyedContact, keyed: set[int], settings: PrintSet
     if contact.pair is None or contact.clearance_mm is None or contact.wrong is None:
         lonely = not all(number in keyed for number in contact.numbers)
         area = float(contact.contact.face.area)
-        message = (f"{name} meet in a face of {area:.0f} mm2, too small for two keys; it is plain, to be glued"
+        message = (f"{name} meet in a face of {area:.0f} mm², too small for two keys; it is plain, to be glued"
                    f"{' and set by eye' if lonely else ', other cuts set them'}.")
-        return [Finding(Severity.REVIEW if lonely else Severity.NOTE, "cut-without-keys", message, round(area, 1), None, "mm2")]
+        return [Finding(Severity.REVIEW if lonely else Severity.NOTE, "cut-without-keys", message, round(area, 1), None, "mm²")]
     found = []
     worst = max(abs(gap - settings.key_clearance_mm) for gap in contact.clearance_mm)
     if worst > CLEARANCE_LIMIT_MM:

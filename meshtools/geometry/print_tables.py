@@ -35,7 +35,7 @@ def parts_table(parts: Sequence[PrintedPart], meshes: Sequence[Mesh], settings: 
         inside = f"hollow, wall {part.hollow.cavity.least_wall_mm:.2f} or more" if part.hollow else "solid"
         label = ("cut face" if part.engraving.tablet.is_cut_face else "skin") if part.engraving else "tag"
         rows.append((part.name, x, y, z, round(signed_volume(mesh), 1), round(_grams(mesh, settings), 1), inside, lies, label))
-    return RouteTable("parts", "Parts", ("part", "x mm", "y mm", "z mm", "volume mm3", "mass g", "inside", "lies", "number is on"), tuple(rows))
+    return RouteTable("parts", "Parts", ("part", "x mm", "y mm", "z mm", "volume mm³", "mass g", "inside", "lies", "number is on"), tuple(rows))
 
 
 def keys_table(bodies: Sequence[PrintedBody]) -> RouteTable:
@@ -74,8 +74,8 @@ def print_figures(
         Figure("room for a part", " x ".join(f"{side:g}" for side in settings.room_mm), "mm", f"build volume less {settings.spare_mm:g} mm"),
         Figure("parts", len(meshes)),
         Figure("largest part", " x ".join(f"{side:.1f}" for side in sizes[int(np.argmax(sizes.max(axis=1)))]), "mm", "with its keys, as it lies"),
-        Figure("volume of the replica", round(solid, 1), "mm3", "solid"),
-        Figure("volume printed", round(printed, 1), "mm3", "with keys, letters, cavities and openings"),
+        Figure("volume of the replica", round(solid, 1), "mm³", "solid"),
+        Figure("volume printed", round(printed, 1), "mm³", "with keys, letters, cavities and openings"),
         Figure("mass", round(printed * settings.density_kg_m3 * 1e-9, 3), "kg", f"density {settings.density_kg_m3:g} kg/m3, filled, no supports"),
         Figure("thinnest place", round(thickness.least_mm, 2), "mm", f"at {place_text(thickness.least_at_mm)} of the replica"),
         Figure(f"thinner than {settings.least_wall_mm:g} mm", round(thickness.percent_below(settings.least_wall_mm), 3), "% of the surface",

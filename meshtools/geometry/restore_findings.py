@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from meshtools.counted import counted
 from meshtools.geometry.restore_figures import Restoration
 from meshtools.model import Finding, Mesh, Severity
 
@@ -73,18 +74,18 @@ def _unfinished(element: str, restoration: Restoration) -> list[Finding]:
     """What the seam left: rims that were closed flat or not at all, and faces that cross."""
     findings = []
     if n := restoration.n_capped_rims:
-        message = f"{element}: {n} hole(s) at the break were closed flat, because nothing was taken over that fits them; look there for lost bone."
+        message = f"{element}: closed flat at the break: {counted(n, 'hole')}, because nothing was taken over that fits; look there for lost bone."
         findings.append(Finding(Severity.REVIEW, "rims-capped", message, n, 0, "holes"))
     if n := restoration.n_failed_seams:
         message = (
-            f"{element}: {n} edge(s) of the break could not be joined to the other side, so the break stays there. Look at the replica; "
+            f"{element}: {counted(n, 'edge')} of the break could not be joined to the other side, so the break stays there. Look at the replica; "
             "trim splinters off the scan along the break and build again, or complete it by hand."
         )
         findings.append(Finding(Severity.REVIEW, "seam-failed", message, n, 0, "edges"))
     if n := restoration.n_tangled_faces:
         message = (
-            f"{element}: {n} faces at the seam pass through others. A printer may fill or hollow the replica wrongly there; "
-            "mend the seam by hand before it is made."
+            f"{element}: at the seam {counted(n, 'face passes', 'faces pass')} through others. A printer may fill or hollow the replica wrongly "
+            "there; mend the seam by hand before it is made."
         )
         findings.append(Finding(Severity.REVIEW, "seam-crosses", message, n, 0, "faces"))
     return findings

@@ -27,7 +27,7 @@ def sheet_pictures(mesh: Mesh, sources: Sequence[SourceEntry], frame: CaliperFra
     titles = []
     for number, view in enumerate(views, 1):
         name = f"view-{number:02d}.png"
-        files[name] = encode_png(render_seen(view.mesh, view.face_colours, (view.looking, view.up), PICTURE_PX))
+        files[name] = encode_png(render_seen(view.mesh, view.face_colours, (view.looking, view.up), PICTURE_PX, hatched=view.hatched))
         titles.append({"file": name, "title": view.title})
     return {"drawing": drawing, "files": files, "titles": titles}
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from meshtools.counted import counted
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, rim_findings, rim_row, spike_findings
@@ -163,7 +164,7 @@ def _piece_findings(find: Find, pieces: Pieces, choice: Choice, settings: CleanS
     findings = []
     wrong = [number for number in find.pieces if not 1 <= number <= len(pieces)]
     if wrong:
-        message = f"{find.find}: bones.csv asks for piece {wrong[0]}, but the scan has {len(pieces)} pieces."
+        message = f"{find.find}: bones.csv asks for piece {wrong[0]}, but the scan has {counted(len(pieces), 'piece')}."
         findings.append(Finding(Severity.REVIEW, "piece-number", message, wrong[0], len(pieces)))
     floaters = [place for place, reason in enumerate(choice.reason) if reason == "floater"]
     share = 100.0 * float(pieces.area[floaters].sum() / pieces.area.sum())

@@ -143,7 +143,7 @@ def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
         Figure("parting lines", len(lines), "", "around the silhouette and each hole in it"),
         Figure("parting line, length", round(sum(_length(line) for line in lines), 1), "mm", "measured"),
         Figure("groove, depth", round(depth, 3), "mm", "measured against the pattern without it"),
-        Figure("groove, volume", round(taken, 2), "mm3", "measured"),
+        Figure("groove, volume", round(taken, 2), "mm³", "measured"),
     )
     facts = {"groove_depth_mm": depth, "groove_mm3": taken, "n_parting_lines": len(lines), "pull": bed.pull.direction.tolist()}
     solid = MadeSolid("pattern", "pattern", mesh, bed.mould_from_replica)

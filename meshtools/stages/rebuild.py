@@ -192,7 +192,7 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
         findings.append(Finding(Severity.FAILED, "inside-out", f"{recipe.element}: the surface faces inwards; clean the find again."))
     if audit.is_closed and solid.n_touching_edges:
         message = (
-            f"{recipe.element}: bodies touch along {solid.n_touching_edges} edge(s) without overlapping, which no printer or mill can make; "
+            f"{recipe.element}: bodies touch along {counted(solid.n_touching_edges, 'edge')} without overlapping, which no printer or mill can make; "
             "nothing is delivered. Leave one of them out, or scan again."
         )
         findings.append(Finding(Severity.REVIEW, "bodies-touch", message, solid.n_touching_edges, 0, "edges"))
@@ -200,10 +200,10 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) ->
         message = f"{recipe.element}: {united.n_left_alone} of {united.n_before} pieces could not be united and stay as they are."
         findings.append(Finding(Severity.REVIEW, "pieces-not-united", message, united.n_left_alone, 0, "pieces"))
     if united.n_turned:
-        message = f"{recipe.element}: {united.n_turned} piece(s) faced inwards and lay within no other; they were turned outward."
+        message = f"{recipe.element}: {counted(united.n_turned, 'piece')} that faced inwards and lay within no other, now turned outward."
         findings.append(Finding(Severity.NOTE, "pieces-turned", message, united.n_turned, 0, "pieces"))
     if united.n_glued:
-        message = f"{recipe.element}: {united.n_glued} piece(s) were several bodies with edges in common, such as one stored twice; they were united."
+        message = f"{recipe.element}: {counted(united.n_glued, 'piece')} of several bodies with edges in common (one stored twice?), now united."
         findings.append(Finding(Severity.NOTE, "bodies-glued", message, united.n_glued, 0, "pieces"))
     findings += _crossing_findings(recipe, solid)
     return [*findings, *_passage_findings(recipe, solid), *_body_findings(recipe, solid, settings)]
@@ -218,7 +218,7 @@ def _crossing_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
     places = ", ".join(f"({x:.1f}, {y:.1f}, {z:.1f})" for x, y, z in crossings.places_mm)
     more = crossings.n_places - len(crossings.places_mm)
     message = (
-        f"{recipe.element}: the surface passes through itself at {crossings.n_places} place(s), near {places} mm of replica.ply"
+        f"{recipe.element}: the surface passes through itself at {counted(crossings.n_places, 'place')}, near {places} mm of replica.ply"
         f"{f' and {more} more' if more else ''}. A printer or mill may fill or hollow it wrongly there. "
         f"Look at the replica: {advice}, or sign it off as it is."
     )
@@ -273,7 +273,7 @@ def _passage_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
 def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
     findings = []
     if solid.n_pins:
-        message = f"{recipe.element}: {solid.n_pins} made pin(s) of {settings.pin_diameter_mm:g} mm join its loose bodies."
+        message = f"{recipe.element}: its loose bodies are joined by {counted(solid.n_pins, 'made pin')} of {settings.pin_diameter_mm:g} mm."
         findings.append(Finding(Severity.NOTE, "pins-made", message, solid.n_pins, None, "pins"))
     if solid.n_bodies > 1:
         severity, code = (Severity.REVIEW, "bodies-not-joined") if solid.n_pins else (Severity.REVIEW, "loose-bodies")
