@@ -179,12 +179,13 @@ def _holding(carving: Carving) -> Iterator[Finding]:
         yield Finding(
             Severity.FAILED, "dowels-fit-wrongly", f"{name}: the block fits its dowels {', '.join(flips)}; move a dowel.", len(flips), 2, "ways"
         )
-    if len(carving.bridges) < LEAST_BRIDGES:
+    n_bridges = len(carving.bridges)
+    if n_bridges < LEAST_BRIDGES:
         message = (
-            f"{name}: there is room for only {counted(len(carving.bridges), 'holding bridge')} off the joint surfaces and holes that are known; "
+            f"{name}: there is room for {f'only {n_bridges}' if n_bridges else 'no'} holding bridge{'' if n_bridges == 1 else 's'} off the joint surfaces and holes that are known; "
             "hold the part otherwise before it is cut free."
         )
-        yield Finding(Severity.REVIEW, "too-few-bridges", message, len(carving.bridges), LEAST_BRIDGES, "bridges")
+        yield Finding(Severity.REVIEW, "too-few-bridges", message, n_bridges, LEAST_BRIDGES, "bridges")
     if not carving.part.facts.get("n_joints", len(carving.part.keep_off)):
         message = f"{name}: no articular ends are known, so bridges may stand on one; look at the drawing of the set-up."
         yield Finding(Severity.NOTE, "joints-unknown", message, 0, 1, "points")

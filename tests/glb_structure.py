@@ -49,6 +49,7 @@ def _document(document: dict[str, Any], binary: bytes) -> Iterator[str]:
     for mesh in document["meshes"]:
         for primitive in mesh["primitives"]:
             yield from _primitive(primitive, document, arrays)
+    yield from ("a node states the identity" for node in document["nodes"] if node.get("matrix") == np.eye(4).ravel().tolist())
     for key, kind in (("mesh", "meshes"), ("children", "nodes")):
         named = [value for node in document["nodes"] if key in node for value in np.atleast_1d(node[key]).tolist()]
         yield from (f"a node names {key} {value}, which is not there" for value in named if value >= len(document[kind]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 from dataclasses import replace
@@ -10,9 +11,12 @@ from typing import Any
 import numpy as np
 import pypdf
 import pytest
+import trimesh
 from report_sheet import SOURCES, invented_bone
 
 from meshtools.files.verify_parts import verify_parts
+from meshtools.geometry.stock import block_mesh
+from meshtools.geometry.transform import apply_matrix
 from meshtools.jobs.ready_facts import datum_lines
 from meshtools.jobs.ready_files import read_me, route_files
 from meshtools.model import Finding, Severity, plain
@@ -45,6 +49,28 @@ def about() -> dict[str, Any]:
 def test_every_section_of_a_part_states_its_datum() -> None:
     figures = (Figure("Section 1: Datum", "lower corner", "", "z up"), Figure("Section 2: Datum", "lower corner", "", "z up"), Figure("Mass", 1.0))
     assert [row["label"] for row in datum_lines(Made((), SOURCES, {}, (), figures))] == ["Section 1: Datum", "Section 2: Datum"]
+
+
+def test_holes_stand_in_the_own_frame_of_each_file_that_holds_them_and_in_the_frame_that_solids_share() -> None:
+    """A hole between two corners of the surface, found again in the STL as a second reader has it and in the stock's coordinates."""
+    to_stock = np.array([[0.0, -1.0, 0.0, 70.0], [1.0, 0.0, 0.0, 20.0], [0.0, 0.0, 1.0, 5.0], [0.0, 0.0, 0.0, 1.0]])
+    part, made = part_made()
+    solids = MadeSolid("carve", "part", apply_matrix(MESH, to_stock), to_stock), MadeSolid("stock", "stock", block_mesh(np.full(3, 500.0)), to_stock)
+    ends = MESH.vertices[[10, 700]]
+    hole = {"name": "1", "kind": "bore", "points_mm": ends.tolist(), "rod_mm": 8.0, "hole_mm": 8.4, "depth_mm": 40.0, "wall_mm": 9.0, "flat_mm": None}
+    datum = {"points_mm": {letter: ends[0].tolist() for letter in "ABC"}, "datum_from_replica": np.eye(4).tolist()}
+    armature = {"holes": [hole], "datum": datum, "frames": {"replica.ply, bored.ply": np.eye(4).tolist()}}
+    carving = {"route": "cnc", "settings": plain(Settings().cnc), "armature": armature, "enclosed": {"holes.csv": b"as it was"}}
+    contents, facts, _ = route_files(part, replace(made, solids=solids), about() | carving)
+    rows = list(csv.DictReader(io.StringIO(contents["holes.csv"].decode())))
+    mouth = {row["frame"]: [float(row[axis]) for axis in "xyz"] for row in rows if row["what"] == "mouth"}
+    stl = "adult-femur-left-carve.stl"
+    assert list(mouth) == ["replica.ply, bored.ply", "datum A B C", "stock coordinates", stl]
+    assert mouth["stock coordinates"] == pytest.approx(to_stock[:3, :3] @ ends[0] + to_stock[:3, 3], abs=1e-3)
+    corners = trimesh.load(io.BytesIO(contents[stl]), file_type="stl").vertices
+    assert np.sqrt(((corners - mouth[stl]) ** 2).sum(axis=1)).min() < 2e-3
+    assert [row[:3] for row in facts["hole_table"]["rows"]] == [["stock coordinates", "1", "mouth"], ["stock coordinates", "1", "end"]]
+    assert "Holes of the armature" in words_of(contents["sheet.pdf"])
 
 
 @pytest.fixture(scope="module")

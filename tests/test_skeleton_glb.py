@@ -24,6 +24,7 @@ def test_every_bone_stands_in_its_place_in_metres_with_up_as_y_and_the_same_part
     assert content == encode_skeleton_glb("mount", parts)
     assert broken_rules_of_glb(content) == []
     scene = trimesh.load_scene(io.BytesIO(content), file_type="glb")
+    assert broken_rules_of_glb(encode_skeleton_glb("mount", [PlacedPart("patella", box((2, 3, 5)), SOURCES, np.eye(4))])) == []
     for part in parts:
         transform, geometry = scene.graph[part.name]
         found = trimesh.transform_points(scene.geometry[geometry].vertices, transform)[:, [0, 2, 1]] * [1000, -1000, 1000]

@@ -44,6 +44,7 @@ def encode_skeleton_glb(name: str, parts: Sequence[PlacedPart]) -> bytes:
         in_metres = part.skeleton_from_replica.copy()
         in_metres[:3, 3] = METRES_PER_MM * (in_metres[:3, 3] + in_metres[:3, :3] @ middle.offset_mm)
         by_columns = (in_metres.T + 0.0).ravel().tolist()  # as glTF stores matrices
-        nodes.append({"name": part.name, "mesh": len(meshes) - 1, "matrix": by_columns})
+        moved = {} if np.array_equal(in_metres, np.eye(4)) else {"matrix": by_columns}  # glTF 2.0: the identity is left out
+        nodes.append({"name": part.name, "mesh": len(meshes) - 1} | moved)
     root = {"name": name, "matrix": Y_UP_FROM_Z_UP.T.ravel().tolist(), "children": list(range(1, len(nodes) + 1))}
     return encoded_glb([root, *nodes], meshes, accessors, [values for _, values in buffers])

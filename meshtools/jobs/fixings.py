@@ -66,15 +66,17 @@ def _frames(delivered_from_scan: Mapping[str, Any]) -> dict[str, FloatArray]:
     return {"replica.ply, bored.ply": np.eye(4)} | found
 
 
-def hole_table(facts: Mapping[str, Any], frames: Mapping[str, FloatArray]) -> str:
-    """holes.csv: the datum points and every mouth, bottom and corner of every hole, in each frame and in that of the datum points.
+def hole_table(facts: Mapping[str, Any], frames: Mapping[str, FloatArray], has_datum: bool = True) -> str:
+    """holes.csv: the datum points and every mouth, bottom and corner of every hole, in each frame and, unless has_datum is False, in that of the
+    datum points.
 
     A hole's first row is its mouth, with the axis into the bone; the next ones are the points that its axis goes on to.
     """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(COLUMNS)
-    for frame, matrix in (dict(frames) | {DATUM_FRAME: np.array(facts["datum"]["datum_from_replica"])}).items():
+    of_datum = {DATUM_FRAME: np.array(facts["datum"]["datum_from_replica"])} if has_datum else {}
+    for frame, matrix in (dict(frames) | of_datum).items():
         scale = float(np.cbrt(abs(np.linalg.det(matrix[:3, :3]))))
         unit = "m" if abs(scale - 0.001) < 1e-6 else "mm"
         for letter, point in facts["datum"]["points_mm"].items():

@@ -76,7 +76,8 @@ def _armature(batch: Path, record: Mapping[str, Any], job: Mapping[str, Any]) ->
         if hashlib.sha256(contents[name]).hexdigest() != entry["sha256"]:
             raise StaleInputError(f"{entry['path']}: the file was altered after it was made. Build again.")
     findings = tuple(from_plain(Finding, row) for row in record["findings"])
-    return {"templates": drawings_of(record), "enclosed": contents, "armature_findings": findings}
+    holes = {key: record["facts"].get(key) for key in ("holes", "datum", "frames")}
+    return {"templates": drawings_of(record), "enclosed": contents, "armature_findings": findings, "armature": holes}
 
 
 def _record(batch: Path, path: str, key: str) -> dict[str, Any]:

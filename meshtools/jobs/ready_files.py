@@ -17,13 +17,15 @@ from meshtools.files.route_table import encode_csv
 from meshtools.files.verify_parts import ReplicaBox, verify_parts
 from meshtools.geometry.caliper_frame import caliper_frame
 from meshtools.jobs.ready_facts import add_material, put_places, route_facts, solid_row
+from meshtools.jobs.ready_holes import hole_frames, holes_csv, sheet_table
 from meshtools.jobs.record import JobFiles, write_results
 from meshtools.model import Finding, Record, Severity, plain, status_of
 from meshtools.model_ready import Drawing, Made, Part
 from meshtools.report.job_pictures import drawing_facts, sheet_pictures
 from meshtools.report.job_sheet import FRAME_WORDS, ROUTE_TITLES, job_sheet_pdf
 
-SHEET = "sheet.pdf"
+SHEET, HOLES = "sheet.pdf", "holes.csv"
+HOLES_ROLE = "table of the armature's holes, in the frame of every file that holds them"
 
 
 def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str, bytes], dict[str, Any], tuple[Finding, ...]]:
@@ -36,13 +38,14 @@ def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[
     facts = route_facts(part, made, about, frame)
     is_made = not any(finding.severity is Severity.FAILED for finding in made.findings)
     contents, facts["solids"] = _solids(part, made, about) if is_made else ({}, [])
+    enclosed = _enclosed(about, made, facts) if is_made else {}
     add_material(facts, about)
     drawings = (*made.drawings, *about.get("templates", ())) if is_made else ()
     contents |= {f"{drawing.name}.dxf": write_dxf(drawing) for drawing in drawings}
     contents |= {f"{drawing.name}.svg": write_svg(drawing) for drawing in drawings}
-    contents |= about.get("enclosed", {}) if is_made else {}
+    contents |= enclosed
     contents |= {f"{table.name}.csv": encode_csv(table) for table in made.tables if is_made}
-    facts["files_made"] = _files_made(facts, drawings, made, tuple(about.get("enclosed", ()))) if is_made else []
+    facts["files_made"] = _files_made(facts, drawings, made, tuple(enclosed)) if is_made else []
     findings = made.findings
     pictures = sheet_pictures(part.mesh, part.sources, frame, made.views)
     facts["drawing"] = drawing_facts(pictures["drawing"])
@@ -50,6 +53,16 @@ def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[
     if is_made:
         contents[f"{file_stem(part.part_id)}-{about['route']}.zip"] = encode_package(contents, read_me(facts))
     return contents, facts, findings
+
+
+def _enclosed(about: Mapping[str, Any], made: Made, facts: dict[str, Any]) -> dict[str, bytes]:
+    """The files that come with a bored part; its holes are told in the frames of what is delivered too, in holes.csv and on the sheet."""
+    enclosed, armature, rows = dict(about.get("enclosed", {})), about.get("armature") or {}, facts["solids"]
+    if armature.get("holes") and HOLES in enclosed:
+        frames = hole_frames(made.solids, rows, about["route"], armature["holes"])
+        enclosed[HOLES] = holes_csv(armature, frames, rows)
+        facts["hole_table"] = sheet_table(armature, frames, rows)
+    return enclosed
 
 
 def _solids(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str, bytes], list[dict[str, Any]]]:
@@ -79,7 +92,7 @@ def _files_made(facts: Mapping[str, Any], drawings: Sequence[Drawing], made: Mad
         rows.append({"file": f"{stem}.3mf", "role": "all closed solids, with evidence class of every face", "extents_mm": []})
     rows += [{"file": f"{drawing.name}.dxf, .svg", "role": f"drawing 1:1: {drawing.title}", "extents_mm": []} for drawing in drawings]
     rows += [{"file": f"{table.name}.csv", "role": f"table: {table.title}", "extents_mm": []} for table in made.tables]
-    return rows + [{"file": name, "role": "table of the armature's holes", "extents_mm": []} for name in enclosed]
+    return rows + [{"file": name, "role": HOLES_ROLE, "extents_mm": []} for name in enclosed]
 
 
 def read_me(facts: Mapping[str, Any]) -> str:

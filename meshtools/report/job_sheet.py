@@ -80,13 +80,18 @@ def sheet_words(facts: Mapping[str, Any], findings: Sequence[Mapping[str, Any]])
         "dimensions_note": DIMENSIONS_NOTE,
         "findings": [_finding(row) for row in sorted(findings, key=lambda row: SEVERITY_ORDER.index(row["severity"]))],
         "figures": [_figure(row) for row in facts["figures"]],
-        "tables": [_table(table) for table in (*facts["tables"], *facts["material_tables"]) if table["rows"]],
+        "tables": [_table(table) for table in _all_tables(facts) if table["rows"]],
         "files": [_file(row) for row in facts["files_made"]],
         "files_note": FILES_NOTE + _places_note(facts),
         "place_head": f"Move by x, y, z into {FRAME_WORDS.get(facts['route'], 'one frame')}" if _has_places(facts) else "",
         "cautions": _cautions(facts),
         "foot": f"{facts['part_id']} · {route} · {revision} · a replica, not a specimen",
     }
+
+
+def _all_tables(facts: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    holes = [facts["hole_table"]] if facts.get("hole_table") else []
+    return [*facts["tables"], *holes, *facts["material_tables"]]
 
 
 def written(value: Any, unit: str = "") -> str:
