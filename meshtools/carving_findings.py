@@ -182,8 +182,8 @@ def _holding(carving: Carving) -> Iterator[Finding]:
     n_bridges = len(carving.bridges)
     if n_bridges < LEAST_BRIDGES:
         message = (
-            f"{name}: there is room for {f'only {n_bridges}' if n_bridges else 'no'} holding bridge{'' if n_bridges == 1 else 's'} off the joint surfaces and holes that are known; "
-            "hold the part otherwise before it is cut free."
+            f"{name}: there is room for {f'only {n_bridges}' if n_bridges else 'no'} holding bridge{'' if n_bridges == 1 else 's'} off the joint "
+            "surfaces and holes that are known; hold the part otherwise before it is cut free."
         )
         yield Finding(Severity.REVIEW, "too-few-bridges", message, n_bridges, LEAST_BRIDGES, "bridges")
     if not carving.part.facts.get("n_joints", len(carving.part.keep_off)):

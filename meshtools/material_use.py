@@ -58,7 +58,7 @@ def hours(facts: Mapping[str, Any], settings: Mapping[str, Any], estimate: Mappi
     if facts["route"] == "cnc" and volumes["stock"]:
         rough = (volumes["stock"] - volumes["part"]) * CM3_PER_MM3 / estimate["rough_cm3_per_minute"]
         finish = facts["area_mm2"] / (settings["step_over_mm"] * estimate["finish_mm_per_minute"])
-        words = f"roughing at {estimate['rough_cm3_per_minute']:g} cm3 a minute, finishing passes {settings['step_over_mm']:g} mm apart at "
+        words = f"roughing at {estimate['rough_cm3_per_minute']:g} cm³ a minute, finishing passes {settings['step_over_mm']:g} mm apart at "
         return (rough + finish) / 60.0, f"{words}{estimate['finish_mm_per_minute']:g} mm a minute; set-ups, tool changes and glue not counted"
     return None, ""
 

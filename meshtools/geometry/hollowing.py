@@ -27,7 +27,7 @@ _FIRST_MARGIN = 1.035
 _MOST_TRIALS = 4
 _LEAST_CAVITY_MM3 = 500.0
 _SUMP_SHARES = (0.02, 0.05, 0.1)  # of the cavity's height, within which a place still counts as its lowest where none lower is clear
-_N_OPENINGS_TRIED = 400
+_N_OPENINGS_TRIED, _N_SECTIONS_TRIED = 400, 60
 _OPEN_ENOUGH = 0.6  # of a hole's section
 
 
@@ -165,27 +165,38 @@ class Opening:
 
 
 def place_opening(cavity: Any, skin: Surface, up: FloatArray, diameter_mm: float, keep_off: tuple[FloatArray, FloatArray]) -> Opening:
-    """A hole at the place of the cavity that lies farthest along -up (give -up for a vent at the top), through the thinnest wall there.
+    """A hole near the place of the cavity that lies farthest along -up (give -up for a vent at the top), through the thinnest wall there.
 
-    keep_off: points (n, 3) and how far (n,) the hole's mouth stays from each. Among places nearly as low the first clear one is taken.
+    keep_off: points (n, 3) and how far (n,) the hole's mouth stays from each. The lowest clear place is taken where most of the hole's section opens
+    into the cavity: its very lowest place is often a narrow end. Where there is none the widest clear one is taken, else the lowest.
     """
     corners = np.asarray(cavity.to_mesh64().vert_properties, dtype=np.float64)[:, :3]
-    heights = corners @ up
+    heights, mesh = corners @ up, surface_of(cavity)
     order = np.argsort(np.round(heights, 6), kind="stable")
+    best: Opening | None = None
     for share in _SUMP_SHARES:
         is_near = heights[order] <= heights.min() + max(share * float(np.ptp(heights)), 1.0)
-        chosen = order[: max(int(is_near.sum()), 1)]
-        chosen = chosen[np.unique(np.linspace(0, len(chosen) - 1, min(_N_OPENINGS_TRIED, len(chosen))).astype(np.int64))]
+        chosen = _some(order[: max(int(is_near.sum()), 1)], _N_OPENINGS_TRIED)
         mouths = skin.project(corners[chosen])[2]
         clear = _is_clear(mouths, keep_off, diameter_mm / 2.0)
-        if clear.any():
+        rows = _some(np.flatnonzero(clear), _N_SECTIONS_TRIED) if clear.any() else np.array([0])
+        starts, shares = _ways_in(mesh, corners[chosen[rows]], mouths[rows], diameter_mm)
+        is_wide = shares >= _OPEN_ENOUGH
+        row = int(np.argmax(is_wide) if is_wide.any() else np.argmax(shares))
+        place = rows[row]
+        off = float(heights[chosen[place]] - heights.min())
+        found = Opening(starts[row], mouths[place], diameter_mm, off, bool(clear[place]), float(shares[row]))
+        if best is None or (found.is_clear, found.open_share) > (best.is_clear, best.open_share):
+            best = found
+        if best.is_clear and best.open_share >= _OPEN_ENOUGH:
             break
-    else:  # no clear place: the very lowest one
-        chosen, mouths, clear = chosen[:1], mouths[:1], clear[:1]
-    row = int(np.argmax(clear))
-    place = int(chosen[row])
-    start, open_share = _into(surface_of(cavity), corners[place], mouths[row], diameter_mm)
-    return Opening(start, mouths[row], diameter_mm, float(heights[place] - heights.min()), bool(clear[row]), open_share)
+    assert best is not None
+    return best
+
+
+def _some(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """At most so many of the rows, spread evenly, the first among them."""
+    return rows[np.unique(np.linspace(0, len(rows) - 1, min(most, len(rows))).astype(np.int64))]
 
 
 def _is_clear(mouths: FloatArray, keep_off: tuple[FloatArray, FloatArray], radius_mm: float) -> NDArray[np.bool_]:
@@ -196,21 +207,20 @@ def _is_clear(mouths: FloatArray, keep_off: tuple[FloatArray, FloatArray], radiu
     return np.asarray((gap > radius_mm).all(axis=1))
 
 
-def _into(cavity: Mesh, place: FloatArray, mouth: FloatArray, diameter_mm: float) -> tuple[FloatArray, float]:
-    """How far into the cavity a hole begins, up to its own diameter, so that most of its section opens; and the share that does."""
-    inward = (place - mouth) / np.sqrt(np.sum((place - mouth) ** 2))
-    frame, turns = frame_about(inward), 2.0 * np.pi * np.arange(12) / 12
-    ring = np.cos(turns)[:, None] * frame[0] + np.sin(turns)[:, None] * frame[1]
-    disc = diameter_mm / 2.0 * np.concatenate([np.sqrt(share) * ring for share in (0.125, 0.375, 0.625, 0.875)])
-    best = (place, -1.0)
-    for depth in np.linspace(0.125, 1.0, 8) * diameter_mm:
-        points = place + depth * inward + disc
-        share = float(is_inside(cavity, points).mean())
-        if share > best[1]:
-            best = (place + depth * inward, share)
-        if share >= _OPEN_ENOUGH:
-            break
-    return best
+def _ways_in(cavity: Mesh, places: FloatArray, mouths: FloatArray, diameter_mm: float) -> tuple[FloatArray, FloatArray]:
+    """How far into the cavity the holes at places (n, 3) begin, up to their own diameter, so that most of their section opens; and the shares (n,)
+    that do."""
+    inward = (places - mouths) / np.sqrt(((places - mouths) ** 2).sum(axis=1))[:, None]
+    turns = 2.0 * np.pi * np.arange(12) / 12
+    rounds = np.concatenate([np.sqrt(share) * np.column_stack([np.cos(turns), np.sin(turns)]) for share in (0.125, 0.375, 0.625, 0.875)])
+    discs = diameter_mm / 2.0 * np.stack([rounds @ frame_about(way)[:2] for way in inward])
+    starts = places[:, None] + (np.linspace(0.125, 1.0, 8) * diameter_mm)[None, :, None] * inward[:, None]
+    points = starts[:, :, None] + discs[:, None]
+    shares = is_inside(cavity, points.reshape(-1, 3)).reshape(points.shape[:3]).mean(axis=2)
+    is_wide = shares >= _OPEN_ENOUGH
+    step = np.where(is_wide.any(axis=1), np.argmax(is_wide, axis=1), np.argmax(shares, axis=1))
+    number = np.arange(len(places))
+    return starts[number, step], shares[number, step]
 
 
 def drill(solid: Any, openings: tuple[Opening, ...]) -> Any:

@@ -80,7 +80,7 @@ def _engraving_findings(name: str, part: PrintedPart) -> list[Finding]:
     off = 100.0 * abs(part.engraving.removed_mm3 / part.engraving.expected_mm3 - 1.0)
     if off <= ENGRAVED_LIMIT_PERCENT:
         return []
-    message = (f"{name}: the engraving took away {part.engraving.removed_mm3:.1f} mm3 instead of {part.engraving.expected_mm3:.1f} mm3; "
+    message = (f"{name}: the engraving took away {part.engraving.removed_mm3:.1f} mm³ instead of {part.engraving.expected_mm3:.1f} mm³; "
                "look whether it can be read.")
     return [Finding(Severity.REVIEW, "engraving-off", message, round(off, 2), ENGRAVED_LIMIT_PERCENT, "%")]
 
@@ -161,6 +161,6 @@ def body_findings(part_id: str, bodies: Sequence[PrintedBody], voids_mm3: float,
         message = f"{part_id} consists of {len(bodies)} loose bodies; each is a part of its own, and nothing but the mount holds them together."
         found.append(Finding(Severity.NOTE, "loose-bodies", message, len(bodies), None, "bodies"))
     if n_voids:
-        message = f"{part_id}: what is trapped inside ({counted(n_voids, 'void')}, {voids_mm3:.0f} mm3) is printed solid."
+        message = f"{part_id}: what is trapped inside ({counted(n_voids, 'void')}, {voids_mm3:.0f} mm³) is printed solid."
         found.append(Finding(Severity.NOTE, "voids-filled", message, n_voids, None, "voids"))
     return found

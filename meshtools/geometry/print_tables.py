@@ -76,7 +76,7 @@ def print_figures(
         Figure("largest part", " x ".join(f"{side:.1f}" for side in sizes[int(np.argmax(sizes.max(axis=1)))]), "mm", "with its keys, as it lies"),
         Figure("volume of the replica", round(solid, 1), "mm³", "solid"),
         Figure("volume printed", round(printed, 1), "mm³", "with keys, letters, cavities and openings"),
-        Figure("mass", round(printed * settings.density_kg_m3 * 1e-9, 3), "kg", f"density {settings.density_kg_m3:g} kg/m3, filled, no supports"),
+        Figure("mass", round(printed * settings.density_kg_m3 * 1e-9, 3), "kg", f"density {settings.density_kg_m3:g} kg/m³, filled, no supports"),
         Figure("thinnest place", round(thickness.least_mm, 2), "mm", f"at {place_text(thickness.least_at_mm)} of the replica"),
         Figure(f"thinner than {settings.least_wall_mm:g} mm", round(thickness.percent_below(settings.least_wall_mm), 3), "% of the surface",
                "what the process makes (common practice, no source)"),
