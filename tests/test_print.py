@@ -234,11 +234,11 @@ def test_a_drain_that_misses_the_cavity_is_not_called_open():
 
 def test_a_drain_does_not_open_into_a_narrow_end_where_a_wider_place_is_nearly_as_low():
     """A drop with a thin tip: 4 mm do not fit into the tip of its cavity."""
-    cavity = solid_of(ball(26.0)) + rod(np.array([0.0, 0.0, -32.0]), np.array([0.0, 0.0, 0.0]), 0.8)
+    cavity = solid_of(ball(26.0)) + rod(np.array([0.0, 0.0, -30.0]), np.array([0.0, 0.0, 0.0]), 0.8)
     up = np.array([0.0, 0.0, 1.0])
-    opening = place_opening(cavity, Surface(ball(38.0)), up, 4.0, (NOWHERE, np.empty(0)))
+    opening = place_opening(cavity, Surface(ball(36.0)), up, 4.0, (NOWHERE, np.empty(0)))
     assert opening.open_share >= 0.6
-    assert 0.5 < opening.off_extreme_mm < 0.1 * 58.0
+    assert 0.5 < opening.off_extreme_mm <= 0.1 * 56.0
 
 
 def test_a_hollow_part_stays_solid_around_a_socket():
