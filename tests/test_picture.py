@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.picture import VIEWS, contact_sheet, encode_png, render_picture, round_length
+from meshtools.geometry.picture import VIEWS, contact_sheet, encode_png, render_picture, render_seen, round_length
 from meshtools.model import Mesh
 
 BLUE, ORANGE = (0, 114, 178), (230, 159, 0)
@@ -28,6 +28,16 @@ def colours(mesh: Mesh, colour: tuple[int, int, int]) -> np.ndarray:
 def drawn(picture: np.ndarray) -> np.ndarray:
     """Which pixels are not white."""
     return np.asarray((picture < 250).any(axis=2))
+
+
+def test_hatched_faces_are_striped_black_and_white_and_no_others() -> None:
+    """A box seen from the front, its front face hatched; then a face behind."""
+    mesh = box((40, 20, 10))
+    is_front = (np.abs(mesh.vertices[mesh.faces][:, :, 1] + 10.0) < 1e-9).all(axis=1)
+    for hatched, is_striped in ((is_front, True), (np.abs(mesh.vertices[mesh.faces][:, :, 1] - 10.0).max(axis=1) < 1e-9, False)):
+        picture = render_seen(mesh, colours(mesh, (150, 150, 150)), VIEWS["front"], (200, 120), scale_bar=False, hatched=hatched)
+        middle = picture[40:80, 60:140]
+        assert ((middle.min(), middle.max()) == (0, 255)) == is_striped
 
 
 @pytest.mark.parametrize(("view", "width", "height"), [("front", 40, 10), ("left", 20, 10), ("top", 40, 20), ("bottom", 40, 20), ("right", 20, 10)])

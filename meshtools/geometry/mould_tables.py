@@ -18,7 +18,7 @@ from meshtools.settings_mould import ShrinkLink
 
 PieceFigures = tuple[float, float, float, float]  # undercut area and depth, least draft, share of the imprint below 3 degrees
 DRAFT_STEPS_DEG = (0.0, 1.0, 3.0, 5.0, 15.0, 45.0)
-_GREYS = (25, 70, 110, 150, 185, 215, 240)  # undercut, then by draft: even steps of grey, darkest where it sticks
+_GREYS = (70, 110, 150, 185, 215, 240)  # by draft: even steps of grey, darkest where it sticks
 _MADE_GREY, _BONE_GREY = 225, 150
 
 
@@ -65,7 +65,7 @@ def draft_view(mesh: Mesh, depth_mm: FloatArray, limit_mm: float) -> RouteView:
     depth_mm: of each corner (n,)."""
     vectors = area_vectors(mesh.vertices, mesh.faces)
     lean = np.abs(vectors[:, 2]) / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)
-    step = np.searchsorted(DRAFT_STEPS_DEG, np.degrees(np.arcsin(np.clip(lean, 0.0, 1.0))), side="right")
+    step = np.searchsorted(DRAFT_STEPS_DEG, np.degrees(np.arcsin(np.clip(lean, 0.0, 1.0))), side="right") - 1
     is_undercut = np.asarray((depth_mm[mesh.faces] > limit_mm).all(axis=1))
     steps = ", ".join(f"{low:g}" for low in DRAFT_STEPS_DEG[1:])
     title = f"Draft of the bone against the halves' way out: grey steps at {steps} degrees, light is more; hatched: undercut over {limit_mm:g} mm"
