@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.build_fit import smallest_box
 from meshtools.geometry.directions import even_directions
+from meshtools.geometry.measure import hull_points
 from meshtools.geometry.milled_parting import lay_parting
 from meshtools.geometry.milled_reach import Approach, Sight, approach_from_above, approach_from_below, fitting_pitch, frame_along, look_along
 from meshtools.geometry.sample import sample_surface
@@ -121,7 +123,8 @@ class SetUpSearch:
 
     def find(self) -> tuple[Trial, ...]:
         """The best set-ups, lowest cost first, each scored with its parting surface."""
-        first = np.concatenate([self._axes, even_directions(N_DIRECTIONS)])
+        own = [smallest_box(hull_points(self.mesh.vertices))] if self.limits.must_fit else []  # few directions may be shallow enough
+        first = np.concatenate([self._axes, *own, even_directions(N_DIRECTIONS)])
         self._least_depth = min(self.depth_mm(direction) for direction in first)
         coarse = self._fitting(sorted((self.trial(direction) for direction in first), key=lambda trial: trial.cost))
         refined = [self._turned_in_steps(start, STEPS_DEG, self.trial) for start in _apart(coarse, N_STARTS)]

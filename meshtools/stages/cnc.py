@@ -50,7 +50,8 @@ def make_cnc(part: Part, settings: CncSettings) -> Made:
         parts = section_parts(carving, stock_plan(settings), made_entry)
         if len(parts) == 1:  # it fits as it is when it lies otherwise
             laid = _made(plan_carving(part, settings, must_fit=True), sources)
-            return replace(laid, findings=(laid_to_fit(carving), *laid.findings))
+            fits = not any(finding.code == TOO_LARGE for finding in laid.findings)
+            return replace(laid, findings=(*((laid_to_fit(carving),) if fits else ()), *laid.findings))
         sections = [_made(plan_carving(section, replace(settings, coat_mm=0.0), must_fit=True), sources) for section in parts]
     except GeometryError as error:
         return replace(whole, findings=(*whole.findings, Finding(Severity.FAILED, "no-sections", f"{part.part_id}: {error}")))
