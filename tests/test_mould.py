@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+import shapely
 from dog_individuals import read_bone
 from solid_shapes import ball, box
 
@@ -14,13 +15,16 @@ from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import surface_of
 from meshtools.geometry.column_map import map_columns
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.mould_fittings import high_points, wrong_way_misfit
-from meshtools.geometry.mould_pieces import Cutting, cut_rigid_mould
+from meshtools.geometry.mould_fittings import Key, high_points, place_keys, wrong_way_misfit
+from meshtools.geometry.mould_pieces import cut_rigid_mould
 from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import pour_findings
+from meshtools.geometry.parting import Block, Membrane
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
 from meshtools.geometry.shrink import pattern_scale
+from meshtools.geometry.side_pieces import Cutting
+from meshtools.geometry.tidying import tidied
 from meshtools.geometry.withdrawal import search_pulls
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
@@ -112,6 +116,8 @@ def test_a_ball_and_a_ring_lying_flat_come_out_of_two_pieces_without_undercut(me
     check = rejoin(mould.block.solid, mould.pieces, (), mesh, mould.undercuts)
     assert abs(check.volume_ratio) < 1e-4
     assert max(check.off_mm, check.fattest_mm) < 0.05
+    for piece in mould.pieces:
+        assert not len(find_meeting_pairs(tidied(surface_of(piece.solid)))), piece.name
 
 
 def test_the_undercut_beneath_an_overhang_is_as_deep_as_the_stalk_stands_back() -> None:
@@ -184,12 +190,26 @@ def test_keys_fit_in_one_position_only(ball_mould: Made) -> None:
 
 
 def test_keys_at_the_corners_of_a_square_would_fit_the_wrong_way() -> None:
-    from meshtools.geometry.mould_fittings import Key
-
     corners = [Key(np.array(place, float), 0.0, 0.0, 6.0) for place in ((0, 0), (10, 0), (0, 10), (-10, 0))]
     assert wrong_way_misfit(corners) == pytest.approx(10 * np.sqrt(2))
     corners[2:] = [Key(np.array((-5.0, y)), 0.0, 0.0, 6.0) for y in (75**0.5, -(75**0.5))]
     assert wrong_way_misfit(corners) < 1e-9
+
+
+def test_keys_in_a_row_do_not_fit_the_wrong_way_merely_because_a_little_turn_moves_them_little() -> None:
+    row = [Key(np.array((0.1 * k * k, 100.0 * k)), 0.0, 0.0, 6.0) for k in range(4)]
+    assert wrong_way_misfit(row) > 50.0
+
+
+def test_a_key_on_a_slope_reaches_below_the_parting_surface_all_round_it() -> None:
+    """A bowl: height x^2 / 40 over a grid of 1 mm; where it is steep, its fall within a key's reach is more than the slope in the middle says."""
+    x = np.arange(-40.0, 41.0)
+    membrane = Membrane(-40.0, -40.0, 1.0, np.repeat((x**2 / 40)[:, None], 81, axis=1))
+    outline = shapely.box(-38, -38, 38, 38)
+    block = Block(outline, shapely.box(-3, -3, 3, 3), -20.0, 60.0, solid_of(*shape(box((76.0, 76.0, 80.0)))))
+    for key in place_keys(block, membrane, (), 6.0):
+        around = key.place + key.diameter_mm / 2 * np.stack([np.cos(x), np.sin(x)], axis=1)
+        assert key.body(0.2).bounding_box()[2] < membrane.at(around).min()
 
 
 @pytest.fixture(scope="module")

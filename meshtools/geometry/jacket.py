@@ -16,11 +16,12 @@ from meshtools.geometry.column_map import ColumnMap, map_columns
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.contour import contour
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.mould_pieces import Bone, MouldPiece, whole
+from meshtools.geometry.mould_pieces import MouldPiece, whole
 from meshtools.geometry.outlines import polygons_of
 from meshtools.geometry.parting import Block, Membrane, bone_outline, relaxed, under_membrane, upright
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, solid_of, without
+from meshtools.geometry.undercuts import Bone
 from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 

@@ -26,18 +26,19 @@ _MOUTH_MM = 1.0  # a vent begins so far below the high point it serves
 
 @dataclass(frozen=True, eq=False)
 class Key:
-    """A round key of the lower half: place (2,) on the table, height of the parting surface there, diameter at its foot."""
+    """A round key of the lower half: place (2,) on the table, height of the parting surface there, how far that surface falls within the key's
+    reach, diameter where the key leaves it."""
 
     place: FloatArray
     level_mm: float
-    slope: float
+    drop_mm: float
     diameter_mm: float
 
     def body(self, clearance_mm: float) -> Solid:
         """The key, larger all round by the clearance."""
         import manifold3d
 
-        foot = self.slope * self.diameter_mm / 2 + 1.0
+        foot = self.drop_mm + 1.0
         height = _HEIGHT * self.diameter_mm
         widening = (1 - _TAPER) / 2 * self.diameter_mm / height
         low, high = self.diameter_mm / 2 + foot * widening + clearance_mm, self.diameter_mm / 2 * _TAPER + clearance_mm
@@ -68,9 +69,9 @@ def place_keys(block: Block, membrane: Membrane, sides: Sequence[Solid], diamete
     nx, ny = membrane.height_mm.shape
     x, y = membrane.x0_mm + membrane.step_mm * np.arange(nx), membrane.y0_mm + membrane.step_mm * np.arange(ny)
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=2).reshape(-1, 2)
-    slope = membrane.steepest_deg.ravel()
+    fall, slope = (field.ravel() for field in _falls(membrane, room))
     is_free = shapely.contains_xy(free, grid[:, 0], grid[:, 1]) & (slope < _STEEPEST_KEY_DEG)
-    places, slope, level = grid[is_free], slope[is_free], membrane.height_mm.ravel()[is_free]
+    places, slope, level, fall = grid[is_free], slope[is_free], membrane.height_mm.ravel()[is_free], fall[is_free]
     chosen: list[int] = []
     while len(chosen) < min(N_KEYS, len(places)):
         middle = places.mean(axis=0)
@@ -80,7 +81,18 @@ def place_keys(block: Block, membrane: Membrane, sides: Sequence[Solid], diamete
             break
         chosen.append(k)
     sizes = [LARGE_KEY * diameter_mm] + [diameter_mm] * N_KEYS
-    return tuple(Key(places[k], float(level[k]), float(np.tan(np.radians(slope[k]))), size) for k, size in zip(chosen, sizes, strict=False))
+    return tuple(Key(places[k], float(level[k]), float(fall[k]), size) for k, size in zip(chosen, sizes, strict=False))
+
+
+def _falls(membrane: Membrane, reach_mm: float) -> tuple[FloatArray, FloatArray]:
+    """(nx, ny) how far the parting surface falls within the reach of each place, and its mean slope there between highest and lowest, degrees."""
+    from scipy.ndimage import maximum_filter, minimum_filter
+
+    n = int(np.ceil(reach_mm / membrane.step_mm))
+    cells = np.arange(-n, n + 1)
+    disc = np.hypot(*np.meshgrid(cells, cells)) <= n + 0.5
+    low, high = minimum_filter(membrane.height_mm, footprint=disc), maximum_filter(membrane.height_mm, footprint=disc)
+    return membrane.height_mm - low, np.degrees(np.arctan((high - low) / (2 * n * membrane.step_mm)))
 
 
 def _seen_from_above(solid: Solid) -> Any:
@@ -105,7 +117,9 @@ def wrong_way_misfit(keys: Sequence[Key]) -> float:
             if i != j:
                 c, s = np.cos(turn[j] - turn[i]), np.sin(turn[j] - turn[i])
                 moved = np.column_stack([c * small[:, 0] - s * small[:, 1], s * small[:, 0] + c * small[:, 1]])
-                misfit = min(misfit, float(np.linalg.norm(moved[:, None] - small[None], axis=2).min(axis=1).max()))
+                apart = np.linalg.norm(moved[:, None] - small[None], axis=2)
+                if (apart.argmin(axis=1) != np.arange(len(small))).any():  # else it is a little turn about the right position
+                    misfit = min(misfit, float(apart.min(axis=1).max()))
     return misfit
 
 

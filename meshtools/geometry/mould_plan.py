@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from meshtools.geometry.decimate import decimate_within
-from meshtools.geometry.mould_pieces import Cutting, RigidMould, cut_rigid_mould
+from meshtools.geometry.mould_pieces import RigidMould, cut_rigid_mould, split_bodies
 from meshtools.geometry.shadow import rotation_to_z
+from meshtools.geometry.side_pieces import Cutting
 from meshtools.geometry.simplify import simplify_around
 from meshtools.geometry.transform import apply_matrix, chain, scaling_matrix
 from meshtools.geometry.withdrawal import Pull, search_pulls
@@ -83,7 +84,8 @@ def fewest_pieces(bed: Bed, pulls: tuple[Pull, ...], cutting: Cutting, scale: fl
         laid = relaid(Bed(light, bed.mould_from_replica, bed.bound_mm, bed.pull), pull, scale)
         mould = cut_rigid_mould(laid.mesh, cutting)
         deepest = mould.undercuts.deepest_mm
-        rank = (deepest > cutting.limit_mm, len(mould.pieces), deepest)
+        n_bodies = len(split_bodies(mould.pieces))
+        rank = (deepest > cutting.limit_mm or n_bodies > cutting.most_pieces, n_bodies, deepest)
         if best is None or rank < best[0]:
             best = rank, laid, mould
         if rank[:2] == (False, 2):

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.body import surface_of
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.mould_pieces import MouldPiece, Undercuts
+from meshtools.geometry.mould_pieces import MouldPiece
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, solid_of, without
+from meshtools.geometry.undercuts import Undercuts
 from meshtools.geometry.unite import signed_volume_mm3
 from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh

@@ -9,9 +9,10 @@ import numpy as np
 
 from meshtools.geometry.jacket import FlexibleMould
 from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
-from meshtools.geometry.mould_pieces import SHALLOW_MM, RigidMould, Undercuts
+from meshtools.geometry.mould_pieces import RigidMould
 from meshtools.geometry.mould_proof import Rejoined, WayOut
 from meshtools.geometry.mould_tables import mass_figures
+from meshtools.geometry.undercuts import SHALLOW_MM, Undercuts
 from meshtools.model import Finding, FloatArray, Severity
 from meshtools.model_ready import Figure
 from meshtools.settings_mould import MouldSettings

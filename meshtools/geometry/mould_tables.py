@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_fittings import Port
-from meshtools.geometry.mould_pieces import SHALLOW_MM, MouldPiece, RigidMould
+from meshtools.geometry.mould_pieces import MouldPiece, RigidMould
 from meshtools.geometry.mould_proof import WayOut
 from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.undercuts import SHALLOW_MM
 from meshtools.model import ColourArray, FloatArray, Mesh
 from meshtools.model_ready import Figure, RouteTable, RouteView
 from meshtools.settings_mould import ShrinkLink

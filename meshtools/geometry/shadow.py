@@ -50,29 +50,6 @@ def without(solid: Solid, taken: Sequence[Solid]) -> Solid:
     return manifold3d.Manifold.batch_boolean([solid, *taken], manifold3d.OpType.Subtract) if taken else solid
 
 
-def without_tiny_edges(mesh: Mesh, rows: NDArray[Any], tiny_mm: float) -> Mesh:
-    """A closed mesh with the edges of some faces (rows) that are shorter than `tiny_mm` drawn together: there, rounding lets faces cross that only
-    meet. The mesh itself where there is none, or where that would not leave two faces at every edge."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    from meshtools.geometry.audit import audit_topology
-
-    start, end = mesh.faces[rows].ravel(), np.roll(mesh.faces[rows], -1, axis=1).ravel()
-    is_tiny = np.linalg.norm(mesh.vertices[start] - mesh.vertices[end], axis=1) < tiny_mm
-    if not is_tiny.any():
-        return mesh
-    n = len(mesh.vertices)
-    graph = coo_matrix((np.ones(int(is_tiny.sum())), (start[is_tiny], end[is_tiny])), shape=(n, n))
-    place = connected_components(graph.tocsr(), directed=False)[1]
-    kept = np.unique(place, return_index=True)[1]
-    faces = place[mesh.faces]
-    is_face = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
-    drawn = Mesh.create(mesh.vertices[kept], faces[is_face], mesh.source[is_face])
-    audit = audit_topology(drawn)
-    return drawn if audit.is_closed and audit.n_nonmanifold_edges == 0 and audit.n_inconsistent_edges == 0 else mesh
-
-
 def rotation_to_z(direction: FloatArray) -> FloatArray:
     """Rotation (3, 3) that turns a direction to +z. Its x is square to the axis that the direction leans on least: equal directions, equal frames."""
     up = np.asarray(direction, np.float64) / np.linalg.norm(direction)

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.body import mesh_of, sound_mesh, surface_of
+from meshtools.geometry.body import mesh_of, surface_of
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.groove import scribe
 from meshtools.geometry.hollowing import find_cavity
 from meshtools.geometry.jacket import Lining, cut_flexible_mould
 from meshtools.geometry.mould_fittings import Key, Port, place_keys, plan_ports
-from meshtools.geometry.mould_pieces import Bone, Cutting, MouldPiece, Probe, shades_of, split_bodies
+from meshtools.geometry.mould_pieces import MouldPiece, split_bodies
 from meshtools.geometry.mould_plan import Bed, fewest_pieces, lay_bone
 from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import (
@@ -41,15 +41,18 @@ from meshtools.geometry.mould_tables import (
 )
 from meshtools.geometry.parting import bone_outline, stretch_membrane, trace_parting_lines
 from meshtools.geometry.self_intersection import count_self_intersections
-from meshtools.geometry.shadow import joined, without, without_tiny_edges
+from meshtools.geometry.shadow import joined, without
 from meshtools.geometry.shrink import pattern_scale
+from meshtools.geometry.side_pieces import Cutting
+from meshtools.geometry.tidying import tidied
+from meshtools.geometry.undercuts import Bone, Probe, shades_of
 from meshtools.geometry.unite import signed_volume_mm3
 from meshtools.geometry.withdrawal import Pull
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Figure, Made, MadeSolid, Part
 from meshtools.settings_mould import MouldSettings
 
-TINY_MM = (1e-6, 1e-5, 1e-4)  # edges shorter than this are rounding of the cuts, and drawn together where faces cross there
+APART_MM = 0.01  # what is left out of the cavity with the keys reaches so far beyond their clearance
 _Sources = tuple[SourceEntry, ...]
 
 
@@ -137,7 +140,7 @@ def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
     membrane = stretch_membrane(bed.mesh.vertices, bed.mesh.faces, settings.flange_mm)
     lines = trace_parting_lines(bed.mesh, bone_outline(bed.mesh.vertices, bed.mesh.faces), membrane)
     scribed, taken = scribe(bone.solid, lines, settings.groove_width_mm, settings.groove_depth_mm)
-    mesh = sound_mesh(mesh_of(scribed, bed.mesh.source, bone.number, len(sources) - 1)[0])
+    mesh = tidied(mesh_of(scribed, bed.mesh.source, bone.number, len(sources) - 1)[0])
     depth = float(Surface(bed.mesh).distance(mesh.vertices)[0].max())
     figures = (
         Figure("parting lines", len(lines), "", "around the silhouette and each hole in it"),
@@ -164,7 +167,8 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
     pieces = split_bodies(_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm))
     mould = dataclasses.replace(mould, pieces=pieces)
     ways = prove_withdrawal(mould.pieces, bone.solid)
-    check = rejoin(mould.block.solid, mould.pieces, [port.body for port in ports], bone.mesh, mould.undercuts, mould.crumbs)
+    rooms = [key.body(settings.key_clearance_mm + APART_MM) for key in keys]  # around the keys there is room that is no cavity
+    check = rejoin(mould.block.solid, mould.pieces, [*(port.body for port in ports), *rooms], bone.mesh, mould.undercuts, mould.crumbs)
     fitted = Fittings(keys, ports, way, ways, check)
     made = len(sources) - 1
     solids = _solids(mould.pieces, "mould piece", bone, made, bed)
@@ -245,17 +249,6 @@ def _fitted(
 
 
 def _solids(pieces: Sequence[MouldPiece], role: str, bone: Bone, made: int, bed: Bed) -> tuple[MadeSolid, ...]:
-    meshes = [_clear_mesh(sound_mesh(mesh_of(piece.solid, bone.mesh.source, bone.number, made)[0])) for piece in pieces]
+    meshes = [tidied(mesh_of(piece.solid, bone.mesh.source, bone.number, made)[0]) for piece in pieces]
     return tuple(MadeSolid(piece.name, role, mesh, bed.mould_from_replica) for piece, mesh in zip(pieces, meshes, strict=True))
 
-
-def _clear_mesh(mesh: Mesh) -> Mesh:
-    """The mesh, the tiniest edges of faces that cross drawn together where that rids it of the crossing."""
-    for tiny in TINY_MM:
-        crossing = count_self_intersections(mesh)
-        if not crossing.n_pairs:
-            break
-        drawn = without_tiny_edges(mesh, crossing.faces, tiny)
-        if count_self_intersections(drawn).n_pairs < crossing.n_pairs:
-            mesh = drawn
-    return mesh
