@@ -13,6 +13,7 @@ from solid_shapes import ball, box
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import surface_of
+from meshtools.geometry.bore_cuts import bore_tool, cut_bores
 from meshtools.geometry.column_map import map_columns
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_fittings import Key, high_points, place_keys, wrong_way_misfit
@@ -187,6 +188,16 @@ def test_a_pour_that_is_wide_for_its_bone_is_told() -> None:
 def test_keys_fit_in_one_position_only(ball_mould: Made) -> None:
     assert ball_mould.facts["n_keys"] == 4
     assert ball_mould.facts["key_misfit_mm"] >= 2.0
+
+
+def test_the_holes_of_an_armature_are_not_moulded_but_drilled_into_the_casting() -> None:
+    """A ball of 15 mm with a socket of 3 mm radius: the pattern is that of the whole ball."""
+    whole = ball(15.0)
+    tool = bore_tool(np.array([[0.0, 0.0, 20.0], [0.0, 0.0, 2.0]]), 3.0, 0, has_colour=False)
+    part = part_of(cut_bores(whole, [tool], 0).mesh, unbored=whole)
+    drilled, plain = (make_mould(one, MouldSettings(form="pattern")) for one in (part, part_of(whole)))
+    assert made_codes(drilled) - made_codes(plain) == {"mould-holes-drilled"}
+    assert drilled.facts == plain.facts
 
 
 def test_keys_at_the_corners_of_a_square_would_fit_the_wrong_way() -> None:

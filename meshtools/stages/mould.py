@@ -60,8 +60,13 @@ def make_mould(part: Part, settings: MouldSettings) -> Made:
     """Make the pattern of a part, or the pieces of a mould around it, at pattern scale.
 
     All bodies stand in the frame of the mould (z: the way its halves part), each with the matrix that leads there from the replica. A part whose
-    facts say that a shrink was applied already, or that encloses no solid, comes back without bodies and with a finding that says so.
+    facts say that a shrink was applied already, or that encloses no solid, comes back without bodies and with a finding that says so. Holes of the
+    armature are drilled into the casting: in the mould they would hold it.
     """
+    if part.unbored is not None:
+        whole = make_mould(dataclasses.replace(part, mesh=part.unbored, unbored=None), settings)
+        said = "The armature's holes are not in the mould, where they would hold the casting: drill them into it by their templates."
+        return dataclasses.replace(whole, findings=(*whole.findings, Finding(Severity.NOTE, "mould-holes-drilled", said)))
     made = (*part.sources, SourceEntry(EvidenceClass.MADE, "", Origin.MADE))
     before = float(part.facts.get("pattern_scale", 1.0))
     if before != 1.0:
