@@ -1,4 +1,4 @@
-"""Is a surface closed, consistent, outward and free of degenerate faces: one definition for the whole project, in numpy only.
+"""Is a surface closed, consistent, outward and free of degenerate faces: one definition for the whole project.
 
 Closed means: every edge is shared by exactly two faces that run along it in opposite directions, every vertex is finite, and no
 face is degenerate (corners that coincide, or a height below 1e-12 of its longest edge).
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.orient import enclosed_volumes, find_cavities
+from meshtools.geometry.orient import enclosed_volumes, find_cavities, half_edge_counts
 from meshtools.geometry.pieces import face_areas, label_pieces
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -48,12 +48,10 @@ def count_edges(faces: IntArray, n_vertices: int) -> tuple[int, int, int]:
     """Edges with one face, with more than two faces, and with two faces that run along them in the same direction."""
     if len(faces) == 0:
         return 0, 0, 0
-    start, end = faces.ravel().astype(np.int64), faces[:, [1, 2, 0]].ravel().astype(np.int64)
-    code = np.sort((np.minimum(start, end) * n_vertices + np.maximum(start, end)) * 2 + (start > end))
-    firsts = np.flatnonzero(np.concatenate([[True], (code[1:] >> 1) != (code[:-1] >> 1)]))
-    size = np.diff(np.append(firsts, len(code)))
-    pairs = firsts[size == 2]
-    return int((size == 1).sum()), int((size > 2).sum()), int((code[pairs] == code[pairs + 1]).sum())
+    along, against = (count.astype(np.int64) for count in half_edge_counts(faces, n_vertices))
+    size = np.bincount(along + against)  # half-edges at edges of so many faces
+    n_same = int(((along == 2) & (against == 0)).sum())
+    return int(size[1]), int((size[3:] // np.arange(3, len(size))).sum()), n_same // 2
 
 
 def signed_volume(mesh: Mesh) -> float:

@@ -39,7 +39,20 @@ def compile_all() -> None:
     faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
     ball = Mesh.create(points.reshape(-1, 3), faces)
     decimate_within(ball, 0.15)
+    _clean(ball)
     _carve_and_mould(ball)
+
+
+def _clean(ball: Mesh) -> None:
+    """Call every loop of cleaning that decimation does not call."""
+    from meshtools.geometry.pieces import has_faces
+    from meshtools.geometry.repair_budget import RepairBudget
+    from meshtools.geometry.repair_dangling import remove_dangling
+    from meshtools.geometry.spikes import find_spikes
+
+    find_spikes(ball)
+    has_faces(ball, ball)
+    remove_dangling(ball, RepairBudget(1.0, 1.0, 1.0))
 
 
 def _carve_and_mould(ball: Mesh) -> None:

@@ -58,11 +58,10 @@ def make_consistent(mesh: Mesh) -> NDArray[np.bool_]:
     from scipy.sparse.csgraph import connected_components
 
     n_faces = len(mesh.faces)
-    if n_faces == 0:
-        return np.zeros(0, dtype=bool)
-    one, other, is_same = paired_faces(mesh.faces, len(mesh.vertices))
-    if not is_same.any():
+    along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
+    if not ((along == 2) & (against == 0)).any():
         return np.zeros(n_faces, dtype=bool)
+    one, other, is_same = paired_faces(mesh.faces, len(mesh.vertices))
     a, b = one[~is_same], other[~is_same]
     graph = coo_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n_faces, n_faces))
     n_patches, patch = connected_components(graph.tocsr(), directed=False)
@@ -111,21 +110,20 @@ def enclosed_volumes(mesh: Mesh, labels: IntArray) -> FloatArray:
     return np.asarray(volumes)
 
 
+def half_edge_counts(faces: IntArray, n_vertices: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """For each half-edge (3 m,), face by face, how many run along its edge as it does, itself included, and how many against it; 255 at most."""
+    from meshtools.geometry.edge_kernels import faces_at_edges
+
+    along, against = faces_at_edges(np.ascontiguousarray(faces, np.int32), n_vertices)
+    return along, against
+
+
 def open_half_edges(faces: IntArray, n_vertices: int) -> tuple[IntArray, IntArray, IntArray]:
     """Start vertex, end vertex and face of every half-edge whose opposite is missing, in the order of the faces."""
     if len(faces) == 0:
         return (np.zeros(0, dtype=np.int32),) * 3
-    start, end = faces.ravel().astype(np.int64), faces[:, [1, 2, 0]].ravel().astype(np.int64)
-    code = (np.minimum(start, end) * n_vertices + np.maximum(start, end)) * 2 + (start > end)
-    ordered = np.sort(code)
-    edge = ordered >> 1
-    is_first = np.concatenate([[True], edge[1:] != edge[:-1]])
-    first, last = ordered[is_first], ordered[np.append(is_first[1:], True)]
-    lonely = first[first == last]  # all faces of the edge run along it in one direction
-    if len(lonely) == 0:
-        return (np.zeros(0, dtype=np.int32),) * 3
-    where = np.flatnonzero(lonely[np.minimum(np.searchsorted(lonely, code), len(lonely) - 1)] == code)
-    return start[where].astype(np.int32), end[where].astype(np.int32), (where // 3).astype(np.int32)
+    where = np.flatnonzero(half_edge_counts(faces, n_vertices)[1] == 0)
+    return faces.ravel()[where], faces[where // 3, (where + 1) % 3], (where // 3).astype(np.int32)
 
 
 def rim_labels(start: IntArray, end: IntArray, n_vertices: int) -> NDArray[np.int64]:

@@ -16,18 +16,11 @@ from meshtools.model import FloatArray, IntArray, Mesh
 
 def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
     """Number the pieces of a surface: (m,) int32 from 0, pieces in the order of their lowest vertex number."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
+    from meshtools.geometry.piece_kernels import label_faces
 
     if len(faces) == 0:
         return np.zeros(0, dtype=np.int32)
-    rows, columns = np.concatenate([faces[:, 0], faces[:, 1]]), np.concatenate([faces[:, 1], faces[:, 2]])
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_vertices, n_vertices))
-    _, of_vertex = connected_components(graph.tocsr(), directed=False)
-    of_face = of_vertex[faces[:, 0]]
-    is_used = np.zeros(n_vertices, dtype=bool)
-    is_used[of_face] = True
-    return np.asarray((np.cumsum(is_used) - 1)[of_face], dtype=np.int32)
+    return np.asarray(label_faces(np.ascontiguousarray(faces, np.int32), n_vertices))
 
 
 def area_vectors(vertices: FloatArray, faces: IntArray) -> FloatArray:
@@ -108,8 +101,10 @@ def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
 
 def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
     """For every face of `wanted` (m,) whether the mesh has it, with its corners in the same order and at the same places to the last bit."""
-    have, want = (np.ascontiguousarray(of.vertices[of.faces] + 0.0).reshape(-1, 9).view(np.dtype((np.void, 72))).ravel() for of in (mesh, wanted))
-    return np.asarray(np.isin(want, have))
+    from meshtools.geometry.row_kernels import rows_among
+
+    have, want = (np.ascontiguousarray(of.vertices[of.faces] + 0.0).reshape(-1, 9).view(np.int64) for of in (mesh, wanted))
+    return np.asarray(rows_among(have, want))
 
 
 def without_vertices(mesh: Mesh, vertices: IntArray) -> Mesh:

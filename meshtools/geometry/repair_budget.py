@@ -80,13 +80,13 @@ def with_depth(repair: Repair, before: Mesh) -> Repair:
 
 def _farthest_changed(mesh: Mesh, other: Mesh) -> tuple[float, FloatArray]:
     """The largest distance to the other mesh over the faces that it does not have, and where that is."""
-    from meshtools.geometry.distance import Surface
+    from meshtools.geometry.distance_nearby import distance_nearby
 
     corners = mesh.vertices[mesh.faces[~has_faces(other, mesh)]]
     if not len(corners) or not len(other.faces):
         return 0.0, np.zeros(3)
     points = np.concatenate([corners, (corners + np.roll(corners, 1, axis=1)) / 2, corners.mean(axis=1)[:, None]], axis=1).reshape(-1, 3)
-    distance, _ = Surface(other).distance(points)
+    distance = distance_nearby(points, other)
     farthest = int(distance.argmax())
     return float(distance[farthest]), points[farthest]
 

@@ -88,11 +88,15 @@ def _body_share(mesh: Mesh, is_own: NDArray[np.bool_], whole_mm3: float) -> floa
 
 def _find_parts(mesh: Mesh) -> _Parts | None:
     """The parts of the surface; None where every piece is one part, so that nothing hangs anywhere."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
+    from meshtools.geometry.landing_kernels import face_neighbours
+    from meshtools.geometry.piece_kernels import label_patches
 
-    n_faces = len(mesh.faces)
-    if n_faces == 0:
+    if len(mesh.faces) == 0:
+        return None
+    label = label_patches(face_neighbours(mesh.faces, len(mesh.vertices)))
+    n_parts = int(label.max()) + 1
+    pieces = label_pieces(mesh.faces, len(mesh.vertices))
+    if n_parts == int(pieces.max()) + 1:
         return None
     keys = edge_keys(mesh.faces, len(mesh.vertices))
     order = np.argsort(keys, kind="stable")
@@ -101,13 +105,6 @@ def _find_parts(mesh: Mesh) -> _Parts | None:
     edge_of[order] = np.cumsum(is_first) - 1
     firsts = np.flatnonzero(is_first)
     count = np.diff(np.append(firsts, len(keys)))
-    pairs = firsts[count == 2]
-    rows, columns = order[pairs] // 3, order[pairs + 1] // 3
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_faces, n_faces))
-    n_parts, label = connected_components(graph.tocsr(), directed=False)
-    pieces = label_pieces(mesh.faces, len(mesh.vertices))
-    if n_parts == int(pieces.max()) + 1:
-        return None
     area = np.asarray(np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), dtype=np.float64)
     piece = np.zeros(n_parts, dtype=np.int64)
     piece[label] = pieces

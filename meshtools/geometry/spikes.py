@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.pieces import area_vectors
-from meshtools.model import FloatArray, Mesh
+from meshtools.model import Mesh
 
 STEEP_RATIO = 1.2
 """A spike stands at least this many times its foot's radius above its foot (faces of 50 degrees and more; our default)."""
@@ -40,7 +40,7 @@ def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
     return found
 
 
-def _laid_flat(mesh: Mesh, tips: NDArray[np.int32], found: NDArray[np.int32]) -> Mesh:
+def _laid_flat(mesh: Mesh, tips: NDArray[np.int64], found: NDArray[np.int32]) -> Mesh:
     """The mesh with each tip in the middle of its ring's corners that are no spikes. Around a tip each of them follows it once."""
     start, end = mesh.faces.ravel(), mesh.faces[:, [1, 2, 0]].ravel()
     is_side = np.isin(start, tips) & ~np.isin(end, found)
@@ -53,56 +53,8 @@ def _laid_flat(mesh: Mesh, tips: NDArray[np.int32], found: NDArray[np.int32]) ->
     return mesh.replaced(vertices=vertices)
 
 
-def _steep_vertices(mesh: Mesh) -> NDArray[np.int32]:
-    vectors = area_vectors(mesh.vertices, mesh.faces)
-    n_vertices = len(mesh.vertices)
-    corners, areas = mesh.faces.ravel(), np.repeat(np.linalg.norm(vectors, axis=1), 3)
-    summed = np.stack([np.bincount(corners, np.repeat(vectors[:, k], 3), n_vertices) for k in range(3)], axis=1)
-    whole = np.bincount(corners, areas, n_vertices)
-    candidates = np.flatnonzero((np.linalg.norm(summed, axis=1) < ROUGH_RATIO * whole) & (whole > 0))
-    faces_at = _faces_of(mesh, candidates)
-    return np.array([vertex for vertex in candidates.tolist() if _is_spike(mesh, vectors, vertex, faces_at)], dtype=np.int32)
+def _steep_vertices(mesh: Mesh) -> NDArray[np.int64]:
+    from meshtools.geometry.spike_kernels import steep_vertices
 
-
-def _faces_of(mesh: Mesh, candidates: NDArray[np.int64]) -> dict[int, list[int]]:
-    """Faces of every vertex that shares a face with a candidate."""
-    is_near = np.zeros(len(mesh.vertices), dtype=bool)
-    is_near[candidates] = True
-    is_near[mesh.faces[is_near[mesh.faces].any(axis=1)].ravel()] = True
-    table: dict[int, list[int]] = {}
-    for face in np.flatnonzero(is_near[mesh.faces].any(axis=1)).tolist():
-        for vertex in mesh.faces[face].tolist():
-            table.setdefault(vertex, []).append(face)
-    return table
-
-
-def _is_spike(mesh: Mesh, vectors: FloatArray, tip: int, faces_at: dict[int, list[int]]) -> bool:
-    following = {}
-    for face in faces_at[tip]:
-        corners = mesh.faces[face].tolist()
-        k = corners.index(tip)
-        following[corners[(k + 1) % 3]] = corners[(k + 2) % 3]
-    ring = [next(iter(following))]
-    while following.get(ring[-1], ring[0]) != ring[0] and len(ring) <= len(following):
-        ring.append(following[ring[-1]])
-    if len(ring) != len(following) or len(ring) != len(faces_at[tip]) or ring[-1] not in following:
-        return False
-    points = mesh.vertices[ring]
-    centre = points.mean(axis=0)
-    x, y, z = (points - centre).T
-    u, v, w = (np.roll(axis, -1) for axis in (x, y, z))
-    foot = np.array([float((y * w - z * v).sum()), float((z * u - x * w).sum()), float((x * v - y * u).sum())])
-    size = float(np.linalg.norm(foot))
-    if size == 0.0:
-        return False
-    normal = foot / size
-    radius = float(np.sqrt(size / 2 / np.pi))
-    height = abs(float((mesh.vertices[tip] - centre) @ normal))
-    if height < STEEP_RATIO * radius:
-        return False
-    side = float(np.median(np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)))
-    if any(height >= of_radius * radius and height >= of_side * side for of_radius, of_side in NEEDLES):
-        return True
-    around = sorted({face for vertex in ring for face in faces_at[vertex]} - set(faces_at[tip]))
-    area = float(np.linalg.norm(vectors[around], axis=1).sum())
-    return area > 0 and float((vectors[around] @ normal).sum()) >= FLAT_AROUND_RATIO * area
+    limits = ROUGH_RATIO, STEEP_RATIO, FLAT_AROUND_RATIO, np.array(NEEDLES)
+    return np.flatnonzero(steep_vertices(mesh.vertices, mesh.faces, area_vectors(mesh.vertices, mesh.faces), *limits))

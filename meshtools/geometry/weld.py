@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
+from meshtools.geometry.orient import half_edge_counts
 from meshtools.geometry.pieces import area_vectors, take_faces
 from meshtools.model import ColourArray, FloatArray, IntArray, Mesh
 
@@ -161,26 +162,16 @@ def edge_keys_between(faces: IntArray, n_vertices: int, chosen: Sequence[IntArra
     return np.sort(keys[is_chosen[keys // n_vertices] & is_chosen[keys % n_vertices]])
 
 
-def _crowded_edges(keys: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Sorted keys, and the distinct keys of edges with more than two faces."""
-    ordered = np.sort(keys)
-    third = ordered[2:][ordered[2:] == ordered[:-2]]
-    return ordered, np.unique(third)
-
-
 def remove_fins(mesh: Mesh, max_rounds: int = 10) -> tuple[Mesh, int]:
     """Drop faces that hang on an edge of more than two faces while their other two edges are free; returns mesh and count."""
     n_removed = 0
     for _ in range(max_rounds):
-        keys = edge_keys(mesh.faces, len(mesh.vertices))
-        ordered, crowded = _crowded_edges(keys)
-        if len(crowded) == 0:
+        along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
+        hangs = (along > 2) | (against > 2) | (along + against > 2)
+        if not hangs.any():
             break
-        hangs = np.isin(keys, crowded).reshape(-1, 3)
-        candidates = np.flatnonzero(hangs.sum(axis=1) == 1)
-        own = keys.reshape(-1, 3)[candidates]
-        uses = np.searchsorted(ordered, own.ravel(), side="right") - np.searchsorted(ordered, own.ravel(), side="left")
-        fins = candidates[(uses.reshape(-1, 3) == 1).sum(axis=1) == 2]
+        is_free = (along == 1) & (against == 0)
+        fins = np.flatnonzero((hangs.reshape(-1, 3).sum(axis=1) == 1) & (is_free.reshape(-1, 3).sum(axis=1) == 2))
         if len(fins) == 0:
             break
         is_kept = np.ones(len(mesh.faces), dtype=bool)
@@ -197,23 +188,18 @@ def cut_crowded_edges(mesh: Mesh) -> tuple[Mesh, int]:
     ends there, as on a rim. Each surface gets its own copy of the edge's vertices, moved back by APART_RATIO of the diagonal. The
     mesh must be consistently wound.
     """
-    keys = edge_keys(mesh.faces, len(mesh.vertices))
-    crowded = _crowded_edges(keys)[1]
-    crowded = np.union1d(crowded, _disagreeing(mesh.faces, keys))
-    if len(crowded) == 0:
+    along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
+    rows = np.unique(np.flatnonzero((along > 1) | (against > 1)) // 3)
+    if len(rows) == 0:
         return mesh, 0
+    is_crowded = ((along > 1) | (against > 1)).reshape(-1, 3)[rows].ravel()
+    crowded = np.unique(edge_keys(mesh.faces[rows], len(mesh.vertices))[is_crowded])
     ends = np.unique(np.concatenate([crowded // len(mesh.vertices), crowded % len(mesh.vertices)]))
     is_end = np.zeros(len(mesh.vertices), dtype=bool)
     is_end[ends] = True
     local = np.flatnonzero(is_end[mesh.faces].any(axis=1))
     joined = _joined_half_edges(mesh, local, set(crowded.tolist()))
     return _split_corners(mesh, local, is_end, joined), len(crowded)
-
-
-def _disagreeing(faces: IntArray, keys: NDArray[np.int64]) -> NDArray[np.int64]:
-    forward = faces.ravel() < faces[:, [1, 2, 0]].ravel()
-    code = np.sort(keys * 2 + forward)
-    return np.unique(code[1:][code[1:] == code[:-1]] >> 1)
 
 
 def _joined_half_edges(mesh: Mesh, local: NDArray[np.int64], crowded: set[int]) -> list[tuple[int, int]]:

@@ -1,0 +1,69 @@
+"""The loop that counts faces at edges. It brings numba, see `compiled`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.compiled import compiled
+
+FEW = 32  # half-edges with one lower end that are compared each with each; more are sorted
+MOST = 255  # faces that are counted at an edge
+
+
+@compiled
+def _by_lower_end(faces: Any, n_vertices: int) -> Any:
+    """Half-edges (3 m,), numbered 3 * face + corner, in the order of their lower end, and where those of each vertex start."""
+    starts = np.zeros(n_vertices + 1, np.int64)
+    for t in range(len(faces)):
+        for k in range(3):
+            starts[min(faces[t, k], faces[t, (k + 1) % 3]) + 1] += 1
+    for v in range(n_vertices):
+        starts[v + 1] += starts[v]
+    place, half_edges = starts[:-1].copy(), np.empty(3 * len(faces), np.int32)
+    for t in range(len(faces)):
+        for k in range(3):
+            low = min(faces[t, k], faces[t, (k + 1) % 3])
+            half_edges[place[low]] = 3 * t + k
+            place[low] += 1
+    return half_edges, starts
+
+
+@compiled
+def faces_at_edges(faces: Any, n_vertices: int) -> Any:
+    """Of each half-edge (3 m,) the number of half-edges, itself included, that run along its edge as it does, and of those that run against it.
+
+    Both uint8, at most MOST. The half-edge from corner k of face t has the number 3 t + k.
+    """
+    along, against = np.zeros(3 * len(faces), np.uint8), np.zeros(3 * len(faces), np.uint8)
+    half_edges, starts = _by_lower_end(faces, n_vertices)
+    for v in range(n_vertices):
+        own = half_edges[starts[v] : starts[v + 1]]
+        n = len(own)
+        code = np.empty(n, np.int64)  # of the other end, and the way it runs
+        for i in range(n):
+            start, end = faces[own[i] // 3, own[i] % 3], faces[own[i] // 3, (own[i] % 3 + 1) % 3]
+            code[i] = 2 * max(start, end) + (start > end)
+        if n <= FEW:
+            for i in range(n):
+                for j in range(n):
+                    along[own[i]] += code[j] == code[i]
+                    against[own[i]] += code[j] == code[i] ^ 1
+            continue
+        order = np.argsort(code)
+        first = 0
+        while first < n:
+            last = first
+            while last < n and code[order[last]] >> 1 == code[order[first]] >> 1:
+                last += 1
+            n_back = 0
+            for i in range(first, last):
+                n_back += code[order[i]] & 1
+            for i in range(first, last):
+                is_back = code[order[i]] & 1
+                n_same = n_back if is_back else last - first - n_back
+                along[own[order[i]]] = min(n_same, MOST)
+                against[own[order[i]]] = min(last - first - n_same, MOST)
+            first = last
+    return along, against
