@@ -182,12 +182,16 @@ def test_installation_compiles_every_loop_that_python_calls() -> None:
         collapsing_kernels,
         column_map,
         cover_kernels,
+        edge_kernels,
         height_kernels,
         jacket,
         landing_kernels,
         mould_fittings,
         nearby_kernels,
         parting,
+        piece_kernels,
+        row_kernels,
+        spike_kernels,
     )
     from meshtools.geometry.compiled import compile_all
 
