@@ -1,7 +1,8 @@
 """How well the size of a broken bone and the plane of a skeleton are found: prints one row for each condition, with seconds.
 
 The bones are the dog's (tests/real_bones.py); individuals are made from them by smooth warps of stated size, a random factor and pose, and a
-closed plane break that takes a share of the surface. Run: python benchmarks/scale_trials.py --seed 0
+closed plane break that takes a share of the surface. Run: python benchmarks/scale_trials.py --seed 0;
+with --row 2 --seeds 5 only the second condition, for five seeds. The seconds are processor time.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -87,9 +89,9 @@ def run_trial(name: str, lost: float, variation: float, seed: int) -> Trial:
     factor = float(np.exp(random.uniform(-0.35, 0.35)))
     made[:3, :3] = factor * rotations_from_vectors(random.normal(size=(1, 3)) * 2)[0]
     made[:3, 3] = random.normal(size=3) * 100
-    start = time.perf_counter()
+    start = time.process_time()
     found = register(apply_matrix(find, made), whole, "similarity")
-    seconds = time.perf_counter() - start
+    seconds = time.process_time() - start
     own, known = (size_between(other.vertices[k], whole.vertices[k], area[k]) for k in (np.ones(len(kept), dtype=bool), kept))
     landed = move_points(other.vertices[kept], found.fixed_from_moving @ made)
     return _judge(found, factor, (own, known), _gap_percent(landed, whole.vertices[kept], whole), variation, seconds)
@@ -107,11 +109,11 @@ def _judge(found: Registration, factor: float, sizes: tuple[float, float], gap: 
         100 * abs(size - 1), 100 * abs(size / own - 1), 100 * abs(known - 1), gap > 3 * max(variation, 0.3), found.is_trusted, size, seconds)
 
 
-def print_scale_rows(seed: int) -> None:
+def print_scale_rows(seed: int, conditions: Sequence[tuple[float, float]] = CONDITIONS) -> None:
     """One row for each condition, and what pooling all bones of one individual gives."""
     print(f"{'lost':>5} {'variation':>9} {'n':>3} {'median %':>9} {'own size %':>10} {'known points %':>14} {'pooled %':>8} "
           f"{'refused':>7} {'wrong':>5} {'accepted':>8} {'s a pair':>8}")  # fmt: skip
-    for lost, variation in CONDITIONS:
+    for lost, variation in conditions:
         trials = [run_trial(name, lost, variation, seed) for name in BONES]
         trusted = {name: trial.ratio for name, trial in zip(BONES, trials, strict=True) if trial.is_trusted}
         middle = [float(np.median([getattr(trial, key) for trial in trials])) for key in ("error", "own_error", "known_error", "seconds")]
@@ -152,12 +154,18 @@ def print_assembly_rows(seed: int) -> None:
 
 
 def main() -> None:
-    """Print all rows."""
+    """Print all rows, or only those of one condition for several individuals."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seed", type=int, default=0, help="another seed makes other individuals")
-    seed = parser.parse_args().seed
-    print_assembly_rows(seed)
-    print_scale_rows(seed)
+    parser.add_argument("--seeds", type=int, default=1, help="how many seeds in turn, from --seed on")
+    parser.add_argument("--row", type=int, choices=range(1, len(CONDITIONS) + 1), help="only this condition of broken bones, counted from 1")
+    options = parser.parse_args()
+    conditions = CONDITIONS if options.row is None else CONDITIONS[options.row - 1 : options.row]
+    for seed in range(options.seed, options.seed + options.seeds):
+        print(f"seed {seed}", flush=True)
+        if options.row is None:
+            print_assembly_rows(seed)
+        print_scale_rows(seed, conditions)
 
 
 if __name__ == "__main__":

@@ -15,12 +15,14 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.registration_poses import Poses, pose_gap
 from meshtools.geometry.registration_refine import Firmness, Pairs, Refiner, fitting_width, measure_firmness, score_pair
 from meshtools.geometry.registration_search import PARTIAL_SCALES, Sampled, SearchPlan, sample_bone, search_poses
+from meshtools.geometry.registration_smooth import smooth_pose
 from meshtools.geometry.transform import reflect, reflection_matrix
 from meshtools.model import FloatArray, Mesh
 
 Kind = Literal["rigid", "similarity"]
 
 N_FINE = 5
+N_EXACT, N_LAID = 1500, 3  # points of the exact alignment, and its steps once the size is known
 SCORE_WIDTH = 0.02
 APART = 0.04  # two poses are different ones when they carry the bone's points farther apart than this share of its length
 COMPLETE_RATIO = 0.97  # both bones cover each other at least so far: neither is broken
@@ -33,11 +35,12 @@ MAX_RATIO, MIN_OVERLAP_PERCENT, MAX_ANGLE_DEG, MAX_SHIFT_PERCENT = 0.93, 35.0, 2
 class Registration:
     """One bone laid on another.
 
-    fixed_from_moving (4, 4), determinant above zero unless is_reflected; scale: its factor of length. Residuals in percent of the fixed bone's
-    greatest length: all of both surfaces where both are complete, otherwise only what overlaps. distances_percent (n,): how far even samples of
-    the moving bone lie off, sorted; whole_misfit_percent: rms distance both ways, none counted above 5 %. overlap_percent: share of the moving
-    bone that lies on the fixed one. ratio: score of the best other pose over the score of this one (1: as good). firmness: change of the pose when a
-    quarter of the surface is left out. `reason` says why the pose is trusted or not.
+    fixed_from_moving (4, 4), determinant above zero unless is_reflected; scale: its factor of length. Residuals, and all that speaks for the pose,
+    are those of the closest pose, whose size differs by some tenths of a percent where the size is free (registration_smooth). Residuals in
+    percent of the fixed bone's greatest length: all of both surfaces where both are complete, otherwise only what overlaps. distances_percent
+    (n,): how far even samples of the moving bone lie off, sorted; whole_misfit_percent: rms distance both ways, none counted above 5 %.
+    overlap_percent: share of the moving bone that lies on the fixed one. ratio: score of the best other pose over the score of this one (1: as
+    good). firmness: change of the pose when a quarter of the surface is left out. `reason` says why the pose is trusted or not.
     """
 
     fixed_from_moving: FloatArray
@@ -66,7 +69,8 @@ def register(moving: Mesh, fixed: Mesh, kind: Kind = "rigid", may_reflect: bool 
 
     With may_reflect the mirror image of the moving bone is tried as well and the better one wins. The same input gives the same answer.
     Raises GeometryError for a mesh without surface or an unknown kind. Method: our own; starts from 724 rotations and several shifts and sizes,
-    improved together on a coarse sampling, the best five then exactly (point to plane, Tukey's weights, both ways).
+    improved together on a coarse sampling, the best five then exactly (point to plane, Tukey's weights, both ways). The size, where it is free,
+    comes last, from gaps that smooth differences of shape explain (registration_smooth).
     """
     if kind not in ("rigid", "similarity"):
         raise GeometryError(f"'{kind}' is not a kind of registration; choose rigid or similarity")
@@ -88,12 +92,21 @@ def _register(moving: Sampled, fixed: Sampled, has_scale: bool) -> Registration:
         raise GeometryError("the two bones could not be laid on each other in any way; look whether both are scans of this kind of bone")
     fine = [refiner.refine(found.pick(place), 400, 20) for place in range(min(N_FINE, len(found)))]
     scores = [score_pair(refiner.pairs(pose, 1000), SCORE_WIDTH) for pose in fine]
-    best = refiner.refine(fine[int(np.argmax(scores))], 1500, 30)
+    best = refiner.refine(fine[int(np.argmax(scores))], N_EXACT, 30)
     pairs = refiner.pairs(best, len(moving.points))
     width = max(0.006, fitting_width(pairs) / 2)
     others = [*fine, *(found.pick(place) for place in range(len(fine), len(found)))]
     ratio = _runner_up(refiner, best, others, width)
-    return _result(pairs, best, refiner, ratio)
+    laid = _result(pairs, best, refiner, ratio)
+    return _sized(laid, refiner, best) if has_scale and laid.residual_rms_percent <= MAX_RESIDUAL_PERCENT else laid
+
+
+def _sized(found: Registration, refiner: Refiner, closest: Poses) -> Registration:
+    """The registration at the size that smooth differences of shape allow, laid on again at that size; what speaks for it stays."""
+    pose = smooth_pose(refiner, closest)
+    width = fitting_width(refiner.pairs(pose, N_EXACT))
+    matrix = refiner.matrix_mm(refiner.with_size_kept().refine(pose, N_EXACT, N_LAID, width))
+    return replace(found, fixed_from_moving=matrix, scale=float(np.cbrt(np.linalg.det(matrix[:3, :3]))))
 
 
 def _runner_up(refiner: Refiner, best: Poses, others: list[Poses], width: float) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +20,10 @@ from meshtools.model import FloatArray
 STILL_RATIO = 1e-3  # a step below this share of Tukey's width ends the alignment
 WIDEST, NARROWEST = 0.08, 0.004  # limits of Tukey's width, as a share of the length
 TUKEY = 4.685 * 1.4826  # of the median distance: 95 % efficiency for normal errors (Huber & Ronchetti 2009, Robust Statistics)
+
+
+Displacer = Callable[[FloatArray], FloatArray]
+"""How far points (n, 3) in the fixed bone's frame are carried, (n, 3)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,15 +54,15 @@ class Refiner:
         self._on_fixed, self._on_moving = Surface(fixed.mesh), Surface(moving.mesh)
         self._fixed_normals, self._moving_normals = _face_normals(fixed), _face_normals(moving)
 
-    def pairs(self, pose: Poses, n: int) -> Pairs:
-        """Partners of the first n samples of each bone."""
+    def pairs(self, pose: Poses, n: int, displacement: Displacer | None = None) -> Pairs:
+        """Partners of the first n samples of each bone; those that lie nearest after a displacement, where one is given."""
         rotation, scale, shift = pose.rotation[0], float(pose.scale[0]), pose.shift[0]
-        placed = self.moving.points[:n] @ rotation.T * scale + shift
-        _, faces, partner = self._on_fixed.project(placed)
+        placed, target = self.moving.points[:n] @ rotation.T * scale + shift, self.fixed.points[:n]
+        ahead, behind = (displacement(placed), displacement(target)) if displacement else (0.0, 0.0)
+        _, faces, partner = self._on_fixed.project(placed + ahead)
         normals = self._fixed_normals[faces]
         agrees = (normals * (self.moving.normals[:n] @ rotation.T)).sum(axis=1) > MIN_COSINE
-        target = self.fixed.points[:n]
-        _, faces, local = self._on_moving.project((target - shift) @ rotation / scale)
+        _, faces, local = self._on_moving.project((target - behind - shift) @ rotation / scale)
         back = local @ rotation.T * scale + shift
         back_normals = self._moving_normals[faces] @ rotation.T
         back_agrees = (back_normals * self.fixed.normals[:n]).sum(axis=1) > MIN_COSINE
@@ -78,6 +84,12 @@ class Refiner:
                 break
             cap *= 0.7
         return pose
+
+    def with_size_kept(self) -> Refiner:
+        """The same two bones for alignment at the size that a pose has."""
+        other = copy(self)
+        other.has_scale = False
+        return other
 
     def refine_through(self, pose: Poses, n: int, widths: FloatArray) -> Poses:
         """Align with one step for each of the given widths: for surfaces of one and the same bone that share only a part."""

@@ -141,12 +141,17 @@ def gauss_newton_steps(placed: FloatArray, gap: FloatArray, normals: FloatArray,
 
 def normal_equations(placed: FloatArray, gap: FloatArray, normals: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Normal equations (k, 7, 7) and (k, 7) of the linearised point-to-plane problem."""
-    x, y, z = placed[..., 0], placed[..., 1], placed[..., 2]
-    a, b, c = normals[..., 0], normals[..., 1], normals[..., 2]
-    rows = np.stack([y * c - z * b, z * a - x * c, x * b - y * a, a, b, c, x * a + y * b + z * c], axis=-1)
+    rows = similarity_columns(placed, normals)
     distance = dots(gap, normals)
     weighted = (rows * weight[..., None]).swapaxes(-1, -2)
     return np.matmul(weighted, rows), np.matmul(weighted, distance[..., None])[..., 0]
+
+
+def similarity_columns(placed: FloatArray, normals: FloatArray) -> FloatArray:
+    """How far points (.., 3) move along their normals (.., 3) for each of the seven unknowns (.., 7): rotation vector, shift, change of ln scale."""
+    x, y, z = placed[..., 0], placed[..., 1], placed[..., 2]
+    a, b, c = normals[..., 0], normals[..., 1], normals[..., 2]
+    return np.stack([y * c - z * b, z * a - x * c, x * b - y * a, a, b, c, x * a + y * b + z * c], axis=-1)
 
 
 @dataclass(frozen=True)
