@@ -278,7 +278,9 @@ def test_a_jacket_comes_off_the_rubber_with_its_draft_where_the_bone_itself_is_u
 
 
 def test_rubber_is_nowhere_thinner_than_wished_and_leaves_the_bone_as_it_is(flexible_mould: Made) -> None:
-    assert flexible_mould.facts["rubber_mm"][0] > 0.95 * 6.0
+    """Face to face by the kernel, and by distances from points all over the bone, which can only be larger."""
+    least = flexible_mould.facts["rubber_mm"][0]
+    assert 6.0 - 0.01 <= least <= flexible_mould.facts["rubber_sampled_mm"] + 1e-6
     assert abs(flexible_mould.facts["rejoin"]["volume_ratio"]) < 1e-4
     assert flexible_mould.facts["rejoin"]["fattest_mm"] < 0.05
 

@@ -29,6 +29,8 @@ _STEPS_PER_RUBBER = 3.0  # cells of the distance field through the rubber
 _MOST_CELLS = 220  # along the longest side
 _MOST_COLUMNS = 200
 _TIGHT_MM = 0.01  # rubber thinner than this between the halves of the jacket is none
+THIN_MM = 0.01  # rubber may be so much thinner than wished
+_MOST_TRIALS = 4
 _RUBBER_FLANGE = 1.0  # width of the rubber's own flange, in rubber thicknesses
 
 
@@ -45,7 +47,8 @@ class Lining:
 @dataclass(frozen=True, eq=False)
 class FlexibleMould:
     """Jacket halves, then rubber halves, in the order they come off; the rubber before it was parted, with the bone's place in it; the block; what
-    the plain offset of the bone would have kept of undercuts, now filled with rubber; least and most thickness of the rubber over the bone."""
+    the plain offset of the bone would have kept of undercuts, now filled with rubber; least distance from bone to jacket face to face, and from
+    points on the bone to the rubber's outside; most thickness of the rubber over the bone."""
 
     bone: Bone
     jacket: tuple[MouldPiece, ...]
@@ -55,6 +58,7 @@ class FlexibleMould:
     membrane: Membrane
     filled_mm3: float
     thinnest_mm: float
+    sampled_mm: float
     thickest_mm: float
 
 
@@ -74,13 +78,25 @@ def offset_outwards(mesh: Mesh, by_mm: float) -> Mesh:
 
 
 def cut_flexible_mould(mesh: Mesh, lining: Lining) -> FlexibleMould:
-    """Lay rubber and jacket around a closed mesh whose halves part along z. GeometryError where the mesh is no solid."""
-    bone, outer = Bone.create(mesh), offset_outwards(mesh, lining.rubber_mm)
+    """Lay rubber and jacket around a closed mesh whose halves part along z, nowhere thinner than wished by more than THIN_MM: the distance from
+    bone to jacket is measured face to face, and the rubber's outside moved further out where it comes out short. GeometryError where the mesh
+    is no solid."""
+    target = lining.rubber_mm
+    for _ in range(_MOST_TRIALS):
+        mould = _lay(mesh, lining, target)
+        if mould.thinnest_mm >= lining.rubber_mm - THIN_MM:
+            break
+        target += lining.rubber_mm - mould.thinnest_mm + THIN_MM / 2
+    return mould
+
+
+def _lay(mesh: Mesh, lining: Lining, offset_mm: float) -> FlexibleMould:
+    bone, outer = Bone.create(mesh), offset_outwards(mesh, offset_mm)
     margin = 1.3 * lining.flange_mm + _RUBBER_FLANGE * lining.rubber_mm + 2.0
     size = float(np.ptp(outer.vertices[:, :2], axis=0).max())
     step = (size + 2 * margin) / _MOST_COLUMNS
     around = map_columns(outer.vertices, outer.faces, step, margin + 2.5 * step)
-    height = relaxed(_with_bone(around, mesh))
+    height = relaxed(_with_bone(around, outer, mesh, margin + 2.5 * step))
     membrane = Membrane(around.x0_mm, around.y0_mm, around.step_mm, height)
     high, low = _drafted(around, height, lining)
     block = _block(outer, lining, around.step_mm)
@@ -91,25 +107,20 @@ def cut_flexible_mould(mesh: Mesh, lining: Lining) -> FlexibleMould:
     jacket = (MouldPiece("jacket-upper", np.array([0.0, 0.0, 1.0]), top), MouldPiece("jacket-lower", np.array([0.0, 0.0, -1.0]), foot))
     halves = ((name, way, whole(without(half, [bone.solid]))[0]) for name, way, half in (("upper", 1.0, over), ("lower", -1.0, under)))
     rubber = tuple(MouldPiece(f"rubber-{name}", np.array([0.0, 0.0, way]), half) for name, way, half in halves)
-    thinnest, thickest = _thickness(body, bone)
-    return FlexibleMould(bone, jacket, rubber, body, block, membrane, around.gap_volume_mm3, thinnest, thickest)
+    thinnest, sampled, thickest = _thickness(body, bone, jacket, lining.rubber_mm)
+    return FlexibleMould(bone, jacket, rubber, body, block, membrane, around.gap_volume_mm3, thinnest, sampled, thickest)
 
 
 def _at(membrane: Membrane, height: FloatArray) -> Membrane:
     return Membrane(membrane.x0_mm, membrane.y0_mm, membrane.step_mm, height)
 
 
-def _with_bone(around: ColumnMap, mesh: Mesh) -> ColumnMap:
+def _with_bone(around: ColumnMap, outer: Mesh, mesh: Mesh, margin_mm: float) -> ColumnMap:
     """The columns of the rubber's outside, narrowed to the bone's where they meet it: the membrane passes through the bone."""
-    moved = mesh.vertices - [around.x0_mm, around.y0_mm, 0.0]
-    own = map_columns(moved, mesh.faces, around.step_mm)  # on a grid of its own, up to half a column beside the other
-    i, j = round(own.x0_mm / around.step_mm), round(own.y0_mm / around.step_mm)
-    nx, ny = own.lowest_mm.shape
-    lowest, highest = around.lowest_mm.copy(), around.highest_mm.copy()
-    is_body = own.is_body
-    place = np.s_[i : i + nx, j : j + ny]
-    lowest[place] = np.where(is_body, np.maximum(own.lowest_mm, lowest[place]), lowest[place])
-    highest[place] = np.where(is_body, np.minimum(own.highest_mm, highest[place]), highest[place])
+    corners = np.concatenate([mesh.vertices, [outer.vertices.min(axis=0), outer.vertices.max(axis=0)]])  # so that both have one grid
+    own = map_columns(corners, mesh.faces, around.step_mm, margin_mm)
+    lowest = np.where(own.is_body, np.maximum(own.lowest_mm, around.lowest_mm), around.lowest_mm)
+    highest = np.where(own.is_body, np.minimum(own.highest_mm, around.highest_mm), around.highest_mm)
     flipped = lowest > highest
     lowest[flipped], highest[flipped] = around.lowest_mm[flipped], around.highest_mm[flipped]
     return replace(around, lowest_mm=lowest, highest_mm=highest)
@@ -186,9 +197,11 @@ def _between(low: Membrane, high: FloatArray) -> Solid:
     return solid_of(np.concatenate([grid, top])[used], corners.reshape(-1, 3))
 
 
-def _thickness(body: Solid, bone: Bone) -> tuple[float, float]:
-    """Least and most distance from the bone to the outside of its rubber."""
+def _thickness(body: Solid, bone: Bone, jacket: tuple[MouldPiece, ...], wished_mm: float) -> tuple[float, float, float]:
+    """Least distance from bone to jacket, face to face; the same from points all over the bone to the rubber's outside; most thickness of the
+    rubber over the bone."""
     outside = Surface(surface_of(body))
     points = np.concatenate([sample_surface(bone.mesh, 20_000, 0)[0], bone.mesh.vertices])
     away, _ = Surface(bone.mesh).distance(outside.mesh.vertices)
-    return float(outside.distance(points)[0].min()), float(away.max())
+    least = min(float(bone.solid.min_gap(piece.solid, 2.0 * wished_mm)) for piece in jacket)
+    return least, float(outside.distance(points)[0].min()), float(away.max())

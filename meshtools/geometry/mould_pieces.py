@@ -20,6 +20,7 @@ from meshtools.geometry.undercuts import Bone, Probe, Undercuts, shades_of
 from meshtools.model import FloatArray, Mesh
 
 CRUMB_MM3, CRUMB_SHARE = 5.0, 2e-7  # bodies smaller than this, or this share of the block, are left out: the casting fills their place
+CRUMB_LIMITS = 5.0  # as are those smaller than a cube of so many undercut limits
 HALVES = ("upper", "lower")
 _STRAY_ROUNDS = 3
 _ROUNDS = 10  # of widening side pieces and adding further ones
@@ -63,8 +64,9 @@ def cut_rigid_mould(mesh: Mesh, cutting: Cutting, plans: tuple[SidePlan, ...] | 
     is_hull = cutting.most_pieces > 2 and (bool(plans) or probe.plain.deepest_mm > cutting.limit_mm)
     block = cut_block(mesh.vertices, mesh.faces, cutting.wall_mm, cutting.flange_mm, is_hull)
     chosen, ways, undercuts = _choose_sides(probe, block, cutting, plans or ())
-    cut = _cut(bone, block, _Halves(shades, flange_above(block, membrane)), ways)
-    cut = _without_strays(bone, block, cut, [plan.direction for plan in chosen])
+    cut = _cut(bone, block, _Halves(shades, flange_above(block, membrane), (CRUMB_LIMITS * cutting.limit_mm) ** 3), ways)
+    if undercuts.deepest_mm <= cutting.limit_mm:
+        cut = _without_strays(bone, block, cut, [plan.direction for plan in chosen])
     solid = [(plan, side) for plan, side in zip(chosen, cut.bodies, strict=False) if not side.is_empty()]
     pieces = [MouldPiece(f"side-{k + 1}", plan.direction, side) for k, (plan, side) in enumerate(solid)]
     halves = [MouldPiece(name, np.array([0.0, 0.0, way]), half) for name, way, half in zip(HALVES, (1.0, -1.0), cut.bodies[-2:], strict=True)]
@@ -75,10 +77,11 @@ def cut_rigid_mould(mesh: Mesh, cutting: Cutting, plans: tuple[SidePlan, ...] | 
 
 @dataclass(frozen=True, eq=False)
 class _Halves:
-    """What parts the halves: the bone's shades below and above, and what lies over the flange."""
+    """What parts the halves: the bone's shades below and above, and what lies over the flange; and how small a body is no piece."""
 
     shades: tuple[Solid, Solid]
     over: Solid
+    crumb_mm3: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +103,7 @@ def _cut(bone: Bone, block: Block, halves: _Halves, ways: tuple[Solid, ...]) -> 
     # the upper half is all that is left; it can be lifted, since the lower half can be lowered
     raw = [without(way ^ block.solid, [bone.solid, *ways[:k]]) for k, way in enumerate(ways)]
     raw += [without(block.solid, [halves.shades[0], below, *ways]), without(below, ways) ^ block.solid]
-    crumb_mm3 = max(CRUMB_MM3, CRUMB_SHARE * float(block.solid.volume()))
+    crumb_mm3 = max(CRUMB_MM3, CRUMB_SHARE * float(block.solid.volume()), halves.crumb_mm3)
     parts = [whole(body, crumb_mm3) for body in raw]
     return _Cut(tuple(body for body, _ in parts), ways, halves, tuple(crumb for _, crumbs in parts for crumb in crumbs))
 

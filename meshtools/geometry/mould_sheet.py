@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.jacket import FlexibleMould
+from meshtools.geometry.jacket import THIN_MM, FlexibleMould
 from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
 from meshtools.geometry.mould_pieces import RigidMould
 from meshtools.geometry.mould_proof import Rejoined, WayOut
@@ -20,7 +20,6 @@ from meshtools.settings_mould import MouldSettings
 REJOIN_VOLUME = 1e-4  # share of the volume within which the cavity is the bone's
 REJOIN_MM = 0.05  # and the distance of the surfaces
 WIDE_POUR = 0.5  # of the bone's middle size in the mould (our default)
-THIN_RUBBER = 0.9  # of the wished thickness; below it asks for review
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -97,6 +96,12 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
         said = (f"No rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
                 "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it.")
         found.append(Finding(Severity.REVIEW, "mould-undercut", said, round(deepest, 3), limit, "mm"))
+    if len(mould.pieces) > settings.most_pieces:
+        loose = [piece.name for piece in mould.pieces if piece.name.removeprefix("side-").count("-")]
+        said = (f"The mould has more pieces than most_pieces allows: side pieces cut {', '.join(loose)} off the bodies they are named after. They "
+                "are made and proven as pieces of their own, with the way out of that body; raise most_pieces, glue them to a neighbour, or take "
+                "a flexible mould.")
+        found.append(Finding(Severity.REVIEW, "mould-bodies", said, len(mould.pieces), settings.most_pieces, "pieces"))
     sides = [piece.solid.hull() for piece in mould.pieces if piece.name.startswith("side")]
     crossing = sum(any((port.body ^ side).volume() > 0.0 for side in sides) for port in fitted.ports)
     if crossing:
@@ -111,7 +116,7 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
 def flexible_findings(mould: FlexibleMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:
     """Findings of a flexible mould."""
     found = fitting_findings(fitted, 0.0) + pour_findings(mould.bone.mesh.vertices, settings.pour_diameter_mm)
-    if mould.thinnest_mm < THIN_RUBBER * settings.rubber_mm:
+    if mould.thinnest_mm < settings.rubber_mm - THIN_MM:
         said = "The rubber is thinner than wished somewhere; thicken it."
         found.append(Finding(Severity.REVIEW, "mould-rubber-thin", said, round(mould.thinnest_mm, 2), settings.rubber_mm, "mm"))
     if mould.thickest_mm > settings.rubber_most_mm:
@@ -152,7 +157,8 @@ def flexible_figures(mould: FlexibleMould, cuts: Undercuts, draft_deg: float, se
     jacket = float(sum(piece.solid.volume() for piece in mould.jacket))
     return (
         Figure("rubber, thickness", round(settings.rubber_mm, 2), "mm", "6-12 (common practice, no source)"),
-        Figure("rubber, least and most", f"{mould.thinnest_mm:.2f} to {mould.thickest_mm:.2f}", "mm", "measured from the bone to its outside"),
+        Figure("rubber, least and most", f"{mould.thinnest_mm:.2f} to {mould.thickest_mm:.2f}", "mm",
+               f"bone to jacket, face to face; {mould.sampled_mm:.2f} mm from points all over the bone; may be {THIN_MM:g} mm thinner"),
         Figure("undercut of the bone under the rubber", round(cuts.deepest_mm, 2), "mm", "depth for two halves; the rubber bends, so not judged"),
         Figure("undercuts of the bone, area", round(cuts.area_mm2, 1), "mm²", f"deeper than {SHALLOW_MM:g} mm"),
         Figure("undercuts of the rubber's plain outside", round(mould.filled_mm3 / 1000, 2), "cm³", "filled with rubber: the jacket comes off"),

@@ -19,6 +19,7 @@ from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.shadow import Solid, solid_of, without
 from meshtools.model import FloatArray, Mesh
 
+OUTLINE_GRID_MM = 1e-5
 INSET_MM = 0.004  # the flange begins this far within the bone's outline, so that the two cross and do not merely touch
 _SIMPLER_MM = 0.002  # the outline is simplified by at most this, less than the inset
 _COLUMNS, _MOST_COLUMNS = 100, 160  # columns along the longer side of the bone, and of the membrane
@@ -71,7 +72,11 @@ def bone_outline(vertices: FloatArray, faces: NDArray[Any]) -> Any:
     import shapely
 
     is_up = area_vectors(vertices, faces)[:, 2] > 0.0
-    return shapely.union_all(shapely.polygons(vertices[faces[is_up]][:, :, :2]))
+    shapes = shapely.polygons(vertices[faces[is_up]][:, :, :2])
+    try:
+        return shapely.union_all(shapes)
+    except shapely.errors.GEOSException:  # needles whose edges nearly meet: corners go to a grid, which cannot fail
+        return shapely.union_all(shapely.make_valid(shapes), grid_size=OUTLINE_GRID_MM)
 
 
 def stretch_membrane(vertices: FloatArray, faces: NDArray[Any], margin_mm: float) -> Membrane:

@@ -23,10 +23,10 @@ from meshtools.geometry.undercuts import Bone, Undercuts
 from meshtools.geometry.withdrawal import half_sphere
 from meshtools.model import FloatArray
 
-_MOST_DEEP = 1000  # points that side pieces are planned by
+_MOST_DEEP = 600  # points that side pieces are planned by
 _SIDE_WAYS = 150  # directions tried for side pieces, over half a sphere; their opposites too
 _DEEP_SHARE = 0.8  # of the limit: undercuts deeper than this are what a side piece is for
-_ABOVE_SHARE = 0.4  # of the limit: a side piece may pass so far above the skin
+_ABOVE_SHARE = 0.2  # of the limit: a side piece may pass so far above the skin
 _WINDOW_MARGIN = 2.0  # of the limit, around the undercuts that a side piece reaches
 _LINK = 6.0  # of the limit: deep undercuts closer than this are one pocket
 _LINK_SPACINGS = 2.5  # or than this many spacings of the points
@@ -84,14 +84,9 @@ class _Deep:
         return cls(points, np.concatenate([undercuts.normals, np.zeros_like(undercuts.wall_points)])[rows], depth[rows], limit_mm)
 
     def freed_by(self, surface: Surface, way: FloatArray) -> NDArray[np.bool_]:
-        """(n,) True where a ray along a direction leaves the bone, from the skin or from so little above it that what stays is within the limit."""
-        is_free = np.zeros(len(self.points), bool)
-        for above_mm in (1e-3, _ABOVE_SHARE * self.limit_mm):
-            rows = np.flatnonzero(~is_free)
-            if len(rows):
-                starts = self.points[rows] + above_mm * self.normals[rows]
-                is_free[rows] = np.isinf(surface.first_hit(starts, np.tile(way, (len(rows), 1))))
-        return is_free
+        """(n,) True where a ray along a direction leaves the bone, from so little above the skin that what stays is well within the limit."""
+        starts = self.points + _ABOVE_SHARE * self.limit_mm * self.normals
+        return np.asarray(np.isinf(surface.first_hit(starts, np.tile(way, (len(starts), 1)))))
 
 
 def plan_sides(bone: Bone, undercuts: Undercuts, cutting: Cutting, n_most: int) -> tuple[SidePlan, ...]:

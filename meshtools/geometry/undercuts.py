@@ -16,7 +16,7 @@ from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
 SHALLOW_MM = 0.02  # a casting fatter by less counts for no undercut
-_SAMPLES = 20_000
+_SAMPLES, _WALL_SAMPLES = 20_000, 5_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,14 +91,35 @@ class Probe:
         plain = self.plain
         depth, is_left, volume = plain.depth_mm.copy(), np.ones(len(plain.wall_points), bool), plain.volume_mm3
         beside = [side for side in (without(way, [self.bone.solid]) for way in ways) if not side.is_empty()]
-        for side in beside:
-            surface = Surface(surface_of(side))
+        surfaces = [Surface(surface_of(side)) for side in beside]
+        for surface in surfaces:
             depth = np.minimum(depth, surface.distance(plain.points)[0])
             is_left &= ~is_inside(surface.mesh, plain.wall_points)
         if beside:
             volume -= float((joined(beside) ^ self.cavity).volume())
-        walls, off = plain.wall_points[is_left], plain.wall_depth_mm[is_left]
+        new_walls, new_off = self._walls_of(surfaces)
+        walls = np.concatenate([plain.wall_points[is_left], new_walls])
+        off = np.concatenate([plain.wall_depth_mm[is_left], new_off])
         return Undercuts(plain.points, plain.normals, depth, walls, off, _deep_area(self.bone, depth), max(volume, 0.0))
+
+
+    def _walls_of(self, sides: Sequence[Surface]) -> tuple[FloatArray, FloatArray]:
+        """Points of side pieces that are walls of the gaps beside them, and how far off the bone they are: within the halves' cavity, and on no
+        other side piece."""
+        found, distances, skin = [np.empty((0, 3))], [np.empty(0)], Surface(self.bone.mesh)
+        room = surface_of(self.cavity)
+        for k, side in enumerate(sides):
+            points = np.concatenate([sample_surface(side.mesh, _WALL_SAMPLES, 2)[0], side.mesh.vertices])
+            off, _ = skin.distance(points)
+            points, off = points[off > SHALLOW_MM], off[off > SHALLOW_MM]
+            is_wall = is_inside(room, points)
+            for other in (*sides[:k], *sides[k + 1 :]):
+                rows = np.flatnonzero(is_wall)
+                if len(rows):
+                    is_wall[rows] = ~is_inside(other.mesh, points[rows]) & (other.distance(points[rows])[0] > SHALLOW_MM / 2)
+            found.append(points[is_wall])
+            distances.append(off[is_wall])
+        return np.concatenate(found), np.concatenate(distances)
 
 
 def _deep_area(bone: Bone, depth_mm: FloatArray) -> float:

@@ -215,11 +215,19 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     good = [out.is_free and row[2] >= settings.jacket_draft_deg - 0.01 for out, row in zip(ways, rows, strict=True)]
     lines = trace_parting_lines(bone.mesh, bone_outline(bone.mesh.vertices, bone.mesh.faces), mould.membrane)
     meshes, draft = [solid.mesh for solid in solids], min(row[2] for row in rows)
+    stated = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(jacket, good, strict=True)]
+    facts = {
+        "rubber_mm": [mould.thinnest_mm, mould.thickest_mm],
+        "rubber_sampled_mm": mould.sampled_mm,
+        "jacket_draft_deg": draft,
+        "n_pieces": len(solids),
+        "pieces": stated,
+    }
     view = draft_view(bone.mesh, cuts.depth_mm[-len(bone.mesh.vertices) :], settings.undercut_limit_mm)
     return Made(
         solids,
         sources,
-        {"rubber_mm": [mould.thinnest_mm, mould.thickest_mm], "jacket_draft_deg": draft} | undercut_facts(cuts) | fitting_facts(fitted),
+        facts | undercut_facts(cuts) | fitting_facts(fitted),
         flexible_findings(mould, fitted, settings),
         flexible_figures(mould, cuts, draft, settings) + fitting_figures(fitted, mould.membrane.steepest_deg, settings),
         (pieces_table(jacket, ways, good, rows), ports_table(ports), parting_table(lines)),
