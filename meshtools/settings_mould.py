@@ -37,6 +37,7 @@ class MouldSettings:
     jacket_draft_deg: float = bounded(4.0, 3.0, 5.0, "Draft of the rigid jacket (3-5; common practice, no source).")
     rubber_most_mm: float = bounded(40.0, 6.0, 500.0, "Review where the rubber gets thicker than this to let the jacket withdraw (our default).")
     core_wall_mm: float = bounded(0.0, 0.0, 100.0, "Wall of a hollow casting: a core is made that leaves it; 0 makes no core.")
+    core_print_mm: float = bounded(8.0, 2.0, 200.0, "Width of the two prints that hold a core between the halves (our default).")
     groove_width_mm: float = bounded(0.6, 0.1, 5.0, "Width of the parting line scribed into a pattern (our default).")
     groove_depth_mm: float = bounded(0.3, 0.05, 5.0, "Depth of the parting line scribed into a pattern (our default).")
     work_tolerance_mm: float = bounded(0.02, 0.001, 1.0, "The bone is decimated within this before a mould is built around it (our default).")

@@ -263,6 +263,17 @@ def test_a_pattern_carries_its_parting_line_as_a_groove_of_the_stated_depth() ->
     assert made.facts["groove_depth_mm"] == pytest.approx(0.3, abs=0.03)
     expected = np.pi * 0.3**2 / 2 * 2 * np.pi * 15.0  # half a disc 0.6 wide and 0.3 deep, around the equator
     assert made.facts["groove_mm3"] == pytest.approx(expected, rel=0.15)
+    (table,) = [table for table in made.tables if table.name == "parting-line"]
+    line = np.array([row[2:] for row in table.rows], dtype=float)
+    assert {row[0] for row in table.rows} == {1}
+    facet = np.linalg.norm(np.diff(pattern.mesh.vertices[pattern.mesh.faces[:, :2]][pattern.mesh.source == 0], axis=1), axis=2).max()
+    assert np.abs(np.linalg.norm(line, axis=1) - 15.0).max() < 0.05  # a great circle: on the ball,
+    assert np.abs(line[:, 2]).max() < facet  # in the plane square to the way out through the ball's middle, as far as flat faces have one,
+    around = np.linalg.norm((line - np.roll(line, -1, axis=0))[:, :2], axis=1).sum()
+    assert around == pytest.approx(2 * np.pi * 15.0, rel=2e-3)  # once around
+    removed = pattern.mesh.vertices[np.linalg.norm(pattern.mesh.vertices, axis=1) < 15.0 - 0.2]
+    assert len(removed)
+    assert np.abs(removed[:, 2]).max() < facet + 0.3  # and the groove lies along it
 
 
 @pytest.fixture(scope="module")
@@ -291,13 +302,33 @@ def test_rubber_and_jackets_are_closed_and_free_of_self_intersections(flexible_m
         assert not len(find_meeting_pairs(solid.mesh)), solid.name
 
 
-def test_a_core_leaves_the_wall_everywhere(flexible_mould: Made) -> None:
+def test_a_core_leaves_the_wall_everywhere_but_at_its_prints(flexible_mould: Made) -> None:
     """Measured face to face, not by the grid that the core was cut with."""
     core, bone = flexible_mould.solids[-1], mushroom()
     turn = core.made_from_replica
     skin = Surface(bone.replaced(vertices=bone.vertices @ turn[:3, :3].T + turn[:3, 3]))
-    assert skin.distance(core.mesh.vertices)[0].min() >= 0.98 * 3.0
+    points = core.mesh.vertices
+    for start, end, width in flexible_mould.facts["core_prints"]:
+        start, end = np.array(start), np.array(end)
+        along = (end - start) / np.linalg.norm(end - start)
+        is_beside = (points - start) @ along < 0.0
+        is_off = np.linalg.norm(points - start - np.outer((points - start) @ along, along), axis=1) > 0.51 * width
+        points = points[is_beside | is_off]
+    assert skin.distance(points)[0].min() >= 0.98 * 3.0
     assert flexible_mould.facts["casting_hollow_mm3"] < flexible_mould.facts["casting_mm3"]
+
+
+@pytest.mark.parametrize("kind", ["flexible", "rigid"])
+def test_two_prints_hold_the_core_in_seats_of_both_halves_with_clearance(kind: str, flexible_mould: Made) -> None:
+    """The halves are moved out past the prints (no overlap), and are everywhere the clearance away from the core."""
+    hollow = dataclasses.replace(SMALL, core_wall_mm=4.0, core_print_mm=5.0)
+    made = flexible_mould if kind == "flexible" else make_mould(part_of(ball(15.0, n_splits=3)), hollow)
+    assert len(made.facts["core_prints"]) == 2
+    assert all(out["overlap_mm3"] == 0.0 and out["n_hits"] == 0 for out in made.facts["ways_out"])
+    assert abs(made.facts["rejoin"]["volume_ratio"]) < 1e-4
+    core = solid_of(*shape(made.solids[-1].mesh))
+    for half in [solid for solid in made.solids if solid.role == "mould piece"]:
+        assert core.min_gap(solid_of(*shape(half.mesh)), 2.0) == pytest.approx(SMALL.key_clearance_mm, abs=0.01), half.name
 
 
 @pytest.mark.slow

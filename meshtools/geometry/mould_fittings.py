@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -93,6 +93,14 @@ def _falls(membrane: Membrane, reach_mm: float) -> tuple[FloatArray, FloatArray]
     disc = np.hypot(*np.meshgrid(cells, cells)) <= n + 0.5
     low, high = minimum_filter(membrane.height_mm, footprint=disc), maximum_filter(membrane.height_mm, footprint=disc)
     return membrane.height_mm - low, np.degrees(np.arctan((high - low) / (2 * n * membrane.step_mm)))
+
+
+def clear_of(block: Block, sides: Sequence[Solid]) -> Block:
+    """The block with an outline that leaves out where side pieces are, seen from above."""
+    outline = block.outline
+    for side in sides:
+        outline = outline.difference(_seen_from_above(side))
+    return replace(block, outline=outline)
 
 
 def _seen_from_above(solid: Solid) -> Any:

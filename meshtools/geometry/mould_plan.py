@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,12 +23,19 @@ N_PULLS = 4  # directions for which pieces are planned, where the best one needs
 @dataclass(frozen=True, eq=False)
 class Bed:
     """A bone laid into its mould: the working mesh in the mould's frame, z the way the halves part, the middle of its box at the origin;
-    mould_from_replica (4, 4); how far the working mesh may lie from the pattern; the direction it was laid by."""
+    mould_from_replica (4, 4); how far the working mesh may lie from the pattern; the direction it was laid by; points (n, 3) of the replica that
+    cuts stay away from."""
 
     mesh: Mesh
     mould_from_replica: FloatArray
     bound_mm: float
     pull: Pull
+    keep_off_replica: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
+
+    @property
+    def keep_off(self) -> FloatArray:
+        """(n, 3) the points to stay away from in the mould's frame."""
+        return np.asarray(self.keep_off_replica @ self.mould_from_replica[:3, :3].T + self.mould_from_replica[:3, 3])
 
 
 def lay_bone(replica: Mesh, scale: float, tolerance_mm: float) -> tuple[Bed, tuple[Pull, ...]]:
@@ -58,7 +65,8 @@ def relaid(bed: Bed, pull: Pull, scale: float) -> Bed:
     """The same bone laid by another direction (given in the axes of the replica)."""
     mould_from_pattern: FloatArray = chain(scaling_matrix(1.0 / scale), bed.mould_from_replica)
     pattern_from_mould = np.asarray(np.linalg.inv(mould_from_pattern), np.float64)
-    return turn_to(apply_matrix(bed.mesh, pattern_from_mould), pull, scale, bed.bound_mm)
+    laid = turn_to(apply_matrix(bed.mesh, pattern_from_mould), pull, scale, bed.bound_mm)
+    return replace(laid, keep_off_replica=bed.keep_off_replica)
 
 
 def lighter(mesh: Mesh) -> Mesh:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.core_prints import N_PRINTS, HeldCore
 from meshtools.geometry.jacket import THIN_MM, FlexibleMould
 from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
 from meshtools.geometry.mould_pieces import RigidMould
@@ -165,6 +166,30 @@ def flexible_figures(mould: FlexibleMould, cuts: Undercuts, draft_deg: float, se
         Figure("jacket, least draft", round(draft_deg, 2), "deg", f"wished {settings.jacket_draft_deg:g}; 3-5 (common practice, no source)"),
         *mass_figures("rubber", rubber, settings.rubber_density_kg_m3, "rubber density as set"),
         *mass_figures("jacket", jacket, settings.mould_density_kg_m3, "mould density as set"),
+    )
+
+
+def core_findings(core: HeldCore, settings: MouldSettings) -> tuple[Finding, ...]:
+    """Findings of the core of a hollow casting: a note on how it is held, or a question where it is not."""
+    if settings.form == "pattern":
+        said = "A pattern has no seats for its core: hold the core on pins set by hand, clear of the articular ends."
+        return (Finding(Severity.NOTE, "mould-core-held", said, round(core.least_wall_mm, 3), settings.core_wall_mm, "mm"),)
+    if len(core.prints) < N_PRINTS:
+        said = "The flange has no room for both prints of the core; widen flange_mm, lower core_print_mm, or hold the core on pins set by hand."
+        return (Finding(Severity.REVIEW, "mould-core-prints", said, len(core.prints), N_PRINTS, "prints"),)
+    said = "The core lies on its two prints between the halves; they leave holes in the casting, to be closed by hand."
+    return (Finding(Severity.NOTE, "mould-core-held", said, round(core.least_wall_mm, 3), settings.core_wall_mm, "mm"),)
+
+
+def core_figures(core: HeldCore) -> tuple[Figure, ...]:
+    """Figures of the core."""
+    wall = Figure("core, least wall of the casting", round(core.least_wall_mm, 3), "mm", "measured face to face, away from its prints")
+    if not core.prints:
+        return (wall,)
+    return (
+        wall,
+        Figure("core prints", len(core.prints), "", f"square, {core.prints[0].width_mm:g} mm from edge to edge, level in the parting surface"),
+        Figure("core prints, clearance in their seats", core.clearance_mm, "mm", "as set for keys; in both halves"),
     )
 
 

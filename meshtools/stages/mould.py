@@ -9,17 +9,20 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.body import mesh_of, surface_of
+from meshtools.geometry.core_prints import PRINT_LENGTH, HeldCore, PrintSizes, hold_core
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.groove import scribe
 from meshtools.geometry.hollowing import find_cavity
 from meshtools.geometry.jacket import Lining, cut_flexible_mould
-from meshtools.geometry.mould_fittings import Key, Port, place_keys, plan_ports
+from meshtools.geometry.mould_fittings import Key, Port, clear_of, place_keys, plan_ports
 from meshtools.geometry.mould_pieces import MouldPiece, split_bodies
 from meshtools.geometry.mould_plan import Bed, fewest_pieces, lay_bone
 from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import (
     Fittings,
     casting_figures,
+    core_figures,
+    core_findings,
     fitting_facts,
     fitting_figures,
     flexible_figures,
@@ -39,7 +42,7 @@ from meshtools.geometry.mould_tables import (
     ports_table,
     shrink_table,
 )
-from meshtools.geometry.parting import bone_outline, stretch_membrane, trace_parting_lines
+from meshtools.geometry.parting import Block, Membrane, bone_outline, stretch_membrane, trace_parting_lines
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.shadow import joined, without
 from meshtools.geometry.shrink import pattern_scale
@@ -81,15 +84,16 @@ def make_mould(part: Part, settings: MouldSettings) -> Made:
 
 def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: _Sources) -> Made:
     bed, pulls = lay_bone(part.mesh, scale, settings.work_tolerance_mm)
+    bed = dataclasses.replace(bed, keep_off_replica=part.keep_off)
     if settings.form == "pattern":
         made = _pattern(settings, bed, sources)
     elif settings.kind == "flexible":
         made = _flexible_pieces(settings, bed, sources)
     else:
         bed, made = _rigid_pieces(settings, bed, pulls, scale, sources)
-    core, lost, findings = _core(settings, bed, len(sources) - 1)
     own = signed_volume_mm3(part.mesh.vertices, part.mesh.faces)
-    hollow = own - lost / scale**3 if core else None
+    hollow = own - made.facts["core_mm3"] / scale**3 if "core_mm3" in made.facts else None
+    findings: tuple[Finding, ...] = ()
     facts = {
         "pattern_scale": scale,
         "shrink": [dataclasses.asdict(link) for link in settings.shrink],
@@ -106,11 +110,9 @@ def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: _
     if not settings.shrink:
         said = "No shrink is entered, so the pattern is the size of the bone; enter each step under shrink."
         findings += (Finding(Severity.REVIEW, "mould-no-shrink", said),)
-    solids = made.solids + core
-    findings += made.findings + _crossings(solids)
+    findings += made.findings + _crossings(made.solids)
     return dataclasses.replace(
         made,
-        solids=solids,
         facts=facts | dict(made.facts),
         findings=findings,
         figures=figures + made.figures + casting_figures(own, hollow, settings),
@@ -124,19 +126,39 @@ def _crossings(solids: Sequence[MadeSolid]) -> tuple[Finding, ...]:
     return tuple(Finding(Severity.REVIEW, "mould-crossing", said.format(name), n, 0, "pairs") for name, n in counts if n)
 
 
-def _core(settings: MouldSettings, bed: Bed, made: int) -> tuple[tuple[MadeSolid, ...], float, tuple[Finding, ...]]:
-    """The core that leaves a wall in the mould, and its volume; none where none is wished for or there is no room for one."""
+def _with_core(made: Made, core: HeldCore | None, bed: Bed, settings: MouldSettings) -> Made:
+    """What is made, and the core that leaves a wall in it: none where none is wished for or there is no room for one."""
     if settings.core_wall_mm <= 0.0:
-        return (), 0.0, ()
-    cavity = find_cavity(Bone.create(bed.mesh).solid, bed.mesh, settings.core_wall_mm)
-    if cavity is None:
+        return made
+    if core is None:
         said = "The bone is too thin for a core that leaves this wall; cast it solid or lower core_wall_mm."
-        return (), 0.0, (Finding(Severity.REVIEW, "mould-no-core", said, settings.core_wall_mm, None, "mm"),)
-    mesh = surface_of(cavity.solid)
-    mesh = mesh.replaced(source=np.full(len(mesh.faces), made, np.uint16))
-    note = Finding(Severity.NOTE, "mould-core-held", "The core hangs free: hold it on prints or pins set by hand, clear of the articular ends.",
-                   round(cavity.least_wall_mm, 3), settings.core_wall_mm, "mm")
-    return (MadeSolid("core", "core", mesh, bed.mould_from_replica),), cavity.volume_mm3, (note,)
+        found = Finding(Severity.REVIEW, "mould-no-core", said, settings.core_wall_mm, None, "mm")
+        return dataclasses.replace(made, findings=(*made.findings, found))
+    mesh = tidied(surface_of(core.solid))
+    mesh = mesh.replaced(source=np.full(len(mesh.faces), len(made.sources) - 1, np.uint16))
+    facts = {"core_mm3": core.lost_mm3, "core_prints": [[one.start.tolist(), one.end.tolist(), one.width_mm] for one in core.prints]}
+    solid = MadeSolid("core", "core", mesh, bed.mould_from_replica)
+    return dataclasses.replace(
+        made,
+        solids=(*made.solids, solid),
+        facts=dict(made.facts) | facts,
+        findings=(*made.findings, *core_findings(core, settings)),
+        figures=(*made.figures, *core_figures(core)),
+    )
+
+
+def _held_core(bone: Bone, ground: tuple[Block, Membrane], ports: Sequence[Port], settings: MouldSettings, bed: Bed) -> HeldCore | None:
+    """The core of a hollow casting on its prints, away from pour, vents and articular ends; None where there is none."""
+    cavity = find_cavity(bone.solid, bone.mesh, settings.core_wall_mm) if settings.core_wall_mm > 0.0 else None
+    if cavity is None:
+        return None
+    width, length = settings.core_print_mm, PRINT_LENGTH * settings.core_print_mm
+    if settings.kind == "flexible":  # the seats lie in the rubber
+        width, length = min(width, 0.8 * settings.rubber_mm), min(length, 0.8 * settings.rubber_mm)
+    barred = [np.array([port.point[0], port.point[1], port.diameter_mm]) for port in ports]
+    barred += [np.array([x, y, width]) for x, y, _ in bed.keep_off]
+    sizes = PrintSizes(width, length, settings.core_wall_mm, settings.key_clearance_mm)
+    return hold_core(cavity, bone, ground, sizes, barred)
 
 
 def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
@@ -156,7 +178,10 @@ def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
     facts = {"groove_depth_mm": depth, "groove_mm3": taken, "n_parting_lines": len(lines), "pull": bed.pull.direction.tolist()}
     solid = MadeSolid("pattern", "pattern", mesh, bed.mould_from_replica)
     view = draft_view(bed.mesh, np.zeros(len(bed.mesh.vertices)), settings.undercut_limit_mm)
-    return Made((solid,), sources, facts, (), figures, (parting_table(lines),), (), (view,))
+    made = Made((solid,), sources, facts, (), figures, (parting_table(lines),), (), (view,))
+    cavity = find_cavity(bone.solid, bone.mesh, settings.core_wall_mm) if settings.core_wall_mm > 0.0 else None
+    core = None if cavity is None else HeldCore(cavity.solid, (), 0.0, cavity.volume_mm3, cavity.least_wall_mm)
+    return _with_core(made, core, bed, settings)
 
 
 def _length(line: FloatArray) -> float:
@@ -167,12 +192,15 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
     cutting = Cutting(settings.wall_mm, settings.flange_mm, settings.undercut_limit_mm, settings.flange_draft_deg, settings.most_pieces)
     bed, mould = fewest_pieces(bed, pulls, cutting, scale)
     bone, sides = mould.bone, [piece.solid for piece in mould.pieces[:-2]]
-    keys = place_keys(mould.block, mould.membrane, sides, settings.key_diameter_mm)
     way, ports = plan_ports(bone.mesh, mould.block, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
-    pieces = split_bodies(_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm))
+    core = _held_core(bone, (clear_of(mould.block, sides), mould.membrane), ports, settings, bed)
+    kept = [one.body() for one in core.prints] if core else []
+    keys = place_keys(mould.block, mould.membrane, [*sides, *kept], settings.key_diameter_mm)
+    pieces = split_bodies(_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm, core))
     mould = dataclasses.replace(mould, pieces=pieces)
-    ways = prove_withdrawal(mould.pieces, bone.solid)
-    rooms = [key.body(settings.key_clearance_mm + APART_MM) for key in keys]  # around the keys there is room that is no cavity
+    ways = prove_withdrawal(mould.pieces, joined([bone.solid, *kept]))
+    rooms = [key.body(settings.key_clearance_mm + APART_MM) for key in keys]  # around keys and prints there is room that is no cavity
+    rooms += [seat for side in (1.0, -1.0) for seat in (core.seats(side, APART_MM) if core else ())]
     check = rejoin(mould.block.solid, mould.pieces, [*(port.body for port in ports), *rooms], bone.mesh, mould.undercuts, mould.crumbs)
     fitted = Fittings(keys, ports, way, ways, check)
     made = len(sources) - 1
@@ -183,7 +211,7 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
     stated = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(pieces, good, strict=True)]
     lines = trace_parting_lines(bone.mesh, mould.block.bone_outline, mould.membrane)
     depth_at = mould.undercuts.depth_mm[-len(bone.mesh.vertices) :]
-    return bed, Made(
+    made_pieces = Made(
         solids,
         sources,
         {"n_pieces": len(pieces), "pieces": stated, "crumbs_mm3": mould.crumbs_mm3} | undercut_facts(mould.undercuts) | fitting_facts(fitted),
@@ -193,6 +221,7 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
         (),
         (draft_view(bone.mesh, depth_at, settings.undercut_limit_mm), *piece_views(mould.pieces, meshes, made)),
     )
+    return bed, _with_core(made_pieces, core, bed, settings)
 
 
 def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
@@ -200,14 +229,17 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     bone, made = mould.bone, len(sources) - 1
     down, up = shades_of(bone, 1.0)
     cuts = Probe.create(bone, down ^ up).plain
-    keys = place_keys(mould.block, mould.membrane, (), settings.key_diameter_mm)
     way, ports = plan_ports(bone.mesh, mould.block, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
+    keys = place_keys(mould.block, mould.membrane, (), settings.key_diameter_mm)
+    plain = dataclasses.replace(mould.block, bone_outline=bone_outline(bone.mesh.vertices, bone.mesh.faces))
+    core = _held_core(bone, (plain, mould.membrane), ports, settings, bed)
     names = ("jacket-upper", "jacket-lower")
     jacket = _fitted(mould.jacket, names, keys, ports, settings.key_clearance_mm)
-    rubber = _fitted(mould.rubber, names, (), ports, 0.0)
+    rubber = _fitted(mould.rubber, ("rubber-upper", "rubber-lower"), (), ports, 0.0, core)
     ways = prove_withdrawal(jacket, mould.body)
     none = dataclasses.replace(cuts, depth_mm=np.zeros(len(cuts.points)), wall_depth_mm=np.zeros(len(cuts.wall_points)), area_mm2=0.0, volume_mm3=0.0)
-    check = rejoin(mould.body, rubber, [port.body for port in ports], bone.mesh, none)
+    rooms = [seat for side in (1.0, -1.0) for seat in (core.seats(side, APART_MM) if core else ())]
+    check = rejoin(mould.body, rubber, [*(port.body for port in ports), *rooms], bone.mesh, none)
     fitted = Fittings(keys, ports, way, ways, check)
     solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
     lining = surface_of(mould.body)
@@ -224,7 +256,7 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
         "pieces": stated,
     }
     view = draft_view(bone.mesh, cuts.depth_mm[-len(bone.mesh.vertices) :], settings.undercut_limit_mm)
-    return Made(
+    made_pieces = Made(
         solids,
         sources,
         facts | undercut_facts(cuts) | fitting_facts(fitted),
@@ -234,6 +266,7 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
         (),
         (view, *piece_views((*jacket, *rubber), meshes, made)),
     )
+    return _with_core(made_pieces, core, bed, settings)
 
 
 def _jacket_row(piece: MouldPiece, mesh: Mesh, lining: Surface) -> PieceFigures:
@@ -245,9 +278,15 @@ def _jacket_row(piece: MouldPiece, mesh: Mesh, lining: Surface) -> PieceFigures:
 
 
 def _fitted(
-    pieces: Sequence[MouldPiece], halves: tuple[str, str], keys: Sequence[Key], ports: Sequence[Port], clearance_mm: float
+    pieces: Sequence[MouldPiece],
+    halves: tuple[str, str],
+    keys: Sequence[Key],
+    ports: Sequence[Port],
+    clearance_mm: float,
+    core: HeldCore | None = None,
 ) -> tuple[MouldPiece, ...]:
-    """The pieces with keys on the lower half (the second name), sockets in the upper, pour and vents through all that stand in their way."""
+    """The pieces with keys on the lower half (the second name), sockets in the upper, seats for the core's prints in both, pour and vents through
+    all that stand in their way."""
     pins, sockets = joined([key.body(0.0) for key in keys]), joined([key.body(clearance_mm) for key in keys])
     holes = [port.body for port in ports]
     fitted = []
@@ -257,7 +296,8 @@ def _fitted(
             solid = joined([solid, pins])
         elif piece.name == halves[0] and keys:
             solid = without(solid, [sockets])
-        fitted.append(dataclasses.replace(piece, solid=without(solid, holes)))
+        seats = core.seats(1.0 if piece.name == halves[0] else -1.0) if core and piece.name in halves else []
+        fitted.append(dataclasses.replace(piece, solid=without(solid, [*holes, *seats])))
     return tuple(fitted)
 
 
