@@ -13,12 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.fitting import unit_vectors
+from meshtools.geometry.mirror_noise import level_noise
 from meshtools.geometry.pieces import rank_pieces, take_pieces, vertex_normals
 from meshtools.geometry.sample import sample_measured, sample_surface
 from meshtools.model import FloatArray, Mesh
 
 N_SAMPLES = 16_000
 N_NEIGHBOURS = 24  # over which normals and heights are smoothed
+N_NEAREST = 12  # the same where the noise was levelled before
 SMALLEST_PIECE = 0.05  # a loose piece below this share of the largest one's area says nothing about the plane
 CELLS = 48  # of the lookup grid, along the diagonal
 REACH = 0.12  # the grid knows the nearest sample this far from the surface
@@ -67,24 +69,28 @@ def read_skin(mesh: Mesh, seed: int) -> Skin:
     if len(pieces) > 1:
         mesh = take_pieces(mesh, pieces, np.flatnonzero(pieces.area >= SMALLEST_PIECE * pieces.area[0]).tolist())
     places, faces = sample_surface(mesh, N_SAMPLES, seed)
-    return _skin_at(mesh, places, faces, places.mean(axis=0))
+    return _skin_at(mesh, places, faces, (places.mean(axis=0), float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))), N_NEIGHBOURS)
 
 
 def read_measured_skin(skin: Skin, seed: int) -> Skin:
-    """The same bone from the same centre, sampled where it was measured (`sample_measured`): for the last digits of a plane that is found."""
-    places, faces = sample_measured(skin.mesh, N_SAMPLES, seed)
-    return _skin_at(skin.mesh, places, faces, skin.centre_mm)
+    """The same bone about the same centre, its noise levelled (`level_noise`), sampled where it was measured (`sample_measured`).
+
+    For the last digits of a plane that is found. Lengths stay shares of the same diagonal.
+    """
+    mesh = level_noise(skin.mesh)
+    places, faces = sample_measured(mesh, N_SAMPLES, seed)
+    return _skin_at(mesh, places, faces, (skin.centre_mm, skin.diagonal_mm), N_NEAREST)
 
 
-def _skin_at(mesh: Mesh, places: FloatArray, faces: NDArray[np.int32], centre: FloatArray) -> Skin:
-    """A skin from places (n, 3) in mm on the faces (n,)."""
+def _skin_at(mesh: Mesh, places: FloatArray, faces: NDArray[np.int32], frame: tuple[FloatArray, float], n_near: int) -> Skin:
+    """A skin from places (n, 3) in mm on the faces (n,), smoothed over n_near neighbours; frame: centre and diagonal in mm."""
     from scipy.spatial import cKDTree
 
-    diagonal = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
+    centre, diagonal = frame
     points = (places - centre) / diagonal
     by_place = cKDTree(points)
     corner_normals = vertex_normals(mesh.vertices, mesh.faces)[mesh.faces[faces]].sum(axis=1)
-    near = by_place.query(points, k=N_NEIGHBOURS, workers=1)[1]
+    near = by_place.query(points, k=n_near, workers=1)[1]
     normals = _smoothed(unit_vectors(corner_normals), near)
     points = _levelled(points, normals, near)
     low = points.min(axis=0) - REACH
