@@ -9,6 +9,7 @@ import pytest
 from dog_individuals import read_bone
 from solid_shapes import ball, box, capsule, inverted, together
 
+from meshtools.geometry import print_parts
 from meshtools.geometry.audit import audit_topology, signed_volume
 from meshtools.geometry.body import enter, rod, solid_of, surface_of
 from meshtools.geometry.distance import Surface
@@ -230,6 +231,16 @@ def test_a_drain_that_misses_the_cavity_is_not_called_open():
     closed = solid - cavity.solid
     assert is_open(drill(closed, openings), 0, 2, int(cavity.solid.genus()))
     assert not is_open(closed - rod(np.array([28.5, 0, -9.0]), np.array([28.5, 0, 9.0]), 0.5), 0, 2, int(cavity.solid.genus()))
+
+
+@pytest.mark.parametrize(("radius", "severity"), [(30.0, Severity.REVIEW), (16.0, Severity.NOTE)])
+def test_a_part_whose_cavity_is_not_proven_to_drain_stays_solid_and_says_so(monkeypatch, radius, severity):
+    """Wall 4 mm: the cavity of a ball of 30 mm has 74 cm³, that of 16 mm has 7 cm³, little enough to print solid unasked."""
+    monkeypatch.setattr(print_parts, "is_open", lambda *given: False)
+    made = make_print(part_of(ball(radius)), PrintSettings(process=VAT, wall_mm=4.0))
+    assert made.facts["parts"][0]["hollow"] is None
+    assert [finding.severity for finding in made.findings if finding.code == "stays-solid-undrained"] == [severity]
+    assert audit_topology(made.solids[0].mesh).n_pieces == 1
 
 
 def test_a_drain_does_not_open_into_a_narrow_end_where_a_wider_place_is_nearly_as_low():

@@ -26,9 +26,10 @@ _FEWER_ROUNDS, _FEWER_SHARE = 3, 0.4  # how often the cavity is simplified, and 
 _FIRST_MARGIN = 1.035
 _MOST_TRIALS = 4
 _LEAST_CAVITY_MM3 = 500.0
-_SUMP_SHARES = (0.02, 0.05, 0.1)  # of the cavity's height, within which a place still counts as its lowest where none lower is clear
+_SUMP_SHARES = (0.02, 0.05, 0.1, 0.2)  # of the cavity's height, within which a place still counts as its lowest where none lower is clear
 _N_OPENINGS_TRIED, _N_SECTIONS_TRIED = 400, 60
 _OPEN_ENOUGH = 0.6  # of a hole's section
+LEAST_OPEN_SHARE = 0.25  # of a hole's section: a cavity that opens less than this would keep its resin or powder
 
 
 @dataclass(frozen=True, eq=False)

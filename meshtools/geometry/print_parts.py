@@ -11,7 +11,7 @@ from meshtools.geometry.body import Body, rigid, sound_mesh
 from meshtools.geometry.build_fit import Placing, place_in
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.engraving import Engraving, EngravingDemand, Tablet, engrave, place_on_cut, place_on_skin
-from meshtools.geometry.hollowing import Cavity, Opening, drill, find_cavity, is_open, place_opening
+from meshtools.geometry.hollowing import LEAST_OPEN_SHARE, Cavity, Opening, drill, find_cavity, is_open, place_opening
 from meshtools.geometry.joint_keys import Contact, Key, KeyDemand, KeyPair, WrongWays, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
 from meshtools.geometry.measure import hull_points
 from meshtools.geometry.splitting import Cut, Demand, Split, corners_of, split_to_fit
@@ -23,7 +23,7 @@ _LETTER_STEP_MM = 4.0
 
 @dataclass(frozen=True, eq=False)
 class Hollow:
-    """A cavity with its openings; is_open: it is proven that they connect it to the outside. wall_mm: what it was made for."""
+    """A cavity with its openings; is_open: it is proven that they connect it to the outside."""
 
     cavity: Cavity
     openings: tuple[Opening, ...]
@@ -35,7 +35,8 @@ class Hollow:
 class PrintedPart:
     """One part in the replica's coordinates and how it lies on the machine.
 
-    plain_mm3: of the part as cut, keyed_mm3: with pegs and holes; placing None where it fits nowhere; saving_percent: what a cavity would save.
+    plain_mm3: of the part as cut, keyed_mm3: with pegs and holes; placing None where it fits nowhere; undrained_mm3: of a cavity that is left solid,
+    because no vent and drain were proven to reach it.
     """
 
     number: int
@@ -46,6 +47,7 @@ class PrintedPart:
     placing: Placing | None
     hollow: Hollow | None
     cuts: tuple[int, ...]
+    undrained_mm3: float = 0.0
 
     @property
     def name(self) -> str:
@@ -163,7 +165,8 @@ def _engraved(part: PrintedPart, tablet: Tablet | None, settings: PrintSettings)
 
 
 def _hollowed(part: PrintedPart, row: int, pairs: list[KeyPair], settings: PrintSettings, keep_off: FloatArray) -> PrintedPart:
-    """The part with its cavity and openings, or as it is where a cavity would save too little. Pegs stay solid. row: the part's in the split."""
+    """The part with its cavity and openings, or as it is where a cavity would save too little or keep what should run out of it. Pegs stay solid.
+    row: the part's in the split."""
     solid, mesh = part.body.solid, part.body.mesh(0)
     pegs = [(_along(pair, key), key.diameter_mm / 2.0 + 1.0) for pair in pairs for key in pair.keys if pair.male == row]
     cavity = find_cavity(solid, mesh, settings.wall_mm, ((keep_off, settings.boss_radius_mm), *pegs))
@@ -175,6 +178,8 @@ def _hollowed(part: PrintedPart, row: int, pairs: list[KeyPair], settings: Print
     closed = solid - cavity.solid
     drained = drill(closed, openings)
     is_proven = is_open(drained, int(solid.genus()), len(openings), int(cavity.solid.genus()))
+    if not is_proven or min(opening.open_share for opening in openings) < LEAST_OPEN_SHARE:
+        return replace(part, undrained_mm3=cavity.volume_mm3)
     hollow = Hollow(cavity, openings, is_proven, float(closed.volume() - drained.volume()))
     return replace(part, body=part.body.with_solid(drained), hollow=hollow)
 
