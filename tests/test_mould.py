@@ -95,6 +95,13 @@ def test_an_open_surface_gets_no_mould_but_a_reason() -> None:
     assert made_codes(made) == {"mould-not-possible"} | {"mould-no-shrink"} & made_codes(made)
 
 
+def test_a_bone_of_too_many_faces_for_a_rigid_mould_is_refused_with_the_remedy(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("meshtools.geometry.mould_plan.MOST_FACES", 100)
+    made = make_mould(part_of(ball()), SMALL)
+    assert not made.solids
+    assert "take a flexible mould" in made.findings[0].message
+
+
 def test_the_shadow_of_a_ball_is_half_a_ball_and_the_cylinder_beneath_it() -> None:
     mesh = ball(10.0, n_splits=4)
     body = joined([solid_of(*shape(mesh)), shadow_of(*shape(mesh), UP, 5.0)])

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from meshtools.errors import GeometryError
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.mould_pieces import RigidMould, cut_rigid_mould, split_bodies
 from meshtools.geometry.shadow import rotation_to_z
@@ -17,6 +18,7 @@ from meshtools.model import FloatArray, Mesh
 
 WORK_FACES = 40_000  # a bone with more faces is decimated within the work tolerance first
 SEARCH_FACES = 5_000  # directions and pieces are searched on a version with about so many
+MOST_FACES = 50_000  # of a bone that a rigid mould is cut around: more take beyond five minutes
 N_PULLS = 4  # directions for which pieces are planned, where the best one needs more than two
 
 
@@ -85,8 +87,15 @@ def lighter(mesh: Mesh) -> Mesh:
 def fewest_pieces(bed: Bed, pulls: tuple[Pull, ...], cutting: Cutting, scale: float) -> tuple[Bed, RigidMould]:
     """The mould with the fewest pieces whose undercuts stay below the limit, over several ways to lay the bone; where none does, the one with the
     shallowest undercut. Planned on a lighter version, then cut around the bone itself."""
+    if len(bed.mesh.faces) > MOST_FACES:
+        raise GeometryError(
+            f"the bone has {len(bed.mesh.faces)} faces within the work tolerance, and a rigid mould is cut around at most {MOST_FACES}; "
+            "raise work_tolerance_mm, or take a flexible mould (kind: flexible) or a pattern"
+        )
     light = lighter(bed.mesh)
     is_light = light is not bed.mesh
+    if len(light.faces) > 2 * SEARCH_FACES:  # nothing lighter encloses a solid: one way to lay it is all that is tried
+        pulls = pulls[:1]
     best: tuple[tuple[bool, int, float], Bed, RigidMould] | None = None
     for pull in pulls:
         laid = relaid(Bed(light, bed.mould_from_replica, bed.bound_mm, bed.pull), pull, scale)
