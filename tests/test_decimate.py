@@ -192,6 +192,7 @@ def test_installation_compiles_every_loop_that_python_calls() -> None:
         piece_kernels,
         row_kernels,
         spike_kernels,
+        tree_kernels,
     )
     from meshtools.geometry.compiled import compile_all
 
@@ -201,7 +202,8 @@ def test_installation_compiles_every_loop_that_python_calls() -> None:
         cover_kernels.cover_more, nearby_kernels.group_by, nearby_kernels.gather_at_corners, nearby_kernels.gather_at_landing,
         nearby_kernels.prove_faces, collapsing_kernels.collapse_edges, collapsing_kernels.fixed_vertices, collapsing_kernels.plane_sums,
         collapsing_kernels.undone, collapsing_kernels.replayed, landing_kernels.land_at, landing_kernels.land_around,
-        edge_kernels.faces_at_edges, piece_kernels.label_faces, piece_kernels.label_patches, row_kernels.rows_among, spike_kernels.steep_vertices,
+        edge_kernels.faces_at_edges, tree_kernels.order_of_tree, tree_kernels.nearest_triangles,
+        piece_kernels.label_faces, piece_kernels.label_patches, row_kernels.rows_among, spike_kernels.steep_vertices,
         height_kernels.rasterise, height_kernels.dilate, height_kernels.left_above,
         height_kernels.relax, column_map._cross_columns, mould_fittings._merge_down, jacket.limit_slope, parting._relax,
     )  # fmt: skip

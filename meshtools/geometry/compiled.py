@@ -27,6 +27,7 @@ def compile_all() -> None:
     import numpy as np
 
     from meshtools.geometry.decimate import decimate_within
+    from meshtools.geometry.distance import compare
     from meshtools.model import Mesh
 
     n_rings, n_round = 24, 48
@@ -38,7 +39,7 @@ def compile_all() -> None:
     right = (np.arange(n_rings - 1)[:, None] * n_round + (np.arange(n_round)[None, :] + 1) % n_round).ravel()
     faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
     ball = Mesh.create(points.reshape(-1, 3), faces)
-    decimate_within(ball, 0.15)
+    compare(decimate_within(ball, 0.15).mesh, ball)
     _clean(ball)
     _carve_and_mould(ball)
 

@@ -27,14 +27,14 @@ class Nearest:
 
 
 class Surface:
-    """A mesh ready for distance queries (a box tree over its triangles, double precision).
+    """A mesh ready for distance queries (a tree of boxes over its triangles, our own, in double precision).
 
     The mesh is recentred on the middle of its box first, so the error does not grow with the offset of the coordinates: distances
     are exact to about 1e-12 of the size of mesh and queries together. Raises GeometryError for a mesh without faces.
     """
 
     def __init__(self, mesh: Mesh) -> None:
-        import igl
+        from meshtools.geometry.tree_kernels import boxes_of_tree, order_of_tree
 
         if not len(mesh.faces):
             raise GeometryError("the surface has no faces, so nothing can be measured to it; check the scan")
@@ -44,9 +44,9 @@ class Surface:
         self.mesh = mesh
         self._centre = (used.min(axis=0) + used.max(axis=0)) / 2
         self._vertices = mesh.vertices - self._centre
-        self._faces = mesh.faces.astype(np.int64)
-        self._tree = igl.AABB()
-        self._tree.init(self._vertices, self._faces)
+        self._faces = np.ascontiguousarray(mesh.faces, np.int32)
+        self._order = order_of_tree(self._vertices, self._faces)
+        self._boxes = boxes_of_tree(self._vertices, self._faces, self._order)
 
     def distance(self, points: FloatArray) -> tuple[FloatArray, IntArray]:
         """Distance to the surface in mm, (n,) float64 >= 0, and the nearest face (n,) int32, for points (n, 3) in mm.
@@ -74,15 +74,30 @@ class Surface:
         local = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3) - self._centre
         if not len(local):
             return np.zeros(0)
-        faces, lengths, _ = self._tree.intersect_ray_first(self._vertices, self._faces, local, np.ascontiguousarray(directions, dtype=np.float64))
+        faces, lengths, _ = self._ray_tree.intersect_ray_first(self._vertices, self._long_faces, local, np.ascontiguousarray(directions, np.float64))
         return np.asarray(np.where(np.asarray(faces) < 0, np.inf, lengths))
 
+    @cached_property
+    def _long_faces(self) -> Any:
+        return self._faces.astype(np.int64)
+
+    @cached_property
+    def _ray_tree(self) -> Any:
+        import igl
+
+        tree = igl.AABB()
+        tree.init(self._vertices, self._long_faces)
+        return tree
+
     def _query(self, points: FloatArray) -> tuple[FloatArray, Any, FloatArray]:
+        from meshtools.geometry.tree_kernels import nearest_triangles
+
         local = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3) - self._centre
         if not len(local):
             return np.zeros(0), np.zeros(0, np.int64), np.zeros((0, 3))
-        squared, faces, closest = self._tree.squared_distance(self._vertices, self._faces, local)
-        return np.maximum(squared, 0.0), faces, closest
+        squared, faces, closest = np.empty(len(local)), np.empty(len(local), np.int64), np.empty((len(local), 3))
+        nearest_triangles(local, self._vertices, self._faces, self._order, self._boxes, squared, faces, closest)
+        return squared, faces, closest
 
     def _weights(self, faces: Any, closest: FloatArray) -> FloatArray:
         corners = self._vertices[self._faces[faces]]

@@ -1,0 +1,165 @@
+"""Loops for `distance`: a tree of boxes over triangles, and the nearest triangle to a point. They bring numba, see `compiled`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.compiled import compiled
+
+LEAST_IN_LEAF = 3  # triangles in a leaf, and up to twice as many
+DEEP = 64  # levels of a tree
+
+
+@compiled
+def _part_at(order: Any, keys: Any, start: int, end: int, place: int) -> None:
+    """Rearrange order[start:end] so that what stands before `place` has no larger key than what stands from there on (Hoare 1961, FIND)."""
+    low, high = start, end - 1
+    while low < high:
+        pivot = keys[order[(low + high) // 2]]
+        i, j = low, high
+        while i <= j:
+            while keys[order[i]] < pivot:
+                i += 1
+            while keys[order[j]] > pivot:
+                j -= 1
+            if i <= j:
+                order[i], order[j] = order[j], order[i]
+                i, j = i + 1, j - 1
+        if place <= j:
+            high = j
+        elif place >= i:
+            low = i
+        else:
+            return
+
+
+@compiled
+def n_leaves(m: int) -> int:
+    """Leaves of a tree over m triangles: a power of two."""
+    k = 1
+    while 2 * k * LEAST_IN_LEAF <= m:
+        k *= 2
+    return k
+
+
+@compiled
+def order_of_tree(vertices: Any, faces: Any) -> Any:
+    """(m,) int32: the triangles in the order of the leaves. Each node's half is parted from the other along the longer side of its middles."""
+    m, k = len(faces), n_leaves(len(faces))
+    order, middles = np.arange(m).astype(np.int32), np.empty((3, m), np.float32)
+    for t in range(m):
+        for axis in range(3):
+            middles[axis, t] = vertices[faces[t, 0], axis] + vertices[faces[t, 1], axis] + vertices[faces[t, 2], axis]
+    width = k
+    while width > 1:
+        for first in range(0, k, width):
+            start, end, place = first * m // k, (first + width) * m // k, (first + width // 2) * m // k
+            longest, chosen = np.float32(-1.0), 0
+            for axis in range(3):
+                low = high = middles[axis, order[start]]
+                for i in range(start + 1, end):
+                    low, high = min(low, middles[axis, order[i]]), max(high, middles[axis, order[i]])
+                if high - low > longest:
+                    longest, chosen = high - low, axis
+            _part_at(order, middles[chosen], start, end, place)
+        width //= 2
+    return order
+
+
+@compiled
+def boxes_of_tree(vertices: Any, faces: Any, order: Any) -> Any:
+    """(2 k, 6) lowest and highest corner of each node's box. Node 1 is the root, 2 i and 2 i + 1 are below i; the last k are leaves, with the
+    triangles order[i * m // k] and on."""
+    m, k = len(faces), n_leaves(len(faces))
+    boxes = np.empty((2 * k, 6))
+    boxes[:, :3], boxes[:, 3:] = np.inf, -np.inf
+    for leaf in range(k):
+        for i in range(leaf * m // k, (leaf + 1) * m // k):
+            for corner in range(3):
+                for axis in range(3):
+                    x = vertices[faces[order[i], corner], axis]
+                    boxes[k + leaf, axis], boxes[k + leaf, 3 + axis] = min(boxes[k + leaf, axis], x), max(boxes[k + leaf, 3 + axis], x)
+    for node in range(k - 1, 0, -1):
+        for axis in range(3):
+            boxes[node, axis] = min(boxes[2 * node, axis], boxes[2 * node + 1, axis])
+            boxes[node, 3 + axis] = max(boxes[2 * node, 3 + axis], boxes[2 * node + 1, 3 + axis])
+    return boxes
+
+
+@compiled
+def _gap(box: Any, x: float, y: float, z: float) -> float:
+    """Squared distance of a point from a box."""
+    dx, dy, dz = max(box[0] - x, x - box[3], 0.0), max(box[1] - y, y - box[4], 0.0), max(box[2] - z, z - box[5], 0.0)
+    return float(dx * dx + dy * dy + dz * dz)
+
+
+@compiled
+def _towards(x: float, y: float, z: float, a: Any, b: Any, c: Any) -> Any:
+    """Squared distance of a point from a triangle, and the nearest point of that."""
+    ux, uy, uz, vx, vy, vz = b[0] - a[0], b[1] - a[1], b[2] - a[2], c[0] - a[0], c[1] - a[1], c[2] - a[2]
+    wx, wy, wz = x - a[0], y - a[1], z - a[2]
+    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+    wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
+    area = uu * vv - uv * uv
+    second, third = vv * wu - uv * wv, uu * wv - uv * wu
+    if area > 0.0 and second >= 0.0 and third >= 0.0 and second + third <= area:
+        second, third = second / area, third / area
+        px, py, pz = second * ux + third * vx, second * uy + third * vy, second * uz + third * vz
+        return (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2, a[0] + px, a[1] + py, a[2] + pz
+    share = min(max(wu / uu, 0.0), 1.0) if uu > 0.0 else 0.0
+    qx, qy, qz = share * ux, share * uy, share * uz
+    best = (wx - qx) ** 2 + (wy - qy) ** 2 + (wz - qz) ** 2
+    share = min(max(wv / vv, 0.0), 1.0) if vv > 0.0 else 0.0
+    px, py, pz = share * vx, share * vy, share * vz
+    squared = (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2
+    if squared < best:
+        best, qx, qy, qz = squared, px, py, pz
+    tt, wt = uu - 2.0 * uv + vv, (wv - uv) - (wu - uu)  # from b to c
+    share = min(max(wt / tt, 0.0), 1.0) if tt > 0.0 else 0.0
+    px, py, pz = ux + share * (vx - ux), uy + share * (vy - uy), uz + share * (vz - uz)
+    squared = (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2
+    if squared < best:
+        best, qx, qy, qz = squared, px, py, pz
+    return best, a[0] + qx, a[1] + qy, a[2] + qz
+
+
+@compiled
+def nearest_triangles(points: Any, vertices: Any, faces: Any, order: Any, boxes: Any, squared: Any, face: Any, place: Any) -> None:
+    """Set the squared distance (n,) of each point, its nearest triangle (n,), of equally near ones the lowest, and the nearest point (n, 3)."""
+    m, k = len(faces), len(boxes) // 2
+    stack, gaps = np.empty(DEEP, np.int64), np.empty(DEEP)
+    found = 0
+    for p in range(len(points)):
+        x, y, z = points[p]
+        corners = faces[found]  # the last point's: as a rule a near one, so that few boxes are looked into
+        best, px, py, pz = _towards(x, y, z, vertices[corners[0]], vertices[corners[1]], vertices[corners[2]])
+        top, stack[0], gaps[0] = 0, 1, 0.0
+        while top >= 0:
+            node, gap = stack[top], gaps[top]
+            top -= 1
+            if gap > best:
+                continue
+            while node < k:
+                near, far = 2 * node, 2 * node + 1
+                near_gap, far_gap = _gap(boxes[near], x, y, z), _gap(boxes[far], x, y, z)
+                if far_gap < near_gap:
+                    near, far, near_gap, far_gap = far, near, far_gap, near_gap
+                if far_gap <= best:
+                    top += 1
+                    stack[top], gaps[top] = far, far_gap
+                node, gap = near, near_gap
+                if gap > best:
+                    break
+            if gap > best:
+                continue
+            leaf = node - k
+            for i in range(leaf * m // k, (leaf + 1) * m // k):
+                t = order[i]
+                corners = faces[t]
+                distance, qx, qy, qz = _towards(x, y, z, vertices[corners[0]], vertices[corners[1]], vertices[corners[2]])
+                if distance < best or (distance == best and t < found):
+                    best, found, px, py, pz = distance, t, qx, qy, qz
+        squared[p], face[p] = best, found
+        place[p, 0], place[p, 1], place[p, 2] = px, py, pz
