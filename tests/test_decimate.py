@@ -203,7 +203,7 @@ def test_installation_compiles_every_loop_that_python_calls() -> None:
         nearby_kernels.prove_faces, collapsing_kernels.collapse_edges, collapsing_kernels.fixed_vertices, collapsing_kernels.plane_sums,
         collapsing_kernels.undone, collapsing_kernels.replayed, landing_kernels.land_at, landing_kernels.land_around,
         edge_kernels.faces_at_edges, tree_kernels.order_of_tree, tree_kernels.nearest_triangles,
-        piece_kernels.label_faces, piece_kernels.label_patches, row_kernels.rows_among, spike_kernels.steep_vertices,
+        piece_kernels.label_faces, piece_kernels.label_patches, row_kernels.faces_among, row_kernels.equal_rows, spike_kernels.steep_vertices,
         height_kernels.rasterise, height_kernels.dilate, height_kernels.left_above,
         height_kernels.relax, column_map._cross_columns, mould_fittings._merge_down, jacket.limit_slope, parting._relax,
     )  # fmt: skip

@@ -38,29 +38,28 @@ class TopologyAudit:
 
 def is_degenerate(vertices: FloatArray, faces: IntArray) -> NDArray[np.bool_]:
     """(m,) True where a face's corners coincide or lie on one line, to rounding."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    longest = np.max([np.einsum("ij,ij->i", d, d) for d in (b - a, c - b, a - c)], axis=0) if len(faces) else np.zeros(0)
-    repeated = (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
-    return np.asarray(repeated | (2.0 * face_areas(vertices, faces) <= FLAT_RATIO * longest))
+    from meshtools.geometry.area_kernels import flat_faces
+
+    return np.asarray(flat_faces(np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32), FLAT_RATIO))
 
 
 def count_edges(faces: IntArray, n_vertices: int) -> tuple[int, int, int]:
     """Edges with one face, with more than two faces, and with two faces that run along them in the same direction."""
     if len(faces) == 0:
         return 0, 0, 0
-    along, against = (count.astype(np.int64) for count in half_edge_counts(faces, n_vertices))
-    size = np.bincount(along + against)  # half-edges at edges of so many faces
-    n_same = int(((along == 2) & (against == 0)).sum())
-    return int(size[1]), int((size[3:] // np.arange(3, len(size))).sum()), n_same // 2
+    from meshtools.geometry.edge_kernels import edge_totals
+
+    n_open, n_crowded, n_same = edge_totals(*half_edge_counts(faces, n_vertices))
+    return int(n_open), int(n_crowded), int(n_same)
 
 
 def signed_volume(mesh: Mesh) -> float:
     """Volume inside a closed surface by the divergence theorem, about the centroid; negative when it is inside out."""
     if len(mesh.faces) == 0:
         return 0.0
-    points = mesh.vertices - mesh.vertices[mesh.faces.ravel()].mean(axis=0)
-    a, b, c = (points[mesh.faces[:, k]] for k in range(3))
-    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
+    from meshtools.geometry.area_kernels import cone_volumes
+
+    return float(cone_volumes(mesh.vertices, mesh.faces, np.zeros(len(mesh.faces), np.int32), 1)[1][0])
 
 
 def audit_topology(mesh: Mesh) -> TopologyAudit:

@@ -31,6 +31,7 @@ class Collapsing:
         is_fixed = fixed_vertices(fine.faces, across, is_kept, len(fine.vertices))
         args = plane_sums(fine.vertices, fine.faces), STEPS * tolerance_mm, REACH * tolerance_mm
         self._collapses, self._rings, face = collapse_edges(fine.vertices.copy(), fine.faces.copy(), fine.vertices, is_fixed, *args)
+        del args
         self._is_undone = np.zeros(len(self._collapses[0]), bool)
         self._replay()
         self.landing = Landing(fine, self.coarse, across, self._place_of[face])

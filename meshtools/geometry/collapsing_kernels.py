@@ -90,7 +90,7 @@ def _best_place(u: int, v: int, vertices: Any, is_fixed: Any, sums: Any, place: 
     bb, bc, bd = sums[u, 4] + sums[v, 4], sums[u, 5] + sums[v, 5], sums[u, 6] + sums[v, 6]
     cc, cd, dd, area = sums[u, 7] + sums[v, 7], sums[u, 8] + sums[v, 8], sums[u, 9] + sums[v, 9], sums[u, 10] + sums[v, 10]
     if not area > 0.0:
-        return NEVER
+        return float(NEVER)
     p, q, r = aa * x + ab * y + ac * z + ad, ab * x + bb * y + bc * z + bd, ac * x + bc * y + cc * z + cd
     error = x * (p + ad) + y * (q + bd) + z * (r + cd) + dd
     length = (vertices[u, 0] - vertices[v, 0]) ** 2 + (vertices[u, 1] - vertices[v, 1]) ** 2 + (vertices[u, 2] - vertices[v, 2]) ** 2
@@ -99,6 +99,8 @@ def _best_place(u: int, v: int, vertices: Any, is_fixed: Any, sums: Any, place: 
         ia, ib, ic = aa + pull, bb + pull, cc + pull
         first, second, third = ib * ic - bc * bc, ac * bc - ab * ic, ab * bc - ac * ib
         whole = ia * first + ab * second + ac * third
+        if not whole > 0.0:
+            return float(NEVER)
         dx = -(p * first + q * second + r * third) / whole
         dy = -(p * second + q * (ia * ic - ac * ac) + r * (ab * ac - ia * bc)) / whole
         dz = -(p * third + q * (ab * ac - ia * bc) + r * (ia * ib - ab * ab)) / whole

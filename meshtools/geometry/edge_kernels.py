@@ -67,3 +67,16 @@ def faces_at_edges(faces: Any, n_vertices: int) -> Any:
                 against[own[order[i]]] = min(last - first - n_same, MOST)
             first = last
     return along, against
+
+
+@compiled
+def edge_totals(along: Any, against: Any) -> Any:
+    """From `faces_at_edges`: edges with one face, with more than two, and with two that run along them in the same direction."""
+    sizes, n_same = np.zeros(2 * MOST + 1, np.int64), 0
+    for i in range(len(along)):
+        sizes[int(along[i]) + int(against[i])] += 1
+        n_same += along[i] == 2 and against[i] == 0
+    n_crowded = 0
+    for size in range(3, len(sizes)):
+        n_crowded += sizes[size] // size
+    return sizes[1], n_crowded, n_same // 2

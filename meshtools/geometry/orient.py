@@ -94,12 +94,9 @@ def enclosed_volumes(mesh: Mesh, labels: IntArray) -> FloatArray:
     n_pieces = int(labels.max()) + 1 if len(labels) else 0
     if n_pieces == 0:
         return np.zeros(0)
-    corners = np.repeat(labels, 3)
-    count = np.bincount(corners, minlength=n_pieces)
-    points = mesh.vertices[mesh.faces.ravel()]
-    middle = np.stack([np.bincount(corners, points[:, k], n_pieces) / count for k in range(3)], axis=1)
-    local = points.reshape(-1, 3, 3) - middle[labels][:, None, :]
-    volumes = np.bincount(labels, np.einsum("ij,ij->i", local[:, 0], np.cross(local[:, 1], local[:, 2])) / 6.0, n_pieces)
+    from meshtools.geometry.area_kernels import cone_volumes
+
+    middle, volumes = cone_volumes(mesh.vertices, mesh.faces, np.ascontiguousarray(labels, np.int32), n_pieces)
     start, end, face = open_half_edges(mesh.faces, len(mesh.vertices))
     if len(start):
         a, b = mesh.vertices[start] - middle[labels[face]], mesh.vertices[end] - middle[labels[face]]

@@ -25,9 +25,9 @@ def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
 
 def area_vectors(vertices: FloatArray, faces: IntArray) -> FloatArray:
     """(m, 3) vectors along the outward normal whose length is the face's area."""
-    x, y, z = (vertices[:, k][faces].T for k in range(3))  # column by column: a third of the time of np.cross on rows
-    (ux, uy, uz), (vx, vy, vz) = ([w[k] - w[0] for w in (x, y, z)] for k in (1, 2))
-    return np.stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx], axis=1) * 0.5
+    from meshtools.geometry.area_kernels import area_vectors_of
+
+    return np.asarray(area_vectors_of(np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32)))
 
 
 def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
@@ -101,10 +101,10 @@ def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
 
 def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
     """For every face of `wanted` (m,) whether the mesh has it, with its corners in the same order and at the same places to the last bit."""
-    from meshtools.geometry.row_kernels import rows_among
+    from meshtools.geometry.row_kernels import faces_among
 
-    have, want = (np.ascontiguousarray(of.vertices[of.faces] + 0.0).reshape(-1, 9).view(np.int64) for of in (mesh, wanted))
-    return np.asarray(rows_among(have, want))
+    have, want = ((of.vertices + 0.0).view(np.int64) for of in (mesh, wanted))  # + 0.0 makes one zero of two
+    return np.asarray(faces_among(have, mesh.faces, want, wanted.faces))
 
 
 def without_vertices(mesh: Mesh, vertices: IntArray) -> Mesh:

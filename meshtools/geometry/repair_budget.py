@@ -44,6 +44,10 @@ class Repair:
     """How far skin that was taken away lies from the skin now, or new skin from what was there, whichever is farther."""
     depth_at_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
 
+    def without_mesh(self) -> Repair:
+        """The figures alone: a large mesh that only a record refers to is memory lost."""
+        return replace(self, mesh=Mesh.create(np.zeros((0, 3)), np.zeros((0, 3), np.int32)))
+
     def row(self) -> dict[str, Any]:
         """The repair as plain figures for a record."""
         return {

@@ -31,24 +31,10 @@ def group_rows(rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.i
     """Equal rows of an (n, 3) integer array: lowest index of each distinct row, in that order, and the group of every row."""
     if len(rows) == 0:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    mixed = np.zeros(len(rows), dtype=np.uint64)
-    for column, factor in enumerate((0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB)):
-        mixed = (mixed + rows[:, column].astype(np.uint64)) * np.uint64(factor)
-        mixed ^= mixed >> np.uint64(29)
-    order = np.argsort(mixed)
-    is_start = np.concatenate([[True], mixed[order][1:] != mixed[order][:-1]])
-    group = np.empty(len(rows), dtype=np.int64)
-    group[order] = np.cumsum(is_start) - 1
-    firsts = np.minimum.reduceat(order, np.flatnonzero(is_start))
-    if not (rows[firsts[group]] == rows).all():  # two different rows met in one 64-bit key: sort the rows themselves
-        order = np.lexsort(rows.T)
-        is_start = np.concatenate([[True], (rows[order][1:] != rows[order][:-1]).any(axis=1)])
-        group[order] = np.cumsum(is_start) - 1
-        firsts = np.minimum.reduceat(order, np.flatnonzero(is_start))
-    by_first = np.argsort(firsts)
-    rank = np.empty(len(firsts), dtype=np.int64)
-    rank[by_first] = np.arange(len(firsts))
-    return firsts[by_first], rank[group]
+    from meshtools.geometry.row_kernels import equal_rows
+
+    firsts, group = equal_rows(np.ascontiguousarray(rows, np.int64))
+    return firsts, group
 
 
 def weld_scan(vertices: FloatArray, faces: IntArray, colour: ColourArray | None) -> Welded:

@@ -67,14 +67,16 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     lengths, noted = check_lengths(turned.mesh.vertices, find, basis, settings)
     facts |= {"unit": find.unit.value, "lengths": lengths}
     findings += noted
-    mesh, rows, noted, spikes = _closed_holes(turned.mesh, find, settings, own, mm_per_unit)
+    mesh = turned.mesh
+    del turned
+    mesh, rows, noted, spikes = _closed_holes(mesh, find, settings, own, mm_per_unit)
     facts |= rows
     facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
     findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
     mesh, rows, noted = _decimated(mesh, find, tolerance_mm)
     findings += noted
     crossings = mend_crossings(mesh, FILL_SOURCE, repair_budget(settings))
-    mesh, repairs = crossings.mesh, (*repairs, spikes, crossings)
+    mesh, repairs = crossings.mesh, (*repairs, spikes, crossings.without_mesh())
     facts |= rows | {"repairs": [repair.row() for repair in repairs]} | _final_facts(mesh)
     findings += repair_findings(find, repairs, greatest_length(mesh.vertices), settings)
     sources = (SourceEntry(EvidenceClass.OWN, find.find, Origin.SCANNED), SourceEntry(EvidenceClass.FILL, find.find, Origin.FILLED))
@@ -96,7 +98,7 @@ def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettin
     layers = remove_second_layers(mesh, reach_mm, settings.doubled_layer_area_percent)
     counts = {"n_fins_removed": n_fins, "n_edges_cut": n_cut, "n_faces_flipped": int(is_flipped.sum())}
     facts = {"n_vertices_raw": len(raw.vertices), "n_faces_raw": len(raw.faces)} | welded.counts | counts
-    return layers.mesh, facts, (cracks, dangling, layers)
+    return layers.mesh, facts, (cracks.without_mesh(), dangling.without_mesh(), layers.without_mesh())
 
 
 def _reduced(raw: RawScan, find: Find, settings: CleanSettings, mm_per_unit: float) -> tuple[dict[str, Any], list[Finding]]:
@@ -218,7 +220,7 @@ def _closed_holes(
         "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
         "rims_left": [rim_row(rim) for rim in (*choice.leave, *closing.refused)],
     }
-    return closing.mesh, facts, findings, cut
+    return closing.mesh, facts, findings, cut.without_mesh()
 
 
 def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> list[Finding]:
