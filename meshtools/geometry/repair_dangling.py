@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.orient import points_inside
+from meshtools.geometry.orient import half_edge_counts, points_inside
 from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume
 from meshtools.geometry.weld import edge_keys
@@ -30,9 +30,14 @@ class _Parts:
     label: NDArray[np.int64]
     area: FloatArray
     piece: NDArray[np.int64]
+    is_open: NDArray[np.bool_]
+    """Half-edges (3 m,) at edges of one face."""
+    crowded: NDArray[np.int64]
+    """Half-edges (k,) at edges of more than two faces, ascending."""
     edges: NDArray[np.int64]
-    """Number of the edge of every half-edge (3 m,)."""
+    """The edge (k,) of each of these, numbered from 0."""
     n_faces_at: NDArray[np.int64]
+    """The faces at each of these edges."""
 
     @property
     def n_parts(self) -> int:
@@ -98,17 +103,14 @@ def _find_parts(mesh: Mesh) -> _Parts | None:
     pieces = label_pieces(mesh.faces, len(mesh.vertices))
     if n_parts == int(pieces.max()) + 1:
         return None
-    keys = edge_keys(mesh.faces, len(mesh.vertices))
-    order = np.argsort(keys, kind="stable")
-    is_first = np.concatenate([[True], keys[order][1:] != keys[order][:-1]])
-    edge_of = np.empty(len(keys), dtype=np.int64)
-    edge_of[order] = np.cumsum(is_first) - 1
-    firsts = np.flatnonzero(is_first)
-    count = np.diff(np.append(firsts, len(keys)))
+    along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
+    crowded = np.flatnonzero((along > 2) | (against > 2) | (along + against > 2))
+    keys = edge_keys(mesh.faces[crowded // 3], len(mesh.vertices)).reshape(-1, 3)[np.arange(len(crowded)), crowded % 3]
+    _, edges, count = np.unique(keys, return_inverse=True, return_counts=True)
     area = np.asarray(np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), dtype=np.float64)
     piece = np.zeros(n_parts, dtype=np.int64)
     piece[label] = pieces
-    return _Parts(label.astype(np.int64), area, piece, edge_of, count)
+    return _Parts(label, area, piece, (along == 1) & (against == 0), crowded, edges.ravel(), count)
 
 
 def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
@@ -116,11 +118,9 @@ def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
     largest = np.zeros(int(parts.piece.max()) + 1)
     np.maximum.at(largest, parts.piece, parts.area)
     is_minor = parts.area < largest[parts.piece]
-    half_part = np.repeat(parts.label, 3)
     has_open = np.zeros(parts.n_parts, dtype=bool)
-    has_open[half_part[parts.n_faces_at[parts.edges] == 1]] = True
-    is_crowded = parts.n_faces_at[parts.edges] > 2
-    rows, own = np.unique(np.stack([parts.edges[is_crowded], half_part[is_crowded]], axis=1), axis=0, return_counts=True)
+    has_open[parts.label[np.flatnonzero(parts.is_open) // 3]] = True
+    rows, own = np.unique(np.stack([parts.edges, parts.label[parts.crowded // 3]], axis=1), axis=0, return_counts=True)
     left = parts.n_faces_at[rows[:, 0]] - own  # faces at the edge once the part is gone
     spoils = np.zeros(parts.n_parts, dtype=bool)
     spoils[rows[left % 2 == 1, 1]] = True
