@@ -24,7 +24,7 @@ from meshtools.model import FloatArray
 N_POINTS = 400  # of each bone; 800 give the same size to 0.01 % in the median (measured)
 N_ROUNDS = 4
 RANGE = 0.3  # of the length, over which neighbours differ alike; 0.15 to 0.6 and other covariances change the median error by a tenth (measured)
-OWN_SHARE = 0.03  # variance of what belongs to one pair alone, over that of the smooth displacement
+OWN_SHARE = 0.1  # variance of what belongs to one pair alone, over that of the smooth displacement; 0.01 to 0.1 give like errors (measured)
 SPREAD = 3.0  # Tukey's limit in robust standard deviations of what the displacement leaves
 NARROWEST, WIDEST = 0.002, 0.05
 MIN_COSINE, MIN_WEIGHT, MIN_PAIRS = 0.5, 0.05, 60
