@@ -8,7 +8,9 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.decimate import decimate_within
+from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_pieces import RigidMould, cut_rigid_mould, split_bodies
+from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.shadow import rotation_to_z
 from meshtools.geometry.side_pieces import Cutting
 from meshtools.geometry.simplify import simplify_around
@@ -19,6 +21,7 @@ from meshtools.model import FloatArray, Mesh
 WORK_FACES = 40_000  # a bone with more faces is decimated within the work tolerance first
 SEARCH_FACES = 5_000  # directions and pieces are searched on a version with about so many
 MOST_FACES = 50_000  # of a bone that a rigid mould is cut around: more take beyond five minutes
+MOST_HIDDEN = 10_000  # faces in the shadow of others: as many again and it takes beyond five minutes
 N_PULLS = 4  # directions for which pieces are planned, where the best one needs more than two
 
 
@@ -84,6 +87,18 @@ def lighter(mesh: Mesh) -> Mesh:
     return light if audit.is_closed and audit.n_nonmanifold_edges == 0 and audit.is_outward else mesh
 
 
+def hidden_faces(bed: Bed) -> tuple[int, FloatArray]:
+    """How many faces of a bone are hidden by others along the way out that they look towards, and the middle (3,) of these on the replica."""
+    mesh = bed.mesh
+    rows = np.einsum("mij->mj", mesh.vertices[mesh.faces]) / 3.0
+    up = np.where(area_vectors(mesh.vertices, mesh.faces)[:, 2] >= 0.0, 1.0, -1.0)[:, None] * np.array([0.0, 0.0, 1.0])
+    is_hidden = np.isfinite(Surface(mesh).first_hit(rows + 1e-4 * up, up))
+    if not is_hidden.any():
+        return 0, np.zeros(3)
+    replica_from_mould = np.linalg.inv(bed.mould_from_replica)
+    return int(is_hidden.sum()), np.asarray(replica_from_mould[:3, :3] @ np.median(rows[is_hidden], axis=0) + replica_from_mould[:3, 3])
+
+
 def fewest_pieces(bed: Bed, pulls: tuple[Pull, ...], cutting: Cutting, scale: float) -> tuple[Bed, RigidMould]:
     """The mould with the fewest pieces whose undercuts stay below the limit, over several ways to lay the bone; where none does, the one with the
     shallowest undercut. Planned on a lighter version, then cut around the bone itself."""
@@ -91,6 +106,13 @@ def fewest_pieces(bed: Bed, pulls: tuple[Pull, ...], cutting: Cutting, scale: fl
         raise GeometryError(
             f"the bone has {len(bed.mesh.faces)} faces within the work tolerance, and a rigid mould is cut around at most {MOST_FACES}; "
             "raise work_tolerance_mm, or take a flexible mould (kind: flexible) or a pattern"
+        )
+    n_hidden, place = hidden_faces(bed)
+    if n_hidden > MOST_HIDDEN:
+        at = ", ".join(f"{x:.0f}" for x in place)
+        raise GeometryError(
+            f"{n_hidden} faces of the bone lie in the shadow of others, in the middle of them x, y, z = {at} mm of the replica, and a rigid mould "
+            f"reaches around at most {MOST_HIDDEN}; take a flexible mould (kind: flexible) or a pattern, or close its crevices first"
         )
     light = lighter(bed.mesh)
     is_light = light is not bed.mesh

@@ -83,7 +83,8 @@ def with_whole_planes(mesh: Mesh) -> Mesh:
 
 
 def mended(mesh: Mesh) -> Mesh:
-    """The mesh, edges of its crossing and flat faces flipped or drawn together one by one, where that leaves fewer of them around the edge.
+    """The mesh, edges of its crossing and flat faces flipped or drawn together one by one, where that leaves fewer of them around the edge, or
+    as many and fewer faces.
 
     A flip is tried where both diagonals of the two faces pass each other within the reach, drawing together where the edge is shorter.
     """
@@ -105,14 +106,14 @@ def mended(mesh: Mesh) -> Mesh:
 
 def _best_change(vertices: FloatArray, faces: IntArray, is_kept: NDArray[np.bool_], row: int, reach_mm: float) -> Changed | None:
     """Faces (m, 3) and which of them are kept (m,) after that change of one edge of a face that leaves the fewest wrong around it; None where
-    none leaves fewer."""
+    none leaves fewer, nor as many of fewer faces."""
     near = _near(vertices, faces, row) & is_kept
     best: Changed | None = None
-    fewest = _n_wrong(vertices, faces[near])
+    fewest = _n_wrong(vertices, faces[near]), int(is_kept.sum())
     for changed, left in _changes(vertices, faces, is_kept, row, reach_mm):
-        n_wrong = _n_wrong(vertices, changed[near & left])
-        if n_wrong < fewest:
-            best, fewest = (changed, left), n_wrong
+        rank = _n_wrong(vertices, changed[near & left]), int(left.sum())
+        if rank < fewest:
+            best, fewest = (changed, left), rank
     return best
 
 
