@@ -111,7 +111,7 @@ def place_prints(
         off = float(np.abs(heights - level).max())
         if off <= np.tan(np.radians(_STEEPEST_DEG)) * width / 2:
             inside = start - (depth + width / 2) * away
-            prints.append(CorePrint(inside, start - entry * away + length * away, width, off + 0.1, depth - entry))
+            prints.append(CorePrint(inside, start - entry * away + length * away, width, off + width, depth - entry))
     return _farthest(prints)
 
 
