@@ -16,6 +16,7 @@ import numpy as np
 from meshtools.model import FloatArray, IntArray, Mesh
 
 BLOCK = 1 << 14  # pairs worked on at once, so that they stay in the processor's cache
+AT_ONCE = 500_000  # faces looked at at once, so that millions of them need no copy of all their corners
 BATCH = 100_000  # pieces quartered at once
 MAX_PIECES = 1_500_000  # after this many pieces more than faces the bound is reported as it stands
 RELATIVE_SLACK = 0.01
@@ -77,10 +78,17 @@ def bound_deviation(mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, u
     within 1 % or 1e-4 mm of the largest distance found; or early, with a loose but true bound, at the limit of pieces. True up to rounding
     of double precision.
     """
-    pieces = _faces_as_pieces(mesh, surface, upper_mm)
-    largest = max(known_mm, float(pieces.distance.max(initial=0.0)))
-    largest = max(largest, _tighten(pieces, surface, _threshold(largest)))
-    settled, n_left = 0.0, MAX_PIECES
+    used, distances, nearest = _at_vertices(mesh, surface)
+    largest, settled, n_left = max(known_mm, float(distances.max(initial=0.0))), 0.0, MAX_PIECES
+    parts = []
+    for start in range(0, max(len(mesh.faces), 1), AT_ONCE):
+        rows = slice(start, start + AT_ONCE)
+        part = _faces_as_pieces(mesh, rows, used, (distances, nearest), upper_mm)
+        largest = max(largest, _tighten(part, surface, _threshold(largest)))
+        is_loose = part.upper > _threshold(largest)
+        settled = max(settled, float(part.upper[~is_loose].max(initial=0.0)))
+        parts.append(part.take(is_loose))
+    pieces = _all_of(parts)
     while True:
         loose = pieces.upper > _threshold(largest)
         settled = max(settled, float(pieces.upper[~loose].max(initial=0.0)))
@@ -102,12 +110,27 @@ def _threshold(largest: float) -> float:
     return largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM)
 
 
-def _faces_as_pieces(mesh: Mesh, surface: DistanceField, upper_mm: FloatArray | None) -> _Pieces:
-    used, local = np.unique(mesh.faces, return_inverse=True)
-    local = local.reshape(-1, 3)
-    distances, faces = surface.distance(mesh.vertices[used])
-    upper = np.full(len(local), np.inf) if upper_mm is None else upper_mm.copy()
-    return _Pieces(mesh.vertices[mesh.faces], distances[local], faces[local], upper, faces[local[:, 0]])
+def _at_vertices(mesh: Mesh, surface: DistanceField) -> tuple[Any, FloatArray, Any]:
+    """The place of each vertex (n,) among those that are used, and distance and nearest face of these."""
+    is_used = np.zeros(len(mesh.vertices), bool)
+    is_used[mesh.faces.ravel()] = True
+    return np.cumsum(is_used, dtype=np.int32) - 1, *surface.distance(mesh.vertices[is_used])
+
+
+def _faces_as_pieces(mesh: Mesh, rows: slice, place: Any, at_vertices: tuple[FloatArray, Any], upper_mm: FloatArray | None) -> _Pieces:
+    """Some faces of the mesh, whole; at_vertices: distance and nearest face of the vertices that are used."""
+    faces = mesh.faces[rows]
+    local = place[faces]
+    upper = np.full(len(local), np.inf) if upper_mm is None else upper_mm[rows].copy()
+    return _Pieces(mesh.vertices[faces], at_vertices[0][local], at_vertices[1][local], upper, at_vertices[1][local[:, 0]])
+
+
+def _all_of(parts: list[_Pieces]) -> _Pieces:
+    """All pieces of a list that is not empty, in its order."""
+    whole = parts[0]
+    for part in parts[1:]:
+        whole = whole.joined(part)
+    return whole
 
 
 def _split(pieces: _Pieces, surface: DistanceField) -> _Pieces:

@@ -50,7 +50,9 @@ def _clean(ball: Mesh) -> None:
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
     from meshtools.geometry.spikes import find_spikes
+    from meshtools.geometry.weld import weld
 
+    weld(ball)
     find_spikes(ball)
     has_faces(ball, ball)
     remove_dangling(ball, RepairBudget(1.0, 1.0, 1.0))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,13 +28,13 @@ class Welded:
     counts: dict[str, int]
 
 
-def group_rows(rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Equal rows of an (n, 3) integer array: lowest index of each distinct row, in that order, and the group of every row."""
+def group_rows(rows: NDArray[np.integer[Any]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Equal rows of an (n, 3) array of int32 or int64: lowest index of each distinct row, in that order, and the group of every row."""
     if len(rows) == 0:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     from meshtools.geometry.row_kernels import equal_rows
 
-    firsts, group = equal_rows(np.ascontiguousarray(rows, np.int64))
+    firsts, group = equal_rows(np.ascontiguousarray(rows))
     return firsts, group
 
 
@@ -48,11 +49,12 @@ def weld_scan(vertices: FloatArray, faces: IntArray, colour: ColourArray | None)
     counts = {"n_not_finite_removed": int((~is_kept).sum())}
     is_used = np.zeros(len(vertices), dtype=bool)
     is_used[faces[is_kept].ravel()] = True
-    number = np.cumsum(is_used) - 1
-    points, triangles = vertices[is_used], number[faces[is_kept]]
+    points = vertices[is_used]
     firsts, group = group_rows(_grid(points))
     counts["n_vertices_merged"] = len(points) - len(firsts)
-    triangles = group[triangles]
+    number = np.full(len(vertices), -1, np.int32)
+    number[is_used] = group
+    triangles = number[faces[is_kept]]
     has_repeat = (triangles[:, 0] == triangles[:, 1]) | (triangles[:, 1] == triangles[:, 2]) | (triangles[:, 2] == triangles[:, 0])
     triangles = triangles[~has_repeat]
     single, _ = group_rows(np.sort(triangles, axis=1))
