@@ -60,7 +60,8 @@ class Trial:
     whole_vertices, whole_faces: the undamaged bone in the same pose, warped but without noise. is_lost_face: of the whole's faces, those
     with no corner left. is_fracture_face, is_floater_face: of the scan's faces. lost_side: +1 where the loss is on the side
     normal . x > offset. lost_area_percent: measured, of the side that lost (first) and of the other side. pose (4, 4) moves the dog's
-    coordinates into the scan's; planted_normal is the normal of y = 0 in that pose.
+    coordinates into the scan's; planted_normal is the normal of y = 0 in that pose. tool: the posed manifold3d block that took the loss
+    away, None where nothing is lost.
     """
 
     name: str
@@ -78,6 +79,7 @@ class Trial:
     diagonal_mm: float
     pose: np.ndarray
     planted_normal: np.ndarray
+    tool: Any
 
 
 def median_bones() -> tuple[str, ...]:
@@ -121,6 +123,7 @@ def make_trial(name: str, seed: int, damage: Damage) -> Trial:
         name, scan, scan_faces, moved if has_plane else np.full(3, np.nan), offset + float(moved @ pose[:3, 3]) if has_plane else np.nan,
         _posed(whole, pose), faces, cut.is_beyond(whole)[faces].all(axis=1), np.append(is_fracture, np.zeros(len(scan_faces) - n_bone, bool)),
         np.arange(len(scan_faces)) >= n_bone, side, cut.lost_area_percent, diagonal, pose, pose[:3, 1],
+        cut.tool().transform(pose[:3]) if cut.is_wanted else None,
     )  # fmt: skip
 
 
@@ -217,7 +220,7 @@ class _Cut:
         """Vertices and faces of what is left, and which faces are fracture surface."""
         if not self.is_wanted:
             return self.vertices, self.faces, np.zeros(len(self.faces), bool)
-        tool = self._tool()
+        tool = self.tool()
         left = (self._solid() - tool).to_mesh64()
         vertices = np.asarray(left.vert_properties)[:, :3]
         faces = np.asarray(left.tri_verts).astype(np.int64)
@@ -239,7 +242,7 @@ class _Cut:
             pieces.append(manifold3d.Manifold(mesh))
         return manifold3d.Manifold.batch_boolean(pieces, manifold3d.OpType.Add)
 
-    def _tool(self) -> Any:
+    def tool(self) -> Any:
         """A block whose lower side is the rough surface and which reaches past the bone."""
         import manifold3d
 

@@ -60,7 +60,7 @@ class RestoreSettings:
     seam_width_percent: float = bounded(0.05, 0.001, 2.0, "Least width of the seam between original and taken-over skin.")
     fade_percent: float = bounded(20.0, 0.5, 100.0, "A difference at the seam fades within about this distance on the taken-over side.")
     fade_short_percent: float = bounded(3.0, 0.1, 100.0, "The part of a difference that is particular to one place fades within about this distance.")
-    least_patch_percent: float = bounded(0.02, 0.0, 5.0, "Patches below this share of the surface are neither taken over nor given up.")
+    least_patch_percent: float = bounded(0.01, 0.0, 5.0, "Patches below this share of the surface are neither taken over nor given up.")
 
 
 @dataclass(frozen=True)

@@ -10,13 +10,16 @@ import pytest
 from solid_shapes import ball
 
 from meshtools.errors import GeometryError
-from meshtools.geometry import restore_join
+from meshtools.geometry import restore_join, seam, seam_repair
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.restore import Restoration, Rows, restore_across_plane, restore_from_counterpart
+from meshtools.geometry.rims import find_rims
 from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.takeover import settle_cavities, winding
 from meshtools.geometry.transform import move_points
+from meshtools.geometry.unite import concatenate
 from meshtools.model import Mesh
 from meshtools.settings import RestoreSettings
 
@@ -198,6 +201,50 @@ def test_patches_that_come_back_one_after_the_other_are_all_there_in_the_end(mon
         restore_join.join_taken(original, whole, 1.0, 0.1, SEAM)
 
 
+def test_cavities_are_taken_over_where_the_bone_around_them_is_lost_and_only_there() -> None:
+    """A partner with two small cavities, whose walls the original has nowhere: only the one in the lost half is taken, however small."""
+    whole, hole = bumpy(3), bumpy(1)
+    cavities = [hole.replaced(vertices=hole.vertices * 0.02 + [0, side * 8.0, 0], faces=hole.faces[:, ::-1].copy()) for side in (-1, 1)]
+    partner = concatenate([whole, *cavities])
+    is_lost = np.arange(len(partner.faces)) >= len(whole.faces)
+    half, _ = cut_away(whole)
+    is_outside = winding(half, np.array([[0, -8.0, 0], [0, 8.0, 0]])) < 0.5
+    taken = settle_cavities(partner, is_lost, np.zeros_like(is_lost), half)
+    assert is_outside.sum() == 1
+    assert [taken[is_lost][k * len(hole.faces) : (k + 1) * len(hole.faces)].mean() for k in (0, 1)] == is_outside.tolist()
+
+
+def test_a_short_rim_that_cannot_be_joined_leaves_the_long_ones_joined(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three rims belong together and no faces are found between all of them: the long two are joined, the short one stays open."""
+    whole = bumpy(3)
+    half, _ = cut_away(whole, is_open=True)
+    other = take_faces(whole, whole.vertices[whole.faces].mean(axis=1) @ np.array([0.0, 1.0, 0.0]) > 0.5)
+    loops = [find_rims(half)[0].vertices, find_rims(other)[0].vertices + len(half.vertices), np.array([3, 4, 5], dtype=np.int32)]
+    monkeypatch.setattr(seam, "_span", lambda mesh, rims, barred: None if len(rims) > 2 else np.zeros((1, 3), dtype=np.int32))
+    joined, faces = seam._span_most(concatenate([half, other]), loops, len(half.vertices), np.zeros(0, dtype=np.int64))
+    assert (joined, faces is None) == ([0, 1], False)
+
+
+def test_tangles_far_apart_are_each_mended_in_their_place() -> None:
+    """Two vertices of the seam pulled through the skin beside them: no crossing is left, every edge has its two faces, no original face went."""
+    whole = bumpy(3)
+    order = np.argsort(whole.vertices[whole.faces].mean(axis=1)[:, 2], kind="stable")
+    mesh = whole.replaced(faces=whole.faces[order], source=whole.source[order])
+    n_original = len(order) // 2
+    vertices = mesh.vertices.copy()
+    for side in (-1, 1):
+        pulled = int(np.argmin(np.linalg.norm(vertices - [side * 12.0, 0.0, 11.0], axis=1)))
+        beside = int(np.argsort(np.linalg.norm(vertices - vertices[pulled], axis=1))[6])
+        vertices[pulled] += 2.5 * (vertices[beside] - vertices[pulled]) - [0.0, 0.0, 0.5]
+    mesh = mesh.replaced(vertices=vertices, source=np.where(np.arange(len(order)) < n_original, OWN, SEAM))
+    tangles = count_self_intersections(mesh).faces
+    state = seam_repair.Untangled(mesh, np.ones(n_original, dtype=bool), len(tangles))
+    found = seam_repair._mended_one_by_one(state, tangles, SEAM)
+    assert len(seam_repair._clusters(state, tangles)) >= 2
+    assert (found.n_tangled, count_self_intersections(found.mesh).n_pairs, bool(found.is_left.all())) == (0, 0, True)
+    assert audit_topology(found.mesh).is_closed
+
+
 def test_an_empty_mesh_is_refused_with_a_sentence() -> None:
     with pytest.raises(GeometryError, match="clean it first"):
         restored(Mesh.create(np.zeros((0, 3)), np.zeros((0, 3))))
@@ -242,14 +289,18 @@ def test_a_vertebra_gets_its_lost_side_back(is_broken: bool) -> None:
     assert found.is_closed
     assert score.rms <= 0.02
     assert score.farthest <= 0.2
-    assert abs(score.known_error) <= 0.3
+    assert abs(score.cap_error) <= 0.3
     assert found.original_skin_moved_max_mm == 0.0
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("name", "seed", "is_broken"), [("L_7", 21, True), ("C_4", 1, True), ("MergedSkull", 21, True), ("MergedSkull", 21, False)])
+@pytest.mark.parametrize(
+    ("name", "seed", "is_broken"),
+    [("L_7", 21, True), ("L_7", 105, True), ("C_4", 1, True), ("C_2", 77, False), ("MergedSkull", 21, True), ("MergedSkull", 21, False)],
+)
 def test_no_place_of_the_lost_side_is_far_off(name: str, seed: int, is_broken: bool) -> None:
-    """A fracture just below the lost skin, a cap over a hollow, and sound skin taken for lost on both sides: farthest 0.2 % in each trial."""
+    """A fracture just below the lost skin, a tip of 0.02 % of the surface, a cap over a hollow, a rim without anything missing in it, and sound
+    skin taken for lost on both sides: farthest 0.2 % in each trial."""
     from damaged_bones import Damage
     from restore_trials import run_trial
 
@@ -257,7 +308,7 @@ def test_no_place_of_the_lost_side_is_far_off(name: str, seed: int, is_broken: b
     assert (found.is_closed, found.n_tangled_faces, found.n_failed_seams) == (True, 0, 0)
     assert score.rms <= 0.02
     assert score.farthest <= 0.2
-    assert abs(score.known_error) <= 0.3
+    assert abs(score.cap_error) <= 0.3
 
 
 @pytest.mark.slow

@@ -27,12 +27,14 @@ from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.takeover import (
     BoolArray,
     Tolerance,
+    face_points,
     faces_a_fill,
     find_false_faces,
     find_missing_skin,
     flip_small_patches,
     grow_false_faces,
     patch_labels,
+    settle_cavities,
     winding,
     without_teeth,
 )
@@ -45,6 +47,7 @@ N_POSE_SAMPLES = 4000
 N_RIM_SAMPLES = 600
 N_SKIN_SAMPLES = 500
 FINE, FINEST = 0.1, 0.02  # of what is the same skin
+COARSER = 2.0  # how much larger the patches are from which a fracture is followed over what both sides have lost
 SLIGHT_SHARE = 0.001  # of a surface
 SAME_WAY_COSINE = 0.6
 STEEP = 0.7  # a point on the other rim counts where the way to it is this steep
@@ -154,15 +157,15 @@ def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) ->
     Both are seen with a coarser eye: a single face of skin among the fracture would take all skin beyond along.
     """
     limit, same = _limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent)
-    is_sure = _without_small(body, find_false_faces(body.mesh, known, bent, Tolerance(max(limit, same / 5), same)), known, scale)
-    is_sure = without_teeth(body.mesh, _without_small(body, grow_false_faces(body.mesh, is_sure, bent, Tolerance(limit, same)), known, scale), known)
+    is_sure = _without_small(body, find_false_faces(body.mesh, known, bent, Tolerance(max(limit, same / 5), same)), known, scale, COARSER)
+    is_sure = without_teeth(body.mesh, _without_small(body, grow_false_faces(body.mesh, is_sure, bent, Tolerance(limit, same)), known, scale, COARSER), known)
     body = replace(body, is_false=is_sure)
     normals, areas = unit_normals(body.mesh), face_areas(body.mesh.vertices, body.mesh.faces)
     is_fracture = body.is_false & ~known
     mean = (normals * areas[:, None])[is_fracture].sum(axis=0)
     along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
     is_false = grow_false_faces(body.mesh, body.is_false, bent, Tolerance(limit, same), along) | body.is_false
-    is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale), known) & ~body.is_false
+    is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale, COARSER), known) & ~body.is_false
     return is_sure, np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
 
 
@@ -170,12 +173,26 @@ def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale
     """Bend the partner and take over what the body lacks. Images of broken faces that come along are no skin and get the seam's row."""
     bent = _bend(body, _image_false(posed, body.is_false), scale)
     limit = _limit(body, bent, scale)
+    body = replace(body, is_false=body.is_false & ~_slight_caps(body, bent, limit))
     joined = _take_over(body, bent, is_broken, limit, rows, scale)
     is_gone = ~joined.is_kept & ~body.is_false
     skin = take_faces(bent.mesh, ~bent.is_false & ~is_broken if bent.is_image else ~bent.is_false)
     far = Surface(joined.mesh).distance(sample_surface(skin, N_POSE_SAMPLES, seed=2)[0])[0] > 2 * limit
     area = face_areas(body.mesh.vertices, body.mesh.faces)
     return _Attempt(body, bent, joined, limit, float(far.mean()), float(area[is_gone].sum() / area.sum()))
+
+
+def _slight_caps(body: Body, bent: Partner, limit_mm: float) -> BoolArray:
+    """(m,) caps of an open scan that lie on the partner's skin wholly, where a loss took off a tip and no more: they close their rims."""
+    rows = np.arange(body.n_own, len(body.is_false))
+    result = np.zeros(len(body.is_false), dtype=bool)
+    if body.was_closed or not len(rows):
+        return result
+    labels = patch_labels(body.mesh, np.isin(np.arange(len(result)), rows))[rows]
+    found = bent.evidence.nearest(face_points(body.mesh, rows).reshape(-1, 3), np.repeat(unit_normals(body.mesh)[rows], 4, axis=0))
+    is_off = ((found.distance_mm > limit_mm) | found.is_on_rim).reshape(-1, 4).any(axis=1)
+    result[rows] = np.bincount(labels, is_off)[labels] == 0
+    return result
 
 
 def _is_no_worse(one: _Attempt, other: _Attempt) -> bool:
@@ -206,9 +223,9 @@ def _lay_on(body: Body, partner: Partner, prior: PosePrior, reach_mm: tuple[floa
     return replace(partner, mesh=apply_matrix(partner.mesh, moved), pose=None if partner.pose is None else moved @ partner.pose), pose
 
 
-def _without_small(body: Body, is_false: BoolArray, is_known: BoolArray, scale: Scale) -> BoolArray:
-    """False faces without the patches too small to be a fracture; known ones stay."""
-    least = float(face_areas(body.mesh.vertices, body.mesh.faces).sum()) * scale.settings.least_patch_percent / 100.0
+def _without_small(body: Body, is_false: BoolArray, is_known: BoolArray, scale: Scale, coarser: float = 1.0) -> BoolArray:
+    """False faces without the patches too small to be a fracture; known ones stay. coarser: how many times larger a patch must be."""
+    least = coarser * float(face_areas(body.mesh.vertices, body.mesh.faces).sum()) * scale.settings.least_patch_percent / 100.0
     return flip_small_patches(body.mesh, is_false, np.ones(len(is_false), dtype=bool), least) | is_known
 
 
@@ -269,7 +286,7 @@ def _along_rims(skin: Mesh, normals: FloatArray, n: int) -> tuple[FloatArray, Fl
 def _bend(body: Body, posed: Partner, scale: Scale) -> Partner:
     """The partner bent onto the original's skin."""
     settings = scale.settings
-    seen = _observe(body, posed, N_RIM_SAMPLES, N_SKIN_SAMPLES, _limit(body, posed, scale))
+    seen = _observe(body, posed, N_RIM_SAMPLES, N_SKIN_SAMPLES, _limit(body, posed, scale, FINEST))
     reach = scale.mm(settings.fade_percent), scale.mm(settings.fade_short_percent)
     moved = spread_differences(seen, posed.mesh.vertices, reach)
     return replace(posed, mesh=posed.mesh.replaced(vertices=posed.mesh.vertices + moved), pose=None)
@@ -286,7 +303,9 @@ def _take_over(body: Body, bent: Partner, is_broken: BoolArray, limit_mm: float,
     is_taken[lost[faces_a_fill(cut.mesh, lost, kept_fills, same)]] = False
     areas = face_areas(cut.mesh.vertices, cut.mesh.faces)
     least = float(areas.sum()) * scale.settings.least_patch_percent / 100.0
-    is_taken = flip_small_patches(cut.mesh, is_taken, is_skin, least / 10)  # small ones go again where the original has no rim for them
+    is_lost = is_taken
+    is_taken = flip_small_patches(cut.mesh, is_lost, is_skin, least / 10)  # small ones go again where the original has no rim for them
+    is_taken = settle_cavities(cut.mesh, is_lost, is_taken, body.mesh)
     taken = take_faces(cut.mesh, is_taken)
     sources = rows.of_taken(taken.source)
     if bent.is_image:

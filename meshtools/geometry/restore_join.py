@@ -84,7 +84,7 @@ def _with_fewer(joined: Joined, mesh: Mesh, is_left: BoolArray) -> Joined:
 
 def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam: int) -> BoolArray:
     """(m,) faces of pieces that hold new faces and are below the least area, or that seam faces close without touching the original, or into a
-    flake: its mean thickness, twice its volume by its area, is within what original and partner differ by."""
+    flake: its mean thickness, twice its volume by its area, is within what original and partner differ by. Cavities taken over whole stay."""
     labels = label_pieces(joined.mesh.faces, len(joined.mesh.vertices))
     n = int(labels.max()) + 1
     is_new = np.arange(len(labels)) >= joined.n_kept_faces
@@ -94,7 +94,8 @@ def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam:
     n_new, n_old = np.bincount(labels[is_new], minlength=n), np.bincount(labels[~is_new], minlength=n)
     n_seam = np.bincount(labels[is_new & (joined.mesh.source == source_seam)], minlength=n)
     is_flake = (n_seam > 0) & (2 * np.abs(volume) <= area * reach_mm / 3) & (area < area.max())
-    return np.asarray((((area < least_area_mm2) & (n_new > 0)) | ((n_seam > 0) & (n_old == 0)) | is_flake)[labels])
+    is_cavity = (volume < 0) & (n_seam == 0) & (n_old == 0)
+    return np.asarray((((area < least_area_mm2) & (n_new > 0) & ~is_cavity) | ((n_seam > 0) & (n_old == 0)) | is_flake)[labels])
 
 
 def _capped(zipped: Zipped, is_kept: BoolArray, n_open: int | None, source_seam: int) -> Joined:

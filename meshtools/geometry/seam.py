@@ -50,13 +50,13 @@ def zip_rims(skin: Mesh, taken: Mesh, reach_mm: float, source_seam: int) -> Zipp
     barred = edge_keys_between(both.faces, len(both.vertices), [rim.vertices for rim in rims])
     strips, used, n_failed = [], set[int](), 0
     for group in _groups(both.vertices, rims, n_original, reach_mm):
-        strip = _span(both, [rims[k].vertices for k in group], barred)
+        joined, strip = _span_most(both, [rims[k].vertices for k in group], n_original, barred)
         if strip is None:
             n_failed += 1
             continue
         strips.append(strip)
         barred = _with_edges(barred, strip, len(both.vertices))
-        used.update(group)
+        used.update(group[k] for k in joined)
     left = tuple(rim for k, rim in enumerate(rims) if k not in used)
     faces = np.concatenate([both.faces, *strips])
     source = np.concatenate([both.source, np.full(len(faces) - len(both.faces), source_seam, dtype=np.uint16)])
@@ -102,6 +102,20 @@ def _dense(points: FloatArray, step_mm: float) -> FloatArray:
     rows = np.repeat(np.arange(len(points)), n)
     share = (np.arange(len(rows)) - np.repeat(np.cumsum(n) - n, n)) / n[rows]
     return np.asarray(points[rows] + share[:, None] * (after - points)[rows])
+
+
+def _span_most(
+    mesh: Mesh, loops: Sequence[NDArray[np.int32]], n_original: int, barred: NDArray[np.int64]
+) -> tuple[list[int], NDArray[np.int32] | None]:
+    """Numbers of the rims that are joined, and faces between them: all of a group, or else the group without its shortest rims, as long as
+    rims of both kinds are left; those left out stay open."""
+    left = list(range(len(loops)))
+    while len({bool(loops[k][0] < n_original) for k in left}) == 2:
+        strip = _span(mesh, [loops[k] for k in left], barred)
+        if strip is not None:
+            return left, strip
+        left.remove(min(left, key=lambda k: (len(loops[k]), k)))
+    return [], None
 
 
 def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:

@@ -20,7 +20,6 @@ ROUND_WITH_CROSSING_ORIGINALS = 2
 ROUND_WITH_ORIGINALS = 4
 SINGLE_CUTS = ((0, False), (1, False), (0, True), (2, False), (1, True), (3, False), (2, True), (3, True))
 """How many rings of faces around a tangle go, and whether original faces are among them."""
-MOST_SINGLE_TRIES = 60
 MOST_SPANS = 16
 
 
@@ -55,24 +54,49 @@ def untangle_seam(mesh: Mesh, n_original: int, source_seam: int) -> Untangled:
         remaining = _tangles(following)
         if len(remaining) < best.n_tangled:
             best, tangles = replace(following, n_tangled=len(remaining)), remaining
-    return _mended_one_by_one(best, tangles, n_open, source_seam) if len(tangles) else best
+    return _mended_one_by_one(best, tangles, source_seam) if len(tangles) else best
 
 
-def _mended_one_by_one(best: Untangled, tangles: NDArray[np.int32], n_open: int, source_seam: int) -> Untangled:
+def _mended_one_by_one(best: Untangled, tangles: NDArray[np.int32], source_seam: int) -> Untangled:
     """The mesh with each tangle that is left treated by itself: wider and wider cuts around it, of new faces, then of original ones too."""
-    n_tries = 0
     for n_rings, has_originals in SINGLE_CUTS:
-        place = 0
-        while place < len(clusters := _clusters(best, tangles)) and n_tries < MOST_SINGLE_TRIES:
-            n_tries += 1
-            following = _respanned(best, _around(best, clusters[place], n_rings, has_originals), source_seam)
-            place += 1
-            if following is None or count_edges(following.mesh.faces, len(following.mesh.vertices)) != (n_open, 0, 0):
-                continue
+        row = np.arange(len(best.mesh.faces), dtype=np.int64)  # where a face of the pass's start is now, -1 where it is gone
+        following = best
+        for cluster in _clusters(best, tangles):
+            here = row[cluster]
+            is_cut = _around(following, here[here >= 0], n_rings, has_originals)
+            mended = _respanned_here(following, is_cut, source_seam) if (here >= 0).all() and is_cut.any() else None
+            if mended is not None:
+                following = mended
+                now = np.where(is_cut, -1, np.cumsum(~is_cut) - 1)
+                row = np.where(row >= 0, now[np.maximum(row, 0)], -1)
+        if following is not best:
             remaining = _tangles(following)
             if len(remaining) < best.n_tangled:
-                best, tangles, place = replace(following, n_tangled=len(remaining)), remaining, place - 1
-    return best
+                best, tangles = replace(following, n_tangled=len(remaining)), remaining
+    used = take_faces(best.mesh, np.ones(len(best.mesh.faces), dtype=bool))
+    return replace(best, mesh=used)
+
+
+def _respanned_here(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) -> Untangled | None:
+    """As `_respanned`, with a look at the faces around the cut alone; None where that fails or leaves no fewer of them crossed. Vertices stay."""
+    mesh = state.mesh
+    corners = mesh.vertices[mesh.faces]
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    is_near = ((low <= high[is_cut].max(axis=0)) & (high >= low[is_cut].min(axis=0))).all(axis=1)
+    near = mesh.faces[is_near]
+    caps = _spans(mesh.replaced(faces=near, source=mesh.source[is_near]), is_cut[is_near])
+    if caps is None:
+        return None
+    after = np.concatenate([near[~is_cut[is_near]], caps])
+    n_open, n_crowded, n_inconsistent = count_edges(near, len(mesh.vertices))
+    if n_crowded or n_inconsistent or count_edges(after, len(mesh.vertices)) != (n_open, 0, 0) or _n_crossed(mesh, after) >= _n_crossed(mesh, near):
+        return None
+    return _with_caps(state, is_cut, caps, source_seam)
+
+
+def _n_crossed(mesh: Mesh, faces: NDArray[np.int32]) -> int:
+    return len(np.unique(find_meeting_pairs(_compact(mesh, faces))))
 
 
 def _clusters(state: Untangled, tangles: NDArray[np.int32]) -> list[NDArray[np.int32]]:
@@ -84,7 +108,7 @@ def _clusters(state: Untangled, tangles: NDArray[np.int32]) -> list[NDArray[np.i
     return [part for part in parts if int(part.max()) >= int(state.is_left.sum())]
 
 
-def _around(state: Untangled, cluster: NDArray[np.int32], n_rings: int, has_originals: bool) -> NDArray[np.bool_]:
+def _around(state: Untangled, cluster: NDArray[np.int64], n_rings: int, has_originals: bool) -> NDArray[np.bool_]:
     is_cut = np.zeros(len(state.mesh.faces), dtype=bool)
     is_cut[cluster] = True
     is_free = (np.arange(len(is_cut)) >= int(state.is_left.sum())) | has_originals
@@ -190,19 +214,33 @@ def respan(mesh: Mesh, is_cut: NDArray[np.bool_], source_index: int) -> Mesh | N
 
 def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) -> Untangled | None:
     """The state without the marked faces, the holes closed anew (rims that were open before stay open); None where that fails."""
-    known = {rim.vertices.tobytes() for rim in find_rims(state.mesh)}
-    left = state.mesh.replaced(faces=state.mesh.faces[~is_cut], source=state.mesh.source[~is_cut])
+    caps = _spans(state.mesh, is_cut)
+    if caps is None:
+        return None
+    done = _with_caps(state, is_cut, caps, source_seam)
+    return replace(done, mesh=take_faces(done.mesh, np.ones(len(done.mesh.faces), dtype=bool)))
+
+
+def _spans(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.int32] | None:
+    """Faces (k, 3) that close the holes which the marked faces leave, rims that were open before excepted; None where one cannot be closed."""
+    known = {rim.vertices.tobytes() for rim in find_rims(mesh)}
+    left = mesh.replaced(faces=mesh.faces[~is_cut], source=mesh.source[~is_cut])
     rims = [rim for rim in find_rims(left) if rim.vertices.tobytes() not in known]
     barred = edge_keys_between(left.faces, len(left.vertices), [rim.vertices for rim in rims])
     boxes = _Boxes(left)
-    caps: list[NDArray[np.int32]] = []
+    caps = [np.zeros((0, 3), dtype=np.int32)]
     for rim in rims:
         patch = _clear_patch(left, boxes, caps, rim.vertices, barred)
         if patch is None:
             return None
         caps.append(patch)
-    source = np.append(left.source, np.full(sum(len(cap) for cap in caps), source_seam, dtype=np.uint16))
-    spanned = left.replaced(faces=np.concatenate([left.faces, *caps]), source=source)
+    return np.concatenate(caps)
+
+
+def _with_caps(state: Untangled, is_cut: NDArray[np.bool_], caps: NDArray[np.int32], source_seam: int) -> Untangled:
+    """The state without the marked faces, with these instead. Vertices stay."""
+    mesh = state.mesh
+    source = np.append(mesh.source[~is_cut], np.full(len(caps), source_seam, dtype=np.uint16))
     is_left = state.is_left.copy()
     is_left[np.flatnonzero(is_left)[is_cut[: int(is_left.sum())]]] = False
-    return Untangled(take_faces(spanned, np.ones(len(spanned.faces), dtype=bool)), is_left, 0)
+    return Untangled(mesh.replaced(faces=np.concatenate([mesh.faces[~is_cut], caps]), source=source), is_left, 0)

@@ -12,7 +12,7 @@ from meshtools.geometry.facing import FacingSurface, unit_normals
 from meshtools.geometry.orient import paired_faces
 from meshtools.geometry.partner import BoolArray as BoolArray
 from meshtools.geometry.partner import Partner
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import face_areas, label_pieces
 from meshtools.model import FloatArray, IntArray, Mesh
 
 CREASE_COSINE = float(np.cos(np.radians(50.0)))
@@ -166,6 +166,24 @@ def flip_small_patches(mesh: Mesh, is_chosen: BoolArray, is_eligible: BoolArray,
         rows = np.flatnonzero(members)
         is_small = small[labels[rows]]
         result[rows[is_small & _touches(mesh, rows, labels, result == (not value))]] = not value
+    return result
+
+
+def settle_cavities(partner: Mesh, is_lost: BoolArray, is_taken: BoolArray, original: Mesh) -> BoolArray:
+    """The taken faces (m,), with the walls of closed cavities taken where the original has lost the bone around them, and only there.
+
+    A cavity is a piece of negative volume, all of whose faces are lost (is_lost); it touches no other skin, so that its size says nothing.
+    original: closed.
+    """
+    labels = label_pieces(partner.faces, len(partner.vertices))
+    corners = partner.vertices[partner.faces] - partner.vertices.mean(axis=0)
+    volumes = np.bincount(labels, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])))
+    is_cavity = (volumes < 0) & (np.bincount(labels, is_lost) == np.bincount(labels))
+    rows = np.flatnonzero(is_cavity[labels])
+    is_outside = winding(original, partner.vertices[partner.faces[rows]].mean(axis=1)) < 0.5
+    share = np.bincount(labels[rows], is_outside, len(volumes)) / np.maximum(np.bincount(labels[rows], minlength=len(volumes)), 1)
+    result = is_taken.copy()
+    result[rows] = share[labels[rows]] >= 0.5
     return result
 
 
