@@ -55,7 +55,7 @@ class RestoreSettings:
     counterpart_rotation_deg: float = bounded(2.0, 0.001, 45.0, "How sure the counterpart's given pose is: standard deviation of its turn.")
     counterpart_shift_percent: float = bounded(2.0, 0.001, 50.0, "How sure the counterpart's given pose is: standard deviation of its shift.")
     patch_percent: float = bounded(10.0, 0.1, 100.0, "Differences between two bones are alike within this distance.")
-    least_difference_percent: float = bounded(0.1, 0.001, 10.0, "Two bones are taken to differ by this much where a fragment seems to fit better.")
+    least_difference_percent: float = bounded(0.05, 0.001, 10.0, "Two bones are taken to differ by this much where a fragment seems to fit better.")
     same_skin_percent: float = bounded(1.5, 0.01, 10.0, "Skin of both bones that is farther apart than this is not the same skin.")
     seam_width_percent: float = bounded(0.05, 0.001, 2.0, "Least width of the seam between original and taken-over skin.")
     fade_percent: float = bounded(20.0, 0.5, 100.0, "A difference at the seam fades within about this distance on the taken-over side.")

@@ -95,13 +95,12 @@ def _prior(partner: Body, sd: tuple[float, float], scale: Scale) -> PosePrior:
 
 @dataclass(frozen=True, eq=False)
 class _Attempt:
-    """A bone completed one way: uncovered: share of the partner's skin that it lacks; removed: share of the area that was skin and went."""
+    """A bone completed one way; removed: share of the area that was skin and went."""
 
     body: Body
     bent: Partner
     joined: Joined
     limit_mm: float
-    uncovered: float
     removed: float
 
 
@@ -130,7 +129,7 @@ def _restore(body: Body, fresh: Partner, prior: PosePrior, rows: Rows, scale: Sc
     if is_broken.any():
         is_all = without_teeth(body.mesh, body.is_false | is_sure | is_broken, known)
         wide = _attempt(replace(body, is_false=is_all), posed, is_broken, rows, scale)
-        done = wide if _is_no_worse(wide, done) else done
+        done = wide if _is_no_worse(wide, done, is_broken) else done
     left = replace(done.body, is_false=done.body.is_false | is_broken)
     steps = _steps_mm(left, done.joined.is_kept, _image_false(posed, left.is_false), same)
     laid = Laid(pose, steps, _image_false(done.bent, left.is_false))
@@ -158,7 +157,8 @@ def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) ->
     """
     limit, same = _limit(body, bent, scale), scale.mm(scale.settings.same_skin_percent)
     is_sure = _without_small(body, find_false_faces(body.mesh, known, bent, Tolerance(max(limit, same / 5), same)), known, scale, COARSER)
-    is_sure = without_teeth(body.mesh, _without_small(body, grow_false_faces(body.mesh, is_sure, bent, Tolerance(limit, same)), known, scale, COARSER), known)
+    is_grown = grow_false_faces(body.mesh, is_sure, bent, Tolerance(limit, same))
+    is_sure = without_teeth(body.mesh, _without_small(body, is_grown, known, scale, COARSER), known)
     body = replace(body, is_false=is_sure)
     normals, areas = unit_normals(body.mesh), face_areas(body.mesh.vertices, body.mesh.faces)
     is_fracture = body.is_false & ~known
@@ -176,10 +176,8 @@ def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale
     body = replace(body, is_false=body.is_false & ~_slight_caps(body, bent, limit))
     joined = _take_over(body, bent, is_broken, limit, rows, scale)
     is_gone = ~joined.is_kept & ~body.is_false
-    skin = take_faces(bent.mesh, ~bent.is_false & ~is_broken if bent.is_image else ~bent.is_false)
-    far = Surface(joined.mesh).distance(sample_surface(skin, N_POSE_SAMPLES, seed=2)[0])[0] > 2 * limit
     area = face_areas(body.mesh.vertices, body.mesh.faces)
-    return _Attempt(body, bent, joined, limit, float(far.mean()), float(area[is_gone].sum() / area.sum()))
+    return _Attempt(body, bent, joined, limit, float(area[is_gone].sum() / area.sum()))
 
 
 def _slight_caps(body: Body, bent: Partner, limit_mm: float) -> BoolArray:
@@ -195,10 +193,17 @@ def _slight_caps(body: Body, bent: Partner, limit_mm: float) -> BoolArray:
     return result
 
 
-def _is_no_worse(one: _Attempt, other: _Attempt) -> bool:
-    """Whether one attempt covers as much of the partner's skin as the other (to one sample), with no more skin removed and no more crossings."""
+def _is_no_worse(one: _Attempt, other: _Attempt, is_broken: BoolArray) -> bool:
+    """Whether one attempt covers as much of the partner's skin as the other (to one sample), with no more skin removed and no more crossings.
+
+    That skin is what the other attempt takes for skin, or the one that gives more of it up would be asked for less. Images of broken faces are none.
+    """
+    bent = other.bent
+    skin = take_faces(bent.mesh, ~bent.is_false & ~is_broken if bent.is_image else ~bent.is_false)
+    points, _ = sample_surface(skin, N_POSE_SAMPLES, seed=2)
+    ours, others = (float((Surface(done.joined.mesh).distance(points)[0] > other.limit_mm).mean()) for done in (one, other))
     is_sound = one.joined.n_tangled <= other.joined.n_tangled and one.joined.n_failed <= other.joined.n_failed
-    return is_sound and one.uncovered <= other.uncovered + 1.5 / N_POSE_SAMPLES and one.removed <= other.removed + SLIGHT_SHARE
+    return is_sound and ours <= others + 1.5 / N_POSE_SAMPLES and one.removed <= other.removed + SLIGHT_SHARE
 
 
 def _limit(body: Body, partner: Partner, scale: Scale, finest: float = FINE) -> float:
