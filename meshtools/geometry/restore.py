@@ -151,7 +151,7 @@ def _unopposed_fills(body: Body, bent: Partner, same_mm: float) -> BoolArray:
 
 
 def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) -> tuple[BoolArray, BoolArray]:
-    """What is surely fracture, and where it goes on in about its direction, over a place that both sides have lost (but not to more than double).
+    """What is surely fracture, and where it goes on in about its direction, over a place that both sides have lost (no patch to more than double).
 
     Both are seen with a coarser eye: a single face of skin among the fracture would take all skin beyond along.
     """
@@ -166,7 +166,9 @@ def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) ->
     along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
     is_false = grow_false_faces(body.mesh, body.is_false, bent, Tolerance(limit, same), along) | body.is_false
     is_broken = without_teeth(body.mesh, _without_small(body, is_false, known, scale, COARSER), known) & ~body.is_false
-    return is_sure, np.asarray(is_broken & bool(areas[is_broken].sum() <= areas[is_fracture].sum()))
+    labels = patch_labels(body.mesh, is_fracture | is_broken)
+    surplus = np.bincount(labels[labels >= 0], np.where(is_broken, -areas, areas)[labels >= 0], minlength=1)
+    return is_sure, np.asarray(is_broken & (surplus[np.maximum(labels, 0)] >= 0))
 
 
 def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale: Scale) -> _Attempt:
