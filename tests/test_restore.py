@@ -220,7 +220,7 @@ def test_a_short_rim_that_cannot_be_joined_leaves_the_long_ones_joined(monkeypat
     half, _ = cut_away(whole, is_open=True)
     other = take_faces(whole, whole.vertices[whole.faces].mean(axis=1) @ np.array([0.0, 1.0, 0.0]) > 0.5)
     loops = [find_rims(half)[0].vertices, find_rims(other)[0].vertices + len(half.vertices), np.array([3, 4, 5], dtype=np.int32)]
-    monkeypatch.setattr(seam, "_span", lambda mesh, rims, barred: None if len(rims) > 2 else np.zeros((1, 3), dtype=np.int32))
+    monkeypatch.setattr(seam, "_span", lambda mesh, rims, n_original, barred: None if len(rims) > 2 else np.zeros((1, 3), dtype=np.int32))
     joined, faces = seam._span_most(concatenate([half, other]), loops, len(half.vertices), np.zeros(0, dtype=np.int64))
     assert (joined, faces is None) == ([0, 1], False)
 

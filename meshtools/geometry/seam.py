@@ -111,19 +111,17 @@ def _span_most(
     rims of both kinds are left; those left out stay open."""
     left = list(range(len(loops)))
     while len({bool(loops[k][0] < n_original) for k in left}) == 2:
-        strip = _span(mesh, [loops[k] for k in left], barred)
+        strip = _span(mesh, [loops[k] for k in left], n_original, barred)
         if strip is not None:
             return left, strip
         left.remove(min(left, key=lambda k: (len(loops[k]), k)))
     return [], None
 
 
-def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
-    """Faces between several rims; None where no valid ones are found. Two rims are cut into short stretches between matching points;
-    more than two are made one loop by bridges between their closest points."""
-    polygons = _stretches(mesh.vertices, loops[0], loops[1]) if len(loops) == 2 else [_bridged(mesh, loops)]
+def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], n_original: int, barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
+    """Faces between several rims of both kinds, spanned in short stretches between matching points; None where no valid ones are found."""
     faces = []
-    for polygon in polygons:
+    for polygon in _stretches(mesh.vertices, *_two_lines(mesh, loops, n_original)):
         part = span_polygon(mesh, polygon, barred)
         if part is None:
             return None
@@ -132,18 +130,20 @@ def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], barred: NDArray[np.int
     return np.concatenate(faces)
 
 
+def _two_lines(mesh: Mesh, loops: Sequence[NDArray[np.int32]], n_original: int) -> list[NDArray[np.int32]]:
+    """The longest rim of either kind, the others made part of the one that they are nearest to, by a bridge between closest points."""
+    by_length = sorted(loops, key=len, reverse=True)
+    lines = [next(loop for loop in by_length if (loop[0] < n_original) == kind) for kind in (True, False)]
+    for other in [loop for loop in by_length if not any(loop is line for line in lines)]:
+        nearest = [_closest_of(mesh.vertices, line, other) for line in lines]
+        k = 0 if nearest[0][2] <= nearest[1][2] else 1
+        i, j, _ = nearest[k]
+        lines[k] = np.concatenate([lines[k][: i + 1], other[j:], other[: j + 1], lines[k][i:]])
+    return lines
+
+
 def _with_edges(barred: NDArray[np.int64], faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:
     return np.sort(np.concatenate([barred, edge_keys(faces, n_vertices)]))
-
-
-def _bridged(mesh: Mesh, loops: Sequence[NDArray[np.int32]]) -> NDArray[np.int32]:
-    loop, waiting = loops[0], list(loops[1:])
-    while waiting:
-        best = min(range(len(waiting)), key=lambda k: (_closest(mesh, loop, waiting[k])[2], k))
-        other = waiting.pop(best)
-        i, j, _ = _closest(mesh, loop, other)
-        loop = np.concatenate([loop[: i + 1], other[j:], other[: j + 1], loop[i:]])
-    return loop
 
 
 def span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
@@ -258,7 +258,3 @@ def _closest_of(vertices: FloatArray, one: NDArray[np.int32], other: NDArray[np.
     distances, places = cKDTree(vertices[other]).query(vertices[one])
     i = int(np.argmin(distances))
     return i, int(places[i]), float(distances[i])
-
-
-def _closest(mesh: Mesh, one: NDArray[np.int32], other: NDArray[np.int32]) -> tuple[int, int, float]:
-    return _closest_of(mesh.vertices, one, other)
