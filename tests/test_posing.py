@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from dog_individuals import read_bone, warp
@@ -106,7 +108,9 @@ def test_a_foreign_vertebra_15_percent_larger_is_named_at_both_of_its_joints() -
         assert facts["gap_basis"] == "posed"
         assert [finding.code for finding in findings] == ["joint-overlap"]
         assert f"{a} and {b} overlap" in findings[0].message
-        assert "L_4 is 16 % larger than the bone whose place it takes" in findings[0].message  # the warp adds 1 %
+        said = re.search(r"L_4 is (\d+) % larger than the bone whose place it takes", findings[0].message)
+        assert said is not None
+        assert int(said[1]) in (15, 16)  # the warp adds up to 1 %
         lying = JointPlaces("bench", place(a, np.eye(4), True), place(b, np.eye(4), True), 1.0)
         own, none = check_joint(lying, (row[a], row[b]), {}, None, FitSettings())
         assert (own["gap_basis"], own["overlap_mm"], none) == ("common frame", 0.0, ())
