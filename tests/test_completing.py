@@ -89,8 +89,9 @@ def test_what_the_seam_could_not_do_is_said_in_one_sentence_each() -> None:
     whole = bumpy(3)
     figures = asdict(restore_across_plane(whole, (0.0, 1.0, 0.0), 0.0, ROWS, RestoreSettings()))
     wrong = {"is_changed": True, "n_capped_rims": 1, "n_failed_seams": 1, "n_tangled_faces": 2, "skin_removed_percent": 0.6, "flat_percent": 0.2}
+    wrong |= {"uncovered_percent": 3.0}
     codes = [finding.code for finding in findings_of("skull", whole, Restoration(**figures | wrong | {"mesh": whole}))]
-    assert codes == ["restored", "lost-on-both-sides", "skin-removed", "rims-capped", "seam-failed", "seam-crosses"]
+    assert codes == ["restored", "lost-on-both-sides", "skin-removed", "taken-not-held", "rims-capped", "seam-failed", "seam-crosses"]
 
 
 @pytest.mark.slow

@@ -19,7 +19,7 @@ from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.pose_prior import PosedPartner, PosePrior, SkinSample, fit_pose
 from meshtools.geometry.restore_body import Body, Scale, make_ready, ready_counterpart, scale_of
 from meshtools.geometry.restore_body import Rows as Rows
-from meshtools.geometry.restore_figures import Laid, describe
+from meshtools.geometry.restore_figures import N_COVER_SAMPLES, Laid, describe, share_uncovered
 from meshtools.geometry.restore_figures import Restoration as Restoration
 from meshtools.geometry.restore_join import Joined, Original, join_taken
 from meshtools.geometry.rims import find_rims
@@ -202,10 +202,9 @@ def _is_no_worse(one: _Attempt, other: _Attempt, is_broken: BoolArray) -> bool:
     """
     bent = other.bent
     skin = take_faces(bent.mesh, ~bent.is_false & ~is_broken if bent.is_image else ~bent.is_false)
-    points, _ = sample_surface(skin, N_POSE_SAMPLES, seed=2)
-    ours, others = (float((Surface(done.joined.mesh).distance(points)[0] > other.limit_mm).mean()) for done in (one, other))
+    ours, others = (share_uncovered(done.joined.mesh, skin, other.limit_mm) for done in (one, other))
     is_sound = one.joined.n_tangled <= other.joined.n_tangled and one.joined.n_failed <= other.joined.n_failed
-    return is_sound and ours <= others + 1.5 / N_POSE_SAMPLES and one.removed <= other.removed + SLIGHT_SHARE
+    return is_sound and ours <= others + 1.5 / N_COVER_SAMPLES and one.removed <= other.removed + SLIGHT_SHARE
 
 
 def _limit(body: Body, partner: Partner, scale: Scale, finest: float = FINE) -> float:

@@ -16,6 +16,7 @@ from meshtools.geometry.restore_join import Joined
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import FloatArray, Mesh
 
+N_COVER_SAMPLES = 4000
 N_CLOSED_FLAT_SAMPLES = 20_000
 
 
@@ -31,7 +32,8 @@ class Restoration:
     skin that had to go where the seam crossed it, skin_removed_percent of the area before. flat_percent: of the area, what is still
     fracture, or is spanned by caps and wide seams because both sides have lost it. pose_informed: share of the partner's pose, in its
     least certain direction, that the original decided; the prior decided the rest. fit_rms_mm: of the skin both have. n_failed_seams:
-    rims that could not be joined or closed. n_tangled_faces: faces at the seam that still cross others.
+    rims that could not be joined or closed. n_tangled_faces: faces at the seam that still cross others. uncovered_percent: of the partner's
+    skin, what has nothing of the completed bone near it, because what was taken over there did not hold.
     """
 
     mesh: Mesh
@@ -56,6 +58,7 @@ class Restoration:
     pose_informed: float
     fit_rms_mm: float
     n_tangled_faces: int
+    uncovered_percent: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +100,13 @@ def describe(body: Body, joined: Joined, laid: Laid, rows: Rows, wide_mm: float)
         pose_informed=laid.pose.informed,
         fit_rms_mm=laid.pose.rms_mm,
         n_tangled_faces=joined.n_tangled,
+        uncovered_percent=100.0 * share_uncovered(joined.mesh, take_faces(laid.bent.mesh, ~laid.bent.is_false), wide_mm),
     )
+
+
+def share_uncovered(mesh: Mesh, skin: Mesh, reach_mm: float) -> float:
+    """Share of a skin's area that is farther from the mesh than the reach, by samples."""
+    return float((Surface(mesh).distance(sample_surface(skin, N_COVER_SAMPLES, seed=2)[0])[0] > reach_mm).mean())
 
 
 def _moved_mm(body: Body, joined: Joined) -> float:

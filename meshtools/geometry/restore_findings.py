@@ -11,6 +11,7 @@ from meshtools.model import Finding, Mesh, Severity
 STEP_REVIEW_PERCENT = 1.0  # of the bone's diagonal; proposed default
 ADDED_REVIEW_PERCENT = 50.0  # more than half of a bone is no longer that bone; proposed default
 SKIN_REMOVED_REVIEW_PERCENT = 0.5  # of the area; proposed default
+UNCOVERED_REVIEW_PERCENT = 1.0  # of the other side's skin; proposed default
 FLAT_NOTE_PERCENT, FLAT_REVIEW_PERCENT = 0.01, 0.1  # of the area; proposed default
 
 
@@ -71,8 +72,14 @@ def _removed_skin(element: str, restoration: Restoration) -> list[Finding]:
 
 
 def _unfinished(element: str, restoration: Restoration) -> list[Finding]:
-    """What the seam left: rims that were closed flat or not at all, and faces that cross."""
+    """What the seam left: skin that did not hold, rims that were closed flat or not at all, and faces that cross."""
     findings = []
+    if (share := restoration.uncovered_percent) > UNCOVERED_REVIEW_PERCENT:
+        message = (
+            f"{element}: {share:.1f} % of the other side's skin has nothing near it in the replica, because what was taken over there did not hold. "
+            "The loss stays; trim splinters off the scan along the break and build again, or complete it by hand."
+        )
+        findings.append(Finding(Severity.REVIEW, "taken-not-held", message, round(share, 4), UNCOVERED_REVIEW_PERCENT, "%"))
     if n := restoration.n_capped_rims:
         message = f"{element}: closed flat at the break: {counted(n, 'hole')}, because nothing was taken over that fits; look there for lost bone."
         findings.append(Finding(Severity.REVIEW, "rims-capped", message, n, 0, "holes"))
