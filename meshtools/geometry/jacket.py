@@ -31,6 +31,7 @@ _MOST_COLUMNS = 200
 _TIGHT_MM = 0.01  # rubber thinner than this between the halves of the jacket is none
 THIN_MM = 0.01  # rubber may be so much thinner than wished
 _MOST_TRIALS = 4
+_INSET_COLUMNS = 0.3
 _RUBBER_FLANGE = 1.0  # width of the rubber's own flange, in rubber thicknesses
 
 
@@ -96,7 +97,7 @@ def _lay(mesh: Mesh, lining: Lining, offset_mm: float) -> FlexibleMould:
     size = float(np.ptp(outer.vertices[:, :2], axis=0).max())
     step = (size + 2 * margin) / _MOST_COLUMNS
     around = map_columns(outer.vertices, outer.faces, step, margin + 2.5 * step)
-    height = relaxed(_with_bone(around, mesh))
+    height = relaxed(_with_bone(around, outer, mesh, margin + 2.5 * step))
     membrane = Membrane(around.x0_mm, around.y0_mm, around.step_mm, height)
     high, low = _drafted(around, height, lining)
     block = _block(outer, lining, around.step_mm)
@@ -115,17 +116,14 @@ def _at(membrane: Membrane, height: FloatArray) -> Membrane:
     return Membrane(membrane.x0_mm, membrane.y0_mm, membrane.step_mm, height)
 
 
-def _with_bone(around: ColumnMap, mesh: Mesh) -> ColumnMap:
-    """The columns of the rubber's outside, narrowed to the bone's where they meet it: the membrane passes through the bone."""
-    moved = mesh.vertices - [around.x0_mm, around.y0_mm, 0.0]
-    own = map_columns(moved, mesh.faces, around.step_mm)  # on a grid of its own, half a column beside at most: on one grid the membrane touches skin
-    i, j = round(own.x0_mm / around.step_mm), round(own.y0_mm / around.step_mm)
-    nx, ny = own.lowest_mm.shape
-    lowest, highest = around.lowest_mm.copy(), around.highest_mm.copy()
-    is_body = own.is_body
-    place = np.s_[i : i + nx, j : j + ny]
-    lowest[place] = np.where(is_body, np.maximum(own.lowest_mm, lowest[place]), lowest[place])
-    highest[place] = np.where(is_body, np.minimum(own.highest_mm, highest[place]), highest[place])
+def _with_bone(around: ColumnMap, outer: Mesh, mesh: Mesh, margin_mm: float) -> ColumnMap:
+    """The columns of the rubber's outside, narrowed to the bone's where they meet it: the membrane passes through the bone, and begins a little
+    within its skin, so that the two cross and do not merely touch."""
+    inset = _INSET_COLUMNS * around.step_mm
+    corners = np.concatenate([mesh.vertices, [outer.vertices.min(axis=0), outer.vertices.max(axis=0)]])  # so that both have one grid
+    own = map_columns(corners, mesh.faces, around.step_mm, margin_mm)
+    lowest = np.where(own.is_body, np.maximum(own.lowest_mm + inset, around.lowest_mm), around.lowest_mm)
+    highest = np.where(own.is_body, np.minimum(own.highest_mm - inset, around.highest_mm), around.highest_mm)
     flipped = lowest > highest
     lowest[flipped], highest[flipped] = around.lowest_mm[flipped], around.highest_mm[flipped]
     return replace(around, lowest_mm=lowest, highest_mm=highest)
