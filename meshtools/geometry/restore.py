@@ -184,11 +184,11 @@ def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale
 
 def _slight_caps(body: Body, bent: Partner, limit_mm: float) -> BoolArray:
     """(m,) caps of an open scan that lie on the partner's skin wholly, where a loss took off a tip and no more: they close their rims."""
-    rows = np.arange(body.n_own, len(body.is_false))
-    result = np.zeros(len(body.is_false), dtype=bool)
+    is_cap = np.arange(len(body.is_false)) >= body.n_own
+    result, rows = np.zeros_like(is_cap), np.flatnonzero(is_cap)
     if body.was_closed or not len(rows):
         return result
-    labels = patch_labels(body.mesh, np.isin(np.arange(len(result)), rows))[rows]
+    labels = patch_labels(body.mesh, is_cap)[rows]
     found = bent.evidence.nearest(face_points(body.mesh, rows).reshape(-1, 3), np.repeat(unit_normals(body.mesh)[rows], 4, axis=0))
     is_off = ((found.distance_mm > limit_mm) | found.is_on_rim).reshape(-1, 4).any(axis=1)
     result[rows] = np.bincount(labels, is_off)[labels] == 0

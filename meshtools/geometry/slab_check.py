@@ -47,8 +47,8 @@ def check_stack(stack: SlabStack, lying: Mesh, plan: SlabPlan) -> StackCheck:
         contained, cover = contained + int(holds), min(cover, slab_cover if holds else 0.0)
         places = shapely.points([(dowel.x_mm, dowel.y_mm) for dowel in stack.dowels_in(number)] or np.empty((0, 2)))
         room = shapely.buffer(places, plan.room_mm, quad_segs=16)
-        is_inside = shapely.covered_by(room, slab.outline)
-        doweled += int(len(stack.slabs) == 1 or (len(places) >= 2 and bool(is_inside.all())))
+        is_held = shapely.covered_by(room, slab.outline)
+        doweled += int(len(stack.slabs) == 1 or (len(places) >= 2 and bool(is_held.all())))
         if len(stack.slabs) > 1:
             loose += sum(int(np.count_nonzero(shapely.covered_by(places, part)) < 2) for part in polygons_of(slab.outline))
     return StackCheck(len(stack.slabs), contained, float(cover), doweled, loose)

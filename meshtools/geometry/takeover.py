@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import FacingSurface, unit_normals
-from meshtools.geometry.orient import paired_faces
+from meshtools.geometry.orient import enclosed_volumes, paired_faces
 from meshtools.geometry.partner import BoolArray as BoolArray
 from meshtools.geometry.partner import Partner
 from meshtools.geometry.pieces import face_areas, label_pieces
@@ -176,8 +176,7 @@ def settle_cavities(partner: Mesh, is_lost: BoolArray, is_taken: BoolArray, orig
     original: closed.
     """
     labels = label_pieces(partner.faces, len(partner.vertices))
-    corners = partner.vertices[partner.faces] - partner.vertices.mean(axis=0)
-    volumes = np.bincount(labels, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])))
+    volumes = enclosed_volumes(partner, labels)
     is_cavity = (volumes < 0) & (np.bincount(labels, is_lost) == np.bincount(labels))
     rows = np.flatnonzero(is_cavity[labels])
     is_outside = winding(original, partner.vertices[partner.faces[rows]].mean(axis=1)) < 0.5
