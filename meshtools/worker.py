@@ -23,7 +23,7 @@ from meshtools.geometry.compiled import compile_all
 from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
 
 WARM_MODULES = (
-    "numpy", "scipy.sparse.csgraph", "scipy.spatial", "open3d", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
+    "numpy", "scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
     "PIL.Image", "PIL.PngImagePlugin", "pymeshlab",
     "meshtools.jobs.clean", "meshtools.jobs.rebuild", "meshtools.jobs.report", "meshtools.jobs.index",
 )  # fmt: skip

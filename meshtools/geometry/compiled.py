@@ -28,6 +28,7 @@ def compile_all() -> None:
 
     from meshtools.geometry.decimate import decimate_within
     from meshtools.geometry.distance import compare
+    from meshtools.geometry.picture import render_picture
     from meshtools.model import Mesh
 
     n_rings, n_round = 24, 48
@@ -41,6 +42,7 @@ def compile_all() -> None:
     ball = Mesh.create(points.reshape(-1, 3), faces)
     compare(decimate_within(ball, 0.15).mesh, ball)
     _clean(ball)
+    render_picture(ball, np.zeros((len(ball.faces), 3), np.uint8), "front", (8, 8), scale_bar=False)
     _carve_and_mould(ball)
 
 

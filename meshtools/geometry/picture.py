@@ -1,11 +1,10 @@
-"""Pictures of a mesh without a display: rays of a parallel camera, two lights, a white page and a scale bar."""
+"""Pictures of a mesh without a display: a parallel camera, two lights, a white page and a scale bar."""
 
 from __future__ import annotations
 
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,32 +113,19 @@ class Shot:
 
 
 def cast(mesh: Mesh, face_colours: ColourArray, camera: Camera, size_px: tuple[int, int]) -> Shot:
-    """Colour, depth and face of each fine pixel. The object is moved to the origin first: the ray caster is single precision."""
-    import open3d
+    """Colour, depth and face of each fine pixel, seen from where its middle is."""
+    from meshtools.geometry.raster_kernels import faces_seen
 
-    tensor: Any = open3d.core.Tensor
     local = np.einsum("ij,kj->ki", camera.axes, mesh.vertices) - camera.centre
-    scene = open3d.t.geometry.RaycastingScene(1)
-    scene.add_triangles(tensor(local.astype(np.float32)), tensor(mesh.faces.astype(np.uint32)))
-    hits = scene.cast_rays(tensor(_rays(camera, size_px)), nthreads=1)
-    face, uv = hits["primitive_ids"].numpy(), hits["primitive_uvs"].numpy().astype(np.float64)
-    is_hit = np.isfinite(hits["t_hit"].numpy())
-    picture = np.full((*is_hit.shape, 3), 255.0)
-    hit_face, uv = face[is_hit], uv[is_hit]
-    brightness = _brightness(_smooth_normals(local, mesh, hit_face, uv))
-    picture[is_hit] = np.minimum(face_colours[hit_face] * brightness[:, None], 255.0)
-    return Shot(picture, hits["t_hit"].numpy().astype(np.float64), face)
-
-
-def _rays(camera: Camera, size_px: tuple[int, int]) -> NDArray[np.float32]:
     width, height = size_px
-    step = camera.mm_per_px / SUPERSAMPLING
-    rays = np.zeros((height, width, 6), np.float32)
-    rays[..., 0] = ((np.arange(width) + 0.5 - width / 2) * step)[None, :]
-    rays[..., 1] = ((height / 2 - np.arange(height) - 0.5) * step)[:, None]
-    rays[..., 2] = camera.depth_mm
-    rays[..., 5] = -1.0
-    return rays
+    face, z, uv = np.empty((height, width), np.uint32), np.empty((height, width)), np.zeros((height, width, 2))
+    faces_seen(local, np.ascontiguousarray(mesh.faces, np.int32), camera.mm_per_px / SUPERSAMPLING, face, z, uv)
+    is_hit = np.isfinite(z)
+    picture = np.full((height, width, 3), 255.0)
+    hit_face = face[is_hit]
+    brightness = _brightness(_smooth_normals(local, mesh, hit_face, uv[is_hit]))
+    picture[is_hit] = np.minimum(face_colours[hit_face] * brightness[:, None], 255.0)
+    return Shot(picture, camera.depth_mm - z, face)
 
 
 def _smooth_normals(local: FloatArray, mesh: Mesh, face: NDArray[np.uint32], uv: FloatArray) -> FloatArray:
