@@ -18,13 +18,13 @@ def _by_lower_end(faces: Any, n_vertices: int) -> Any:
     starts = np.zeros(n_vertices + 1, np.int64)
     for t in range(len(faces)):
         for k in range(3):
-            starts[min(faces[t, k], faces[t, (k + 1) % 3]) + 1] += 1
+            starts[min(faces[t, k], faces[t, k + 1 if k < 2 else 0]) + 1] += 1
     for v in range(n_vertices):
         starts[v + 1] += starts[v]
     place, half_edges = starts[:-1].copy(), np.empty(3 * len(faces), np.int32)
     for t in range(len(faces)):
         for k in range(3):
-            low = min(faces[t, k], faces[t, (k + 1) % 3])
+            low = min(faces[t, k], faces[t, k + 1 if k < 2 else 0])
             half_edges[place[low]] = 3 * t + k
             place[low] += 1
     return half_edges, starts
@@ -38,18 +38,22 @@ def faces_at_edges(faces: Any, n_vertices: int) -> Any:
     """
     along, against = np.zeros(3 * len(faces), np.uint8), np.zeros(3 * len(faces), np.uint8)
     half_edges, starts = _by_lower_end(faces, n_vertices)
+    few = np.empty(FEW, np.int64)
     for v in range(n_vertices):
         own = half_edges[starts[v] : starts[v + 1]]
         n = len(own)
-        code = np.empty(n, np.int64)  # of the other end, and the way it runs
+        code = few if n <= FEW else np.empty(n, np.int64)  # of the other end, and the way it runs
         for i in range(n):
-            start, end = faces[own[i] // 3, own[i] % 3], faces[own[i] // 3, (own[i] % 3 + 1) % 3]
+            t, k = own[i] // 3, own[i] % 3
+            start, end = faces[t, k], faces[t, k + 1 if k < 2 else 0]
             code[i] = 2 * max(start, end) + (start > end)
         if n <= FEW:
             for i in range(n):
+                n_along, n_against = 0, 0
                 for j in range(n):
-                    along[own[i]] += code[j] == code[i]
-                    against[own[i]] += code[j] == code[i] ^ 1
+                    n_along += code[j] == code[i]
+                    n_against += code[j] == code[i] ^ 1
+                along[own[i]], against[own[i]] = n_along, n_against
             continue
         order = np.argsort(code)
         first = 0

@@ -195,31 +195,27 @@ def face_neighbours(faces: Any, n_vertices: int) -> Any:
     starts = np.zeros(n_vertices + 1, np.int64)
     for t in range(m):
         for k in range(3):
-            starts[min(faces[t, k], faces[t, (k + 1) % 3]) + 1] += 1
+            starts[min(faces[t, k], faces[t, k + 1 if k < 2 else 0]) + 1] += 1
     for v in range(n_vertices):
         starts[v + 1] += starts[v]
     place = starts[:-1].copy()
-    half_edges = np.empty(3 * m, np.int32)
+    half_edges, highs = np.empty(3 * m, np.int32), np.empty(3 * m, np.int32)
     for t in range(m):
         for k in range(3):
-            low = min(faces[t, k], faces[t, (k + 1) % 3])
-            half_edges[place[low]] = 3 * t + k
+            start, end = faces[t, k], faces[t, k + 1 if k < 2 else 0]
+            low = min(start, end)
+            half_edges[place[low]], highs[place[low]] = 3 * t + k, max(start, end)
             place[low] += 1
     across = np.full((m, 3), -1, np.int32)
     for v in range(n_vertices):
         for i in range(starts[v], starts[v + 1]):
-            h = half_edges[i]
-            high = max(faces[h // 3, h % 3], faces[h // 3, (h % 3 + 1) % 3])
             n_same, other = 0, -1
             for j in range(starts[v], starts[v + 1]):
-                g = half_edges[j]
-                if g != h and max(faces[g // 3, g % 3], faces[g // 3, (g % 3 + 1) % 3]) == high:
+                if highs[j] == highs[i] and j != i:
                     n_same += 1
-                    other = g
-            if n_same == 1:
-                across[h // 3, h % 3] = other // 3
-            elif n_same > 1:
-                across[h // 3, h % 3] = -2
+                    other = half_edges[j]
+            if n_same:
+                across[half_edges[i] // 3, half_edges[i] % 3] = other // 3 if n_same == 1 else -2
     return across
 
 

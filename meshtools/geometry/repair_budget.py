@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import enclosed_volumes
@@ -75,18 +76,23 @@ def span_of_new(mesh: Mesh, n_kept: int) -> float:
     return max((greatest_length(points) for points in patches), default=0.0)
 
 
-def with_depth(repair: Repair, before: Mesh) -> Repair:
-    """The repair with its depth: corners, middles of edges and centres of all faces that changed, measured to the other surface."""
-    depths = [_farthest_changed(mesh, other) for mesh, other in ((before, repair.mesh), (repair.mesh, before))]
+def with_depth(repair: Repair, before: Mesh, changed: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None) -> Repair:
+    """The repair with its depth: corners, middles of edges and centres of all faces that changed, measured to the other surface.
+
+    changed: faces of the mesh before and of the mesh now of which that is known; else they are looked for.
+    """
+    after = repair.mesh
+    gone, new = changed or (~has_faces(after, before), ~has_faces(before, after))
+    depths = [_farthest(before, gone, after), _farthest(after, new, before)]
     depth, place = max(depths, key=lambda found: found[0])
     return replace(repair, depth_mm=depth, depth_at_mm=place)
 
 
-def _farthest_changed(mesh: Mesh, other: Mesh) -> tuple[float, FloatArray]:
-    """The largest distance to the other mesh over the faces that it does not have, and where that is."""
+def _farthest(mesh: Mesh, is_asked: NDArray[np.bool_], other: Mesh) -> tuple[float, FloatArray]:
+    """The largest distance to the other mesh over some faces, and where that is."""
     from meshtools.geometry.distance_nearby import distance_nearby
 
-    corners = mesh.vertices[mesh.faces[~has_faces(other, mesh)]]
+    corners = mesh.vertices[mesh.faces[is_asked]]
     if not len(corners) or not len(other.faces):
         return 0.0, np.zeros(3)
     points = np.concatenate([corners, (corners + np.roll(corners, 1, axis=1)) / 2, corners.mean(axis=1)[:, None]], axis=1).reshape(-1, 3)

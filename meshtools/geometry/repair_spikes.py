@@ -29,4 +29,5 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
     if made > budget.invented_percent:
         return Repair("spike", mesh)
     gone = 100.0 * float(face_areas(mesh.vertices, mesh.faces[is_cut]).sum()) / surface_area(mesh)
-    return with_depth(Repair("spike", following, len(tips), gone, made, span_mm=span_of_new(following, n_kept)), mesh)
+    repair = Repair("spike", following, len(tips), gone, made, span_mm=span_of_new(following, n_kept))
+    return with_depth(repair, mesh, (is_cut, np.arange(len(following.faces)) >= n_kept))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -118,13 +119,18 @@ def _around(state: Untangled, cluster: NDArray[np.int64], n_rings: int, has_orig
 
 
 class _Boxes:
-    """The boxes of a mesh's faces, sorted along x, so that those near a place are found without looking at all."""
+    """The boxes of a mesh's faces near some loops of its vertices, sorted along x, so that those near a loop are found without looking at all."""
 
-    def __init__(self, mesh: Mesh) -> None:
-        corners = mesh.vertices[mesh.faces]
+    def __init__(self, mesh: Mesh, loops: Sequence[NDArray[np.int32]]) -> None:
+        from meshtools.geometry.near_box_kernels import faces_at_boxes
+
+        boxes = np.array([(mesh.vertices[loop].min(axis=0), mesh.vertices[loop].max(axis=0)) for loop in loops]).reshape(-1, 2, 3)
+        size = float(np.median((boxes[:, 1] - boxes[:, 0]).max(axis=1))) if len(boxes) else 0.0
+        faces = mesh.faces[faces_at_boxes(mesh.vertices, mesh.faces, boxes[:, 0].copy(), boxes[:, 1].copy(), size)]
+        corners = mesh.vertices[faces]
         low, high = corners.min(axis=1), corners.max(axis=1)
         order = np.argsort(low[:, 0], kind="stable")
-        self._low, self._high, self._faces = low[order], high[order], mesh.faces[order]
+        self._low, self._high, self._faces = low[order], high[order], faces[order]
         self._widest = float((high - low)[:, 0].max(initial=0.0))
 
     def near(self, low: NDArray[np.float64], high: NDArray[np.float64]) -> NDArray[np.int32]:
@@ -227,7 +233,7 @@ def _spans(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.int32] | None:
     left = mesh.replaced(faces=mesh.faces[~is_cut], source=mesh.source[~is_cut])
     rims = [rim for rim in find_rims(left) if rim.vertices.tobytes() not in known]
     barred = edge_keys_between(left.faces, len(left.vertices), [rim.vertices for rim in rims])
-    boxes = _Boxes(left)
+    boxes = _Boxes(left, [rim.vertices for rim in rims])
     caps = [np.zeros((0, 3), dtype=np.int32)]
     for rim in rims:
         patch = _clear_patch(left, boxes, caps, rim.vertices, barred)

@@ -44,22 +44,19 @@ def weld_scan(vertices: FloatArray, faces: IntArray, colour: ColourArray | None)
     vertices (n, 3), faces (m, 3) as read, perhaps with coordinates that are not finite. A duplicate has the corners of an earlier face in
     any order. A flat face whose three corners differ is taken out by an edge flip, so that no slit is left.
     """
-    usable = np.asarray(np.isfinite(vertices).all(axis=1))
-    is_kept = usable[faces].all(axis=1) if len(faces) else np.zeros(0, dtype=bool)
-    counts = {"n_not_finite_removed": int((~is_kept).sum())}
-    is_used = np.zeros(len(vertices), dtype=bool)
-    is_used[faces[is_kept].ravel()] = True
-    points = vertices[is_used]
-    firsts, group = group_rows(_grid(points))
-    counts["n_vertices_merged"] = len(points) - len(firsts)
-    number = np.full(len(vertices), -1, np.int32)
-    number[is_used] = group
-    triangles = number[faces[is_kept]]
-    has_repeat = (triangles[:, 0] == triangles[:, 1]) | (triangles[:, 1] == triangles[:, 2]) | (triangles[:, 2] == triangles[:, 0])
-    triangles = triangles[~has_repeat]
-    single, _ = group_rows(np.sort(triangles, axis=1))
-    counts |= {"n_degenerate_removed": int(has_repeat.sum()), "n_duplicates_removed": len(triangles) - len(single)}
-    mesh = Mesh.create(points[firsts], triangles[single], 0, None if colour is None else colour[is_used][firsts])
+    from meshtools.geometry.weld_kernels import finite_faces, merge_points, proper_faces, single_faces
+
+    vertices, faces = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32).reshape(-1, 3)
+    is_kept, is_used, low, high = finite_faces(vertices, faces)
+    step = max(float(np.linalg.norm(high - low)) * SAME_POINT_RATIO, np.finfo(np.float64).tiny) if is_kept.any() else 1.0
+    firsts, group = merge_points(vertices, is_used, low, step)
+    counts = {"n_not_finite_removed": len(faces) - int(is_kept.sum()), "n_vertices_merged": int(is_used.sum()) - len(firsts)}
+    triangles, n_repeated = proper_faces(faces, is_kept, group)
+    is_single = single_faces(triangles, len(firsts))
+    counts |= {"n_degenerate_removed": n_repeated, "n_duplicates_removed": len(triangles) - int(is_single.sum())}
+    del is_kept, is_used, group
+    mesh = Mesh.create(vertices[firsts], triangles if is_single.all() else triangles[is_single], 0, None if colour is None else colour[firsts])
+    del triangles, is_single
     mesh, n_flat = flip_flat_faces(mesh)
     counts["n_flat_faces_flipped"] = n_flat
     return Welded(take_faces(mesh, np.ones(len(mesh.faces), dtype=bool)), counts)
@@ -68,14 +65,6 @@ def weld_scan(vertices: FloatArray, faces: IntArray, colour: ColourArray | None)
 def weld(mesh: Mesh) -> Welded:
     """`weld_scan` for a mesh whose faces come from one source."""
     return weld_scan(mesh.vertices, mesh.faces, mesh.colour)
-
-
-def _grid(points: FloatArray) -> NDArray[np.int64]:
-    if len(points) == 0:
-        return np.zeros((0, 3), dtype=np.int64)
-    low = points.min(axis=0)
-    step = max(float(np.linalg.norm(points.max(axis=0) - low)) * SAME_POINT_RATIO, np.finfo(np.float64).tiny)
-    return np.asarray(np.rint((points - low) / step), dtype=np.int64)
 
 
 def flip_flat_faces(mesh: Mesh, max_rounds: int = 8) -> tuple[Mesh, int]:

@@ -1,0 +1,163 @@
+"""Loops over the corners of a scan for `weld`: which vertices are one, and which faces are there twice. They bring numba, see `compiled`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.compiled import compiled
+
+RECENT = 1 << 15  # vertices met of late, looked through first: those of an STL come again within a few faces
+FEW = 32  # faces with one lowest corner that are compared each with each; more are sorted
+
+
+@compiled
+def finite_faces(vertices: Any, faces: Any) -> Any:
+    """Faces (m,) whose corners are finite, vertices (n,) that these use, and the lowest and highest corner (3,) of their box."""
+    is_kept, is_used = np.zeros(len(faces), np.bool_), np.zeros(len(vertices), np.bool_)
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    for t in range(len(faces)):
+        is_finite = True
+        for k in range(3):
+            for axis in range(3):
+                is_finite = is_finite and np.isfinite(vertices[faces[t, k], axis])
+        is_kept[t] = is_finite
+        if not is_finite:
+            continue
+        for k in range(3):
+            vertex = faces[t, k]
+            if not is_used[vertex]:
+                is_used[vertex] = True
+                for axis in range(3):
+                    low[axis], high[axis] = min(low[axis], vertices[vertex, axis]), max(high[axis], vertices[vertex, axis])
+    return is_kept, is_used, low, high
+
+
+@compiled
+def _mixed(x: int, y: int, z: int) -> Any:
+    mixed = np.uint64(x) * np.uint64(0x9E3779B97F4A7C15)
+    mixed = (mixed ^ (mixed >> np.uint64(29)) ^ np.uint64(y)) * np.uint64(0x9E3779B97F4A7C15)
+    mixed = (mixed ^ (mixed >> np.uint64(29)) ^ np.uint64(z)) * np.uint64(0x9E3779B97F4A7C15)
+    return mixed ^ (mixed >> np.uint64(32))
+
+
+@compiled
+def _cell_of(point: Any, low: Any, step: float) -> Any:
+    x, y, z = (point[0] - low[0]) / step, (point[1] - low[1]) / step, (point[2] - low[2]) / step
+    return np.int64(np.rint(x)), np.int64(np.rint(y)), np.int64(np.rint(z))
+
+
+@compiled
+def _is_in_cell(point: Any, low: Any, step: float, x: int, y: int, z: int) -> bool:
+    other_x, other_y, other_z = _cell_of(point, low, step)
+    return bool(other_x == x and other_y == y and other_z == z)
+
+
+@compiled
+def merge_points(vertices: Any, is_used: Any, low: Any, step: float) -> Any:
+    """Vertices on the same point of a grid are one. Returns the first (k,) of each such group, ascending, and the group (n,) of each used vertex.
+
+    low (3,): the grid's origin; step: the width of its cells.
+    """
+    n_used = 0
+    for i in range(len(vertices)):
+        n_used += is_used[i]
+    n_slots = 16
+    while n_slots < n_used // 2:  # as a rule there are six corners to a vertex; the table grows where there are fewer
+        n_slots *= 2
+    table, recent = np.full(n_slots, -1, np.int32), np.full(RECENT, -1, np.int32)
+    firsts, group, n = np.empty(n_used, np.int32), np.full(len(vertices), -1, np.int32), 0
+    for i in range(len(vertices)):
+        if not is_used[i]:
+            continue
+        x, y, z = _cell_of(vertices[i], low, step)
+        mixed = _mixed(x, y, z)
+        place = np.int64(mixed & np.uint64(RECENT - 1))
+        found = recent[place]
+        if found < 0 or not _is_in_cell(vertices[firsts[found]], low, step, x, y, z):
+            slot = np.int64(mixed & np.uint64(n_slots - 1))
+            while table[slot] >= 0 and not _is_in_cell(vertices[firsts[table[slot]]], low, step, x, y, z):
+                slot = (slot + 1) & (n_slots - 1)
+            found = table[slot]
+            if found < 0:
+                found, table[slot], firsts[n] = n, n, i
+                n += 1
+                if 2 * n > n_slots:
+                    n_slots *= 2
+                    table = _filled_again(vertices, firsts[:n], low, step, n_slots)
+            recent[place] = found
+        group[i] = found
+    return firsts[:n].copy(), group
+
+
+@compiled
+def _filled_again(vertices: Any, firsts: Any, low: Any, step: float, n_slots: int) -> Any:
+    """The table of `merge_points` with more room."""
+    table = np.full(n_slots, -1, np.int32)
+    for i in range(len(firsts)):
+        x, y, z = _cell_of(vertices[firsts[i]], low, step)
+        slot = np.int64(_mixed(x, y, z) & np.uint64(n_slots - 1))
+        while table[slot] >= 0:
+            slot = (slot + 1) & (n_slots - 1)
+        table[slot] = i
+    return table
+
+
+@compiled
+def proper_faces(faces: Any, is_kept: Any, group: Any) -> Any:
+    """The kept faces (k, 3) between merged vertices, without those that name a vertex twice; and how many did."""
+    triangles, n, n_repeated = np.empty_like(faces), 0, 0
+    for t in range(len(faces)):
+        if not is_kept[t]:
+            continue
+        a, b, c = group[faces[t, 0]], group[faces[t, 1]], group[faces[t, 2]]
+        if a == b or b == c or c == a:
+            n_repeated += 1
+            continue
+        triangles[n, 0], triangles[n, 1], triangles[n, 2] = a, b, c
+        n += 1
+    return triangles[:n], n_repeated
+
+
+@compiled
+def _others(face: Any) -> Any:
+    """The middle and the highest of three corners."""
+    a, b, c = face[0], face[1], face[2]
+    low, high = min(a, b, c), max(a, b, c)
+    return a + b + c - low - high, high
+
+
+@compiled
+def single_faces(faces: Any, n_vertices: int) -> Any:
+    """(m,) True but for faces that have the corners of an earlier one, in any order."""
+    starts = np.zeros(n_vertices + 1, np.int64)
+    for t in range(len(faces)):
+        starts[min(faces[t, 0], faces[t, 1], faces[t, 2]) + 1] += 1
+    for v in range(n_vertices):
+        starts[v + 1] += starts[v]
+    place, order = starts[:-1].copy(), np.empty(len(faces), np.int32)
+    for t in range(len(faces)):
+        low = min(faces[t, 0], faces[t, 1], faces[t, 2])
+        order[place[low]] = t
+        place[low] += 1
+    is_single = np.ones(len(faces), np.bool_)
+    for v in range(n_vertices):
+        own = order[starts[v] : starts[v + 1]]
+        if len(own) <= FEW:
+            for i in range(1, len(own)):
+                middle, high = _others(faces[own[i]])
+                for j in range(i):
+                    other_middle, other_high = _others(faces[own[j]])
+                    if middle == other_middle and high == other_high:
+                        is_single[own[i]] = False
+            continue
+        keys = np.empty(len(own), np.int64)
+        for i in range(len(own)):
+            middle, high = _others(faces[own[i]])
+            keys[i] = np.int64(middle) * n_vertices + high
+        sorted_ = np.argsort(keys, kind="mergesort")
+        for i in range(1, len(own)):
+            if keys[sorted_[i]] == keys[sorted_[i - 1]]:
+                is_single[own[sorted_[i]]] = False
+    return is_single
