@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from meshtools.geometry.carved_solid import CarvedSolid
 from meshtools.geometry.coat_check import CoatCheck
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.further_setups import FurtherSetUp
 from meshtools.geometry.milled_reach import Approach
 from meshtools.geometry.pieces import face_areas
-from meshtools.geometry.setups import FurtherSetUp, Trial, TwoSides
+from meshtools.geometry.setups import Trial, TwoSides
 from meshtools.geometry.slab_check import StackCheck
 from meshtools.geometry.slabs import SlabStack
 from meshtools.geometry.stock import Bridge, Stock

@@ -28,7 +28,7 @@ class PrintSettings:
     up_x: float = bounded(0.0, -1.0, 1.0, "Direction in the replica that points up while it is printed: x.")
     up_y: float = bounded(0.0, -1.0, 1.0, "Direction in the replica that points up while it is printed: y.")
     up_z: float = bounded(1.0, -1.0, 1.0, "Direction in the replica that points up while it is printed: z.")
-    most_parts: int = bounded(200, 1, 5000, "A replica that would take more parts than this is not split [D].")
+    most_parts: int = bounded(500, 1, 5000, "A replica that would take more parts than this is not split: its size may be wrong [D].")
 
     least_wall_extrusion_mm: float = bounded(0.8, 0.05, 20.0, "Thinnest wall that material extrusion makes [P].")
     sound_wall_extrusion_mm: float = bounded(1.6, 0.05, 50.0, "Recommended wall for material extrusion [P].")

@@ -187,3 +187,19 @@ def test_a_plate_thinner_than_two_coats_leaves_no_foam() -> None:
 
     with pytest.raises(GeometryError, match="no foam is left"):
         erode(box((40.0, 40.0, 3.0)), 2.0, 1.0)
+
+
+def test_a_shallow_pair_is_taken_where_the_sides_that_follow_make_good_what_it_leaves() -> None:
+    """A block of 60 x 50 x 30 with a pit in an end and one in a side: weighed alone the pair that sees one pit is cheapest, with two sides to follow
+    the pair along the height."""
+    from manifold3d import Manifold
+
+    from meshtools.geometry.body import surface_of
+
+    in_end, in_side = Manifold.cube((24.0, 16.0, 16.0), True), Manifold.cube((16.0, 24.0, 16.0), True)
+    block = Manifold.cube((60.0, 50.0, 30.0), True) - in_end.translate((-20.0, 8.0, 0.0)) - in_side.translate((12.0, -15.0, 0.0))
+    search = SetUpSearch(surface_of(block), BALL_6, ReachLimits(1.0, 5.0, 5.0, 100.0))
+    alone, followed = (search.find_with_further(n)[0] for n in (0, 2))
+    assert alone.depth_mm >= 50.0
+    assert followed.depth_mm == pytest.approx(30.0, rel=0.05)
+    assert followed.uncut_percent <= 5.0 < alone.uncut_percent

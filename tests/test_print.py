@@ -316,16 +316,18 @@ def test_loose_bodies_are_parts_of_their_own_and_trapped_voids_are_filled():
 
 
 def test_a_replica_that_cannot_be_printed_says_why():
-    """An unknown process, an open surface, and a machine far too small: no solids, one finding of severity failed."""
+    """An unknown process, an open surface, and too many parts: no solids, one finding of severity failed that names what to set."""
     cube = box((400.0, 400.0, 400.0))
-    for part, settings in (
-        (part_of(cube), PrintSettings(process="casting")),
-        (part_of(cube.replaced(faces=cube.faces[1:], source=cube.source[1:])), PrintSettings()),
-        (part_of(cube), PrintSettings(most_parts=3)),
+    for part, settings, named in (
+        (part_of(cube), PrintSettings(process="casting"), "print.process"),
+        (part_of(cube.replaced(faces=cube.faces[1:], source=cube.source[1:])), PrintSettings(), "closed"),
+        (part_of(cube), PrintSettings(most_parts=3), "raise print.most_parts"),
+        (part_of(together(*(ball(20.0, (60.0 * k, 0.0, 0.0)) for k in range(4)))), PrintSettings(most_parts=3), "raise print.most_parts to 4"),
     ):
         made = make_print(part, settings)
         assert not made.solids
         assert [finding.severity for finding in made.findings] == [Severity.FAILED]
+        assert named in made.findings[0].message
 
 
 def test_a_part_keeps_the_stated_direction_up_and_its_matrix_says_how_it_lies(printed, vertebra):

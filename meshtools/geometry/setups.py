@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property, partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.build_fit import smallest_box
@@ -25,6 +27,7 @@ from meshtools.settings_cnc import Cutter
 FINE_PITCHES = 24.0  # nodes in a cutter's diameter, where the grid may have so many
 N_DIRECTIONS = 150  # about 12 degrees apart; refined afterwards
 N_STARTS = 6
+N_FURTHER_STARTS = 3  # pairs of sides that further sides are tried with
 STARTS_APART_DEG = 12.0
 STEPS_DEG = (6.0, 3.0, 1.5, 0.75)
 SEARCH_NODES, SEARCH_SAMPLES, SEARCH_FACES = 40_000, 2_500, 20_000
@@ -115,24 +118,63 @@ class SetUpSearch:
 
     def __init__(self, mesh: Mesh, cutter: Cutter, limits: ReachLimits) -> None:
         self.mesh, self.cutter, self.limits = light_version(mesh), cutter, limits
-        self._samples, _ = sample_surface(self.mesh, SEARCH_SAMPLES, SEED_SEARCH)
+        self.samples, _ = sample_surface(self.mesh, SEARCH_SAMPLES, SEED_SEARCH)
         self._finer_samples, _ = sample_surface(self.mesh, TRIAL_SAMPLES, SEED_TRIAL)
         self._least_depth = 1e-9
-        _, axes = np.linalg.eigh(np.cov(self._samples.T))
+        _, axes = np.linalg.eigh(np.cov(self.samples.T))
         self._axes = np.asarray(axes.T)
 
     def find(self) -> tuple[Trial, ...]:
         """The best set-ups, lowest cost first, each scored with its parting surface."""
-        own = [smallest_box(hull_points(self.mesh.vertices))] if self.limits.must_fit else []  # few directions may be shallow enough
-        first = np.concatenate([self._axes, *own, even_directions(N_DIRECTIONS)])
+        first, sides = self.coarse_sides
         self._least_depth = min(self.depth_mm(direction) for direction in first)
-        coarse = self._fitting(sorted((self.trial(direction) for direction in first), key=lambda trial: trial.cost))
+        seen = [self._scored(direction, np.logical_and(*open_)) for direction, open_ in zip(first, sides, strict=True)]
+        coarse = self._fitting(sorted(seen, key=lambda trial: trial.cost))
         refined = [self._turned_in_steps(start, STEPS_DEG, self.trial) for start in _apart(coarse, N_STARTS)]
         final = [self.full_trial(trial.direction) for trial in _apart(sorted(refined, key=lambda trial: trial.cost), N_STARTS, 1.0)]
         final.sort(key=lambda trial: trial.cost)
         if SAFETY * self.limits.uncut_percent < final[0].uncut_percent <= WORTH_POLISHING * self.limits.uncut_percent:
             final.insert(0, self._turned_in_steps(final[0], POLISH_STEPS_DEG, self.full_trial))
         return tuple(self._fitting(sorted(final, key=lambda trial: trial.cost)))
+
+    @cached_property
+    def coarse_sides(self) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Directions (k, 3) over the half sphere, and which samples stay uncut from above and from below along each (k, 2, n)."""
+        own = [smallest_box(hull_points(self.mesh.vertices))] if self.limits.must_fit else []  # few directions may be shallow enough
+        first = np.concatenate([self._axes, *own, even_directions(N_DIRECTIONS)])
+        return first, np.array([self._open_sides(direction) for direction in first])
+
+    def find_with_further(self, n_further: int) -> tuple[Trial, ...]:
+        """The best pairs of sides, lowest cost first, where so many single sides may follow: each scored by what all of them leave on the coarse
+        grid. Sides are added one by one, each the one that takes most; the pair is turned in small steps under those it was chosen with."""
+        first, sides = self.coarse_sides
+        self._least_depth = min(self.depth_mm(direction) for direction in first)
+        singles, ranked = sides.reshape(-1, sides.shape[-1]), list[tuple[Trial, NDArray[np.bool_]]]()
+        for direction, open_ in zip(first, sides, strict=True):
+            by_pair = np.logical_and(*open_)
+            others = self._open_after(by_pair, singles, n_further)
+            ranked.append((self._scored(direction, by_pair & others), others))
+        ranked.sort(key=lambda pair: pair[0].cost)
+        masks = {id(trial): others for trial, others in ranked}
+        starts = _apart(self._fitting([trial for trial, _ in ranked]), N_FURTHER_STARTS)
+        turned = [self._turned_in_steps(start, STEPS_DEG, partial(self.trial, others=masks[id(start)])) for start in starts]
+        return tuple(sorted(turned, key=lambda trial: trial.cost))
+
+    def likely_sides(self, open_: NDArray[np.bool_], n: int) -> FloatArray:
+        """Those directions (n, 3) of a single side that leave fewest of the open samples (n,) on the coarse grid, best first."""
+        first, sides = self.coarse_sides
+        left = sides[:, :, open_].sum(axis=2).T.ravel()
+        return np.concatenate([first, -first])[np.argsort(left, kind="stable")[:n]]
+
+    def _open_after(self, open_: NDArray[np.bool_], singles: NDArray[np.bool_], n_further: int) -> NDArray[np.bool_]:
+        """(n,) samples that the sides chosen to follow a pair leave uncut. open_ (n,): what the pair leaves."""
+        others = np.ones_like(open_)
+        for _ in range(n_further):
+            rows = np.flatnonzero(open_ & others)
+            if 100.0 * len(rows) <= SAFETY * self.limits.uncut_percent * len(open_):
+                break
+            others &= singles[int(np.argmin(singles[:, rows].sum(axis=1)))]
+        return others
 
     def _fitting(self, trials: list[Trial]) -> list[Trial]:
         """Those that are not too deep, where they must not be and there are any."""
@@ -144,22 +186,30 @@ class SetUpSearch:
         along = self.mesh.vertices @ direction
         return float(along.max() - along.min())
 
-    def trial(self, direction: FloatArray) -> Trial:
-        """Score by what is seen from either side, on a coarse grid; the limit is widened by what the grid blurs."""
+    def trial(self, direction: FloatArray, others: NDArray[np.bool_] | None = None) -> Trial:
+        """Score by what is seen from either side, on a coarse grid. others (n,): of the samples, those that further sides leave uncut."""
+        open_ = np.logical_and(*self._open_sides(direction))
+        return self._scored(direction, open_ if others is None else open_ & others)
+
+    def _open_sides(self, direction: FloatArray) -> NDArray[np.bool_]:
+        """(2, n) samples uncut from above and from below; the limit is widened by what the grid blurs."""
         frame = self._plain_frame(direction)
         pitch = fitting_pitch(self.mesh, frame, self.cutter.diameter_mm / 3.0, SEARCH_NODES)
         sight = look_along(self.mesh, frame, pitch, self.cutter.diameter_mm + 2.0 * pitch)
         most = self.limits.uncut_mm + pitch / 2.0
-        left = [approach(sight, self.cutter).left_over(self._samples, 1.01 * most) for approach in (approach_from_above, approach_from_below)]
-        return self._scored(direction, 100.0 * float(np.mean(np.minimum(*left) > most)))
+        left = [approach(sight, self.cutter).left_over(self.samples, 1.01 * most) for approach in (approach_from_above, approach_from_below)]
+        return np.array(left) > most
 
     def full_trial(self, direction: FloatArray) -> Trial:
         """Score with the parting surface on a finer grid."""
         both = look_from_two_sides(self.mesh, direction, self.cutter, self.limits.overrun_mm, TRIAL_NODES)
-        left = both.left_over(self._finer_samples, 2.0 * self.limits.uncut_mm)
-        return self._scored(direction, 100.0 * float(np.mean(left > self.limits.uncut_mm)))
+        return self._scored(direction, both.left_over(self._finer_samples, 2.0 * self.limits.uncut_mm) > self.limits.uncut_mm)
 
-    def _scored(self, direction: FloatArray, uncut_percent: float) -> Trial:
+    def _scored(self, direction: FloatArray, open_: NDArray[np.bool_]) -> Trial:
+        return self.weighed(direction, 100.0 * float(np.mean(open_)))
+
+    def weighed(self, direction: FloatArray, uncut_percent: float) -> Trial:
+        """A trial with its cost: its depth, and what it leaves beyond the limit."""
         depth = self.depth_mm(direction)
         excess = max(0.0, uncut_percent - SAFETY * self.limits.uncut_percent)
         too_deep = FAR_TOO_DEEP if self.limits.must_fit else TOO_DEEP
@@ -175,7 +225,7 @@ class SetUpSearch:
     def _turned_in_steps(self, trial: Trial, steps_deg: tuple[float, ...], score: Callable[[FloatArray], Trial]) -> Trial:
         for step_deg in steps_deg:
             for _ in range(3):
-                around = [score(turned) for turned in _neighbours(trial.direction, step_deg)]
+                around = [score(turned) for turned in neighbours(trial.direction, step_deg)]
                 best = min(around, key=lambda candidate: candidate.cost)
                 if best.cost >= trial.cost - 1e-9:
                     break
@@ -185,7 +235,7 @@ class SetUpSearch:
         return trial
 
 
-def _neighbours(direction: FloatArray, step_deg: float) -> list[FloatArray]:
+def neighbours(direction: FloatArray, step_deg: float) -> list[FloatArray]:
     """Six directions that lean from the given one by this angle."""
     helper = np.eye(3)[int(np.argmin(np.abs(direction)))]
     x = np.cross(helper, direction)
@@ -202,57 +252,3 @@ def _apart(trials: list[Trial], most: int, degrees: float = STARTS_APART_DEG) ->
         if len(kept) < most and all(abs(float(trial.direction @ other.direction)) < np.cos(np.radians(degrees)) for other in kept):
             kept.append(trial)
     return kept
-
-
-@dataclass(frozen=True, eq=False)
-class FurtherSetUp:
-    """One more side: the direction (3,) to the cutter, the cutter along it, and the uncut share before and after."""
-
-    approach: Approach
-    before_percent: float
-    after_percent: float
-
-
-def find_further(mesh: Mesh, both: TwoSides, limits: ReachLimits, most_further: int) -> tuple[FurtherSetUp, ...]:
-    """Further single sides, each the one that takes most of what is left, until the limit is met or a side gains nothing to speak of.
-
-    By then the waste beside the part is gone, so the part alone stands in the way.
-    """
-    cutter = both.sides[0].cutter
-    light = light_version(mesh)
-    points, _ = sample_surface(mesh, 2 * TRIAL_SAMPLES, SEED_TRIAL + 1)
-    left = both.left_over(points, 2.0 * limits.uncut_mm)
-    found: list[FurtherSetUp] = []
-    while len(found) < most_further:
-        open_ = left > limits.uncut_mm
-        before = 100.0 * float(np.mean(open_))
-        if before <= limits.uncut_percent:
-            break
-        approach = _most_gaining(light, cutter, points[open_], limits)
-        left[open_] = np.minimum(left[open_], approach.left_over(points[open_], 2.0 * limits.uncut_mm))
-        after = 100.0 * float(np.mean(left > limits.uncut_mm))
-        if before - after < 0.1 * before:
-            break
-        found.append(FurtherSetUp(approach, before, after))
-    return tuple(found)
-
-
-def _most_gaining(mesh: Mesh, cutter: Cutter, points: FloatArray, limits: ReachLimits) -> Approach:
-    half = even_directions(N_DIRECTIONS)
-    some = points[:: max(1, len(points) // 400)]
-
-    def left(direction: FloatArray) -> tuple[float, FloatArray]:
-        approach = _side(mesh, direction, cutter, SEARCH_NODES)
-        most = limits.uncut_mm + approach.pitch_mm / 2.0
-        return float(np.mean(approach.left_over(some, 1.01 * most) > most)), direction
-
-    best = min((left(direction) for direction in np.concatenate([half, -half])), key=lambda scored: scored[0])
-    for step_deg in STEPS_DEG:
-        best = min([best, *(left(turned) for turned in _neighbours(best[1], step_deg))], key=lambda scored: scored[0])
-    return _side(mesh, best[1], cutter, TRIAL_NODES)
-
-
-def _side(mesh: Mesh, direction: FloatArray, cutter: Cutter, most_nodes: int) -> Approach:
-    frame = frame_along(direction, mesh.vertices[:: max(1, len(mesh.vertices) // 500)])
-    pitch = fitting_pitch(mesh, frame, cutter.diameter_mm / 12.0, most_nodes)
-    return approach_from_above(look_along(mesh, frame, pitch, cutter.diameter_mm + 4.0), cutter)

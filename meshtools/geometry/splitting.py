@@ -85,7 +85,7 @@ class _Splitter:
             return
         if depth > _DEEPEST or len(self.parts) >= self.demand.most_parts:
             raise GeometryError(f"the replica does not come apart into {self.demand.most_parts} parts or fewer that fit the machine; "
-                                "choose a larger machine or allow more parts")
+                                "check its size, raise print.most_parts, or enter a larger build volume (print.build_x_mm, build_y_mm, build_z_mm)")
         cut, sides = self.choose(part, hull)
         number = len(self.cuts)
         self.cuts.append(cut)
@@ -172,6 +172,12 @@ def split_to_fit(solid: Any, demand: Demand) -> Split:
         raise GeometryError(f"the replica comes apart into {len(splitter.parts)} parts, more than the {demand.most_parts} that are allowed; "
                             "choose a larger machine, or make its loose bodies one by one")
     return Split(tuple(splitter.parts), tuple(splitter.cuts))
+
+
+def too_many(n_parts: int, most_parts: int) -> str:
+    """Why a replica of too many parts is refused, and what to set."""
+    return (f"the replica comes apart into {n_parts} parts, more than print.most_parts = {most_parts}; if its size is right "
+            f"raise print.most_parts to {n_parts} or more, or enter a larger build volume (print.build_x_mm, build_y_mm, build_z_mm)")
 
 
 def corners_of(solid: Any) -> NDArray[np.float64]:

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
+from meshtools.geometry.further_setups import FurtherSetUp
 from meshtools.geometry.inside_radius import inside_radii_mm
 from meshtools.geometry.milled_contact import ContactQuery, is_uncut
 from meshtools.geometry.milled_reach import Approach
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.sample import sample_surface
-from meshtools.geometry.setups import FurtherSetUp, ReachLimits, TwoSides, look_from_two_sides
+from meshtools.geometry.setups import ReachLimits, TwoSides, look_from_two_sides
 from meshtools.model import FloatArray, IntArray, Mesh
 from meshtools.settings_cnc import Cutter
 

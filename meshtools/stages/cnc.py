@@ -16,9 +16,10 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.carved_solid import CarvingPlan, carve_from
 from meshtools.geometry.coat_check import check_coat
+from meshtools.geometry.further_setups import choose_setups
 from meshtools.geometry.milled_parting import height_at, parting_sheet
 from meshtools.geometry.outlines import silhouette, solid_of
-from meshtools.geometry.setups import ReachLimits, SetUpSearch, TwoSides, choose_setup, find_further
+from meshtools.geometry.setups import ReachLimits, SetUpSearch, TwoSides
 from meshtools.geometry.slab_check import check_stack
 from meshtools.geometry.slabs import SlabPlan, share_inside, stack_slabs
 from meshtools.geometry.stock import Bridge, BridgePlan, Stock, StockPlan, block_mesh, lay_in_stock, place_bridges
@@ -80,9 +81,8 @@ def plan_carving(part: Part, settings: CncSettings, must_fit: bool = False) -> C
     facets = CarvingPlan(settings.part_tolerance_mm, settings.step_over_mm, settings.most_triangles, settings.coat_mm)
     carved = carve_from(part.skin, facets, part.mesh if part.unbored is not None else None)
     limits = replace(reach_limits(settings), must_fit=must_fit)
-    trials = SetUpSearch(carved.mesh, cutter, limits).find()
-    chosen, both = choose_setup(carved.mesh, trials, cutter, limits)
-    further = find_further(carved.mesh, both, limits, settings.most_setups - 2)
+    setups = choose_setups(SetUpSearch(carved.mesh, cutter, limits), carved.mesh, settings.most_setups - 2)
+    chosen, both, further = setups.chosen, setups.both, setups.further
     fresh = draw_fresh(carved.mesh)
     stock = lay_in_stock(carved.mesh.vertices, both.sight.frame, stock_plan(settings))
     corner = stock.stock_from_replica[:2, 3]

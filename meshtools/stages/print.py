@@ -15,6 +15,7 @@ from meshtools.geometry.print_parts import PrintedBody, finish_body, mesh_of_par
 from meshtools.geometry.print_tables import assembled_view, keys_table, part_view, parts_table, print_facts, print_figures
 from meshtools.geometry.rejoining import Rejoined, check_rejoined
 from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.splitting import too_many
 from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.walls import Thickness, measure_thickness
@@ -99,7 +100,7 @@ def _finish(part: Part, replica: _Replica, settings: PrintSettings) -> tuple[Pri
     splits = [split_body(body, settings, part.keep_off) for body in replica.bodies]
     total = sum(len(split.parts) for split in splits)
     if total > settings.most_parts:
-        raise GeometryError(f"the replica would take {total} parts, more than print.most_parts = {settings.most_parts}")
+        raise GeometryError(too_many(total, settings.most_parts))
     bodies, first = [], 1
     for body, split in zip(replica.bodies, splits, strict=True):
         words = tuple(_words(part, first + number, total) for number in range(len(split.parts)))
