@@ -12,6 +12,7 @@ import signal
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -48,10 +49,17 @@ def job_log(stage: str, name: str) -> str:
 def read_limits(batch: Path, stage: str, name: str) -> Limits:
     """The limits that were laid down for a job with its job file; the usual ones where there are none."""
     try:
-        row = json.loads((batch / LIMITS_FILE).read_bytes())[stage][name]
+        status = (batch / LIMITS_FILE).stat()
+        row = _limits_rows(batch / LIMITS_FILE, status.st_mtime_ns, status.st_ino)[stage][name]
         return Limits(int(row["memory_mb"]), float(row["wall_s"]))
     except (OSError, ValueError, KeyError, TypeError):
         return Limits()
+
+
+@lru_cache(maxsize=1)
+def _limits_rows(path: Path, mtime_ns: int, inode: int) -> dict[str, dict[str, dict[str, float]]]:
+    """The limits of all jobs, read once as long as their file stays the same."""
+    return dict(json.loads(path.read_bytes()))
 
 
 def memory_limit_mb(machine: MachineMemory) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 import subprocess
 import sys
 import tempfile
@@ -13,11 +12,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from meshtools.batch_lock import lock_batch
-from meshtools.errors import UsageError
-from meshtools.fence import Limits, memory_limit_mb
+from meshtools.errors import BonewrightError, UsageError
+from meshtools.fence import Limits, job_log, memory_limit_mb
 from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.machine_memory import machine_memory
-from meshtools.run_job import SINGLE_THREAD
+from meshtools.run_job import SINGLE_THREAD, run_fenced
 from meshtools.settings_ready import ROUTES
 from meshtools.worklist import Job
 from meshtools.workspace import Workspace, open_workspace
@@ -26,7 +25,12 @@ ASKING = {
     "--dry-run", "--dryrun", "--summary", "-S", "--detailed-summary", "-D", "--dag", "--rulegraph", "--filegraph", "--d3dag", "--lint",
     "--list-rules", "--list", "-l", "--list-target-rules", "--lt", "--touch", "-t", "--unlock",
 }  # fmt: skip
+LONGEST_END_S = 2.0
 SNAKEFILE = Path(__file__).resolve().parent.parent / "Snakefile"
+
+
+class CutShortError(BonewrightError):
+    """A job wrote no record, because an input changed meanwhile or the machine failed; the next build runs it again."""
 
 
 class Batch:
@@ -43,15 +47,21 @@ class Batch:
     def for_snakemake(cls) -> Batch:
         """Read the batch in the working folder, lock it unless `build` holds the lock already, and drop stale records."""
         workspace = open_workspace(Path())
-        os.environ.update(SINGLE_THREAD, BONEWRIGHT_PYTHON=sys.executable, BONEWRIGHT_MAIN_PID=str(os.getpid()))
+        os.environ.update(SINGLE_THREAD)
         if not asks_only(sys.argv[1:]) and "BONEWRIGHT_LOCK_HELD" not in os.environ:
             lock_batch(Path())
             workspace.drop_stale_records()
+            os.environ["BONEWRIGHT_LOCK_HELD"] = "1"  # for the processes that snakemake starts for its jobs where a profile forbids threads
         return cls(workspace)
 
     def write_job_files(self) -> None:
         """Lay down the plain dict of every job, for the jobs to read."""
         self._workspace.write_job_files()
+
+    def run(self, stage: str, name: str, key: str) -> None:
+        """Run one job to its record, in a process of its own; called in a thread of snakemake's. CutShortError where nothing was recorded."""
+        if run_fenced((stage, name, key), self._limits[stage][name]) != 0:
+            raise CutShortError(f"{stage} {name}: nothing was recorded; see {job_log(stage, name)}. Build again.")
 
     def report_outputs(self) -> list[str]:
         """What the index tells of or vouches for: the page record of every element that is built, the joints of every target, and the armature."""
@@ -199,6 +209,10 @@ def warm_worker(batch: Path) -> Iterator[str]:
                 time.sleep(0.01)
             yield address
         finally:
-            worker.send_signal(signal.SIGKILL)
-            worker.wait()
+            worker.terminate()
+            try:
+                worker.wait(LONGEST_END_S)
+            except subprocess.TimeoutExpired:
+                worker.kill()
+                worker.wait()
             log.close()

@@ -1,4 +1,4 @@
-"""A warm worker: imports the heavy libraries once and forks a child for each job.
+"""A warm worker: imports the heavy libraries once and forks children that do the jobs.
 
 Usage: python -m meshtools.worker SOCKET BATCH. One request is one line, `STAGE NAME KEY`; the answer is one byte, the child's exit
 code, and after it the sentence of the fence where that stopped the child. The worker ends with the process that started it, and its
@@ -14,6 +14,7 @@ import selectors
 import signal
 import socket
 import sys
+from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from meshtools.errors import is_passing
 from meshtools.fence import STOPPED, TRY_AGAIN, WATCH_S, Watch, job_log, read_limits
 from meshtools.geometry.compiled import compile_all
 from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
+from meshtools.machine_memory import resident_mb
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
@@ -29,13 +31,26 @@ WARM_MODULES = (
 )  # fmt: skip
 
 
+MOST_KEPT_MB = 128  # what a child may hold beyond the worker's own memory and still be given a further job
+
+
+@dataclass
+class Child:
+    """A process that was forked for jobs, and the job that it is at: who asked for it, and what watches it."""
+
+    pid: int
+    line: socket.socket
+    client: socket.socket | None = None
+    watch: Watch | None = None
+    sentence: str = ""
+
+
 class Worker:
-    """Accepts requests on a Unix socket and forks one child per request."""
+    """Accepts requests on a Unix socket. A request goes to a child that has ended its last job well and holds little memory, or to a new fork:
+    forking a process of this size takes longer than some jobs do."""
 
     def __init__(self, address: str) -> None:
-        self._children: dict[int, socket.socket] = {}
-        self._watches: dict[int, Watch] = {}
-        self._sentences: dict[int, str] = {}
+        self._children: dict[int, Child] = {}
         self._selector = selectors.DefaultSelector()
         self._server = socket.socket(socket.AF_UNIX)
         self._server.bind(address)
@@ -43,36 +58,67 @@ class Worker:
         self._selector.register(self._server, selectors.EVENT_READ)
         self._bell, bell_writer = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         signal.set_wakeup_fd(bell_writer)
+        self._is_ending = False
         signal.signal(signal.SIGCHLD, lambda *_: None)
         self._selector.register(self._bell, selectors.EVENT_READ)
 
     def serve(self) -> None:
-        """Serve until killed."""
-        while True:
-            for key, _ in self._selector.select(WATCH_S if self._children else None):
+        """Serve until told to end or killed."""
+        while not self._is_ending:
+            is_busy = any(child.client for child in self._children.values())
+            for key, _ in self._selector.select(WATCH_S if is_busy else None):
                 if key.fileobj is self._server:
-                    self._start_child(self._server.accept()[0])
-                else:
+                    self._begin(self._server.accept()[0])
+                elif key.fileobj == self._bell:
                     os.read(self._bell, 512)
-                    self._answer_finished()
+                    self._bury()
+                elif key.data in self._children:
+                    self._hear(self._children[key.data])
             self._stop_broken()
+        for pid in self._children:
+            os.kill(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
 
-    def _start_child(self, connection: socket.socket) -> None:
-        with connection.makefile("r", encoding="utf-8") as lines:
+    def _begin(self, client: socket.socket) -> None:
+        """Give the job that a client asks for to a child."""
+        with client.makefile("r", encoding="utf-8") as lines:
             words = lines.readline().split()
         if len(words) != 3:  # the client died before it had asked
-            connection.close()
+            client.close()
             return
+        self._bury()
         try:
-            pid = os.fork()
+            child = next((child for child in self._children.values() if child.client is None), None) or self._fork(client)
+            child.line.sendall(f"{' '.join(words)}\n".encode())
         except OSError as error:  # no memory or no process left: this job is for another build, the worker goes on
             sys.stderr.write(f"{' '.join(words)}: no process could be started ({error.strerror}).\n")
-            self._send(connection, TRY_AGAIN)
+            self._send(client, TRY_AGAIN)
             return
+        child.client, child.watch, child.sentence = client, self.watch(child.pid, words[0], words[1]), ""
+
+    def end(self, *_: object) -> None:
+        """End soon, and the children before: the handler of a signal."""
+        self._is_ending = True
+
+    def _fork(self, client: socket.socket) -> Child:
+        ours, theirs = socket.socketpair()
+        try:
+            pid = os.fork()
+        except OSError:
+            ours.close()
+            theirs.close()
+            raise
         if pid == 0:
-            os._exit(self._run(words))
-        self._children[pid] = connection
-        self._watches[pid] = self.watch(pid, words[0], words[1])
+            try:
+                for held in (ours, client, self._server, *(other.line for other in self._children.values())):
+                    held.close()
+                self._do_jobs(theirs)
+            finally:
+                os._exit(1)
+        theirs.close()
+        self._children[pid] = Child(pid, ours)
+        self._selector.register(ours, selectors.EVENT_READ, pid)
+        return self._children[pid]
 
     @staticmethod
     def watch(pid: int, stage: str, name: str) -> Watch:
@@ -80,15 +126,26 @@ class Worker:
         return Watch(pid, (stage, name), read_limits(Path(), stage, name))
 
     def _stop_broken(self) -> None:
-        for pid, watch in self._watches.items():
-            if pid not in self._sentences and (sentence := watch.broken()):
-                self._sentences[pid] = sentence
-                watch.stop()
+        for child in self._children.values():
+            if child.watch is not None and not child.sentence and (sentence := child.watch.broken()):
+                child.sentence = sentence
+                child.watch.stop()
 
-    def _run(self, words: list[str]) -> int:
+    def _do_jobs(self, line: socket.socket) -> None:
+        """What a child does: one job after the other, until the worker hangs up or a job ends in an error."""
         die_with_parent()
         offer_to_kernel()
         signal.set_wakeup_fd(-1)
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        with line.makefile("r", encoding="utf-8") as requests:
+            for request in requests:
+                code = self._run(request.split())
+                if code not in (0, TRY_AGAIN):
+                    os._exit(code)
+                line.sendall(bytes([code]))
+        os._exit(0)
+
+    def _run(self, words: list[str]) -> int:
         stage, name, key = words
         code = 1
         try:
@@ -101,8 +158,10 @@ class Worker:
         finally:
             if code not in (0, TRY_AGAIN):
                 sys.excepthook(*sys.exc_info())
+                sys.stderr.flush()
+                os._exit(code)
             sys.stderr.flush()
-            os._exit(code)
+        return code
 
     @staticmethod
     def _log_to(log: Path) -> None:
@@ -112,17 +171,46 @@ class Worker:
         descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
         os.dup2(descriptor, 1)
         os.dup2(descriptor, 2)
+        os.close(descriptor)
 
-    def _answer_finished(self) -> None:
-        while self._children:
-            pid, status = os.waitpid(-1, os.WNOHANG)
-            if pid == 0:
-                return
-            code = os.waitstatus_to_exitcode(status)
-            connection = self._children.pop(pid)
-            del self._watches[pid]
-            sentence = self._sentences.pop(pid, "") if code != 0 else ""  # it may have ended by itself meanwhile
-            self._send(connection, STOPPED if sentence else code if code >= 0 else 128 - code, sentence)
+    def _hear(self, child: Child) -> None:
+        """A child has ended its job, or itself; of the latter the bell tells."""
+        try:
+            said = child.line.recv(1)
+        except OSError:
+            said = b""
+        if not said:
+            self._selector.unregister(child.line)
+            child.line.close()
+            return
+        self._answer(child, said[0])
+        if resident_mb((child.pid,)) > resident_mb((os.getpid(),)) + MOST_KEPT_MB:
+            self._selector.unregister(child.line)
+            child.line.close()  # it ends; until it has, nothing more is asked of it
+            del self._children[child.pid]
+
+    def _bury(self) -> None:
+        """Answer for the children that have ended."""
+        with contextlib.suppress(ChildProcessError):
+            while (ended := os.waitpid(-1, os.WNOHANG))[0]:
+                child = self._children.get(ended[0])
+                if child is None:
+                    continue
+                if child.line.fileno() >= 0:  # what it said last may still be unread
+                    self._hear(child)
+                if child.line.fileno() >= 0:
+                    self._selector.unregister(child.line)
+                    child.line.close()
+                code = os.waitstatus_to_exitcode(ended[1])
+                self._answer(child, code if code >= 0 else 128 - code)
+                self._children.pop(child.pid, None)
+
+    def _answer(self, child: Child, code: int) -> None:
+        """Tell the client how its job ended; the sentence of the fence goes with it unless the job ended by itself meanwhile."""
+        if child.client is not None:
+            sentence = child.sentence if code != 0 else ""
+            self._send(child.client, STOPPED if sentence else code, sentence)
+        child.client, child.watch = None, None
 
     @staticmethod
     def _send(connection: socket.socket, code: int, sentence: str = "") -> None:
@@ -142,7 +230,9 @@ def main() -> None:
         import_module(name)
     compile_all()
     gc.freeze()
+    signal.signal(signal.SIGTERM, worker.end)
     worker.serve()
+    os._exit(0)  # what the libraries would do at their end is done for nobody
 
 
 if __name__ == "__main__":

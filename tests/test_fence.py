@@ -28,7 +28,7 @@ from meshtools.jobs.run import record_path
 from meshtools.keys import ContentHashes
 from meshtools.machine_memory import MachineMemory, machine_memory, process_tree, resident_mb
 from meshtools.model import Mesh, RawScan
-from meshtools.run_job import main, watched_end
+from meshtools.run_job import run_fenced, watched_end
 from meshtools.worker import Worker
 from meshtools.workspace import open_workspace
 
@@ -128,11 +128,10 @@ def test_jobs_of_a_warm_worker_that_crash_hang_or_allocate_fail_with_a_sentence_
     worker: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("BONEWRIGHT_WORKER", worker)
-    monkeypatch.delenv("BONEWRIGHT_MAIN_PID", raising=False)
     monkeypatch.chdir(tmp_path)
     expected = {"crashes": "signal 11", "hangs": "had not ended after", "allocates": "MB of memory, more than the 20 MB", "ends": ""}
     for name, words in expected.items():
-        assert main(["clean", name, "0" * 64]) == 0
+        assert run_fenced(("clean", name, "0" * 64), Limits()) == 0
         record = read_record(tmp_path / record_path("clean", name))
         told = [(f["code"], name in f["message"], words in f["message"]) for f in record["findings"]] if record else []
         assert told == ([("crash", True, True)] if words else []), record

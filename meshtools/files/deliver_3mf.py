@@ -22,6 +22,7 @@ from meshtools.files.deliver_frame import (
     recentre,
     scan_matrix,
 )
+from meshtools.files.threemf_library import threemf_library
 from meshtools.model import EvidenceClass, FloatArray, Mesh, SourceEntry
 
 NAMESPACE = "https://bonewright.example/3mf/2026"
@@ -41,7 +42,7 @@ def encode_3mf(
     import lib3mf
 
     part = recentre(mesh)
-    wrapper = lib3mf.get_wrapper()
+    wrapper = threemf_library()
     model = wrapper.CreateModel()
     model.SetUnit(lib3mf.ModelUnit.MilliMeter)
     body = mesh_object(lib3mf, model, part)

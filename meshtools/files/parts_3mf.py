@@ -9,6 +9,7 @@ import numpy as np
 
 from meshtools.files.deliver_3mf import describe_model, fixed_dates, mesh_object, paint, uuid_of, written
 from meshtools.files.deliver_frame import PartLabel, Recentred, finds_of, recentre
+from meshtools.files.threemf_library import threemf_library
 from meshtools.model import SourceEntry
 from meshtools.model_ready import MadeSolid
 
@@ -23,7 +24,7 @@ def encode_parts_3mf(solids: Sequence[MadeSolid], sources: Sequence[SourceEntry]
     """
     import lib3mf
 
-    wrapper = lib3mf.get_wrapper()
+    wrapper = threemf_library()
     model = wrapper.CreateModel()
     model.SetUnit(lib3mf.ModelUnit.MilliMeter)
     left_mm = 0.0

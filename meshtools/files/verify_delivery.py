@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from meshtools.errors import ScanError, is_passing
 from meshtools.files.crossing_check import count_crossings, label_pieces_by_vertex, number_places
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
+from meshtools.files.threemf_library import threemf_library
 from meshtools.model import Finding, FloatArray, Severity
 
 _EXPECTED_UNIT = {".3mf": "millimeter", ".glb": "meter"}
@@ -59,11 +60,12 @@ class _Measured:
     extents_mm: tuple[float, float, float]
 
 
-def verify_delivery(path: Path, planned: PlannedPart) -> tuple[Finding, ...]:
+def verify_delivery(path: Path, planned: PlannedPart, read: dict[str, DeliveredSurface] | None = None) -> tuple[Finding, ...]:
     """Read a delivered PLY, STL, 3MF or GLB from disk and list everything that differs from the plan, each as a failed finding.
 
     Codes: delivery-unreadable, delivery-hash, delivery-unit, delivery-open, delivery-inside-out, delivery-size, delivery-volume, and, where
     all else is right, delivery-count, delivery-area, delivery-source, delivery-crossing and delivery-piece.
+    `read` takes the surface by the file's name, for what else is to be checked of it.
     Tolerance: the rounding of 32-bit floats (a millionth of the largest extent) for STL, 3MF and GLB, of 64-bit floats for PLY.
     """
     suffix = path.suffix.lower()
@@ -79,6 +81,8 @@ def verify_delivery(path: Path, planned: PlannedPart) -> tuple[Finding, ...]:
         findings.append(_finding("hash", path, "is not the file that was written", digest, planned.sha256))
     try:
         surface = read_delivered(content, suffix)
+        if read is not None:
+            read[path.name] = surface
         with np.errstate(over="ignore", invalid="ignore"):  # damaged coordinates may be huge
             readings = [_measure(surface), _measure(_read_with_library(content, suffix))]
     except ScanError as error:
@@ -236,7 +240,7 @@ def strict_bodies(content: bytes) -> tuple[DeliveredSurface, ...]:
     """The bodies of a 3MF as the strict reader of lib3mf finds them, in the unit that it states. ScanError where it refuses or warns."""
     import lib3mf
 
-    model = lib3mf.get_wrapper().CreateModel()
+    model = threemf_library().CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(True)
     with tempfile.TemporaryDirectory() as folder:

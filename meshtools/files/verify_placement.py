@@ -5,14 +5,12 @@ A mirror image has the size, the volume and the edges of the part; only its poin
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
-from meshtools.errors import ScanError, is_passing
-from meshtools.files.delivered_surface import read_delivered
+from meshtools.files.delivered_surface import DeliveredSurface
 from meshtools.model import Finding, FloatArray, Severity
 
 _SINGLE_STEP_SHARE = 2.0**-20  # of the largest extent: eight of the steps that a part is rounded to in 32-bit formats
@@ -20,36 +18,22 @@ _SINGLE_FLOOR_MM = 1e-4
 _UNIT = 1e-9
 
 
-def verify_placement(paths: Sequence[Path], delivered_from_scan: Mapping[str, Any]) -> tuple[Finding, ...]:
+def verify_placement(read: Mapping[str, DeliveredSurface], delivered_from_scan: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Hold the points of every delivered file against those of the PLY, laid where the record's matrices (4, 4) by file name put them.
 
-    Code: delivery-placement. Files that cannot be read are left to `verify_delivery`.
+    `read`: the surfaces by file name, as `verify_delivery` found them. Code: delivery-placement.
     """
-    points = {path.name: _points_mm(path) for path in paths}
+    points = {name: np.unique(surface.vertices[np.unique(surface.faces)], axis=0) for name, surface in read.items()}
     replica = points.pop("replica.ply", None)
     if replica is None:
         return ()
     findings = []
     for name, found in sorted(points.items()):
-        if found is None:
-            continue
         fault = _fault(name, replica, found, delivered_from_scan)
         if fault:
             message = f"{name} {fault}; do not use it, build again."
             findings.append(Finding(Severity.FAILED, "delivery-placement", message))
     return tuple(findings)
-
-
-def _points_mm(path: Path) -> FloatArray | None:
-    try:
-        surface = read_delivered(path.read_bytes(), path.suffix.lower())
-    except ScanError:
-        return None
-    except OSError as error:
-        if is_passing(error):
-            raise
-        return None
-    return np.unique(surface.vertices[np.unique(surface.faces)], axis=0)
 
 
 def _fault(name: str, replica: FloatArray, found: FloatArray, matrices: Mapping[str, Any]) -> str:

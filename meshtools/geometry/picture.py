@@ -27,6 +27,7 @@ MARGIN = 0.06  # of the picture's width and height, on each side
 FOOT_PX = 26  # strip below the object that holds the scale bar
 STRIPE_PX = 3  # width of a stripe of a hatched face
 SUPERSAMPLING = 2
+PNG_EFFORT = 4  # of 9: half the time of the usual 6 for a fifth more bytes
 KEY_LIGHT, FILL_LIGHT = (-0.5, 0.6, 0.8), (0.7, -0.1, 0.5)  # towards the light, in right, up and towards the camera
 AMBIENT, KEY, FILL = 0.34, 0.56, 0.22
 CREASE_DEG = 60.0  # a corner's smoothed normal farther than this from its face's is not used
@@ -198,5 +199,5 @@ def encode_png(image: ColourArray) -> bytes:
     from PIL import Image
 
     stream = io.BytesIO()
-    Image.fromarray(image).save(stream, format="PNG", optimize=False, compress_level=6)
+    Image.fromarray(image).save(stream, format="PNG", optimize=False, compress_level=PNG_EFFORT)
     return stream.getvalue()

@@ -11,6 +11,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl
+from meshtools.files.delivered_surface import DeliveredSurface
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.files.verify_placement import verify_placement
@@ -115,12 +116,13 @@ def check_written(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]
     if not facts["deliverable"]:
         return ()
     findings: list[Finding] = []
+    read: dict[str, DeliveredSurface] = {}
     counts = {"n_vertices": "n_vertices", "n_faces": "n_faces", "n_pieces": "n_pieces_after", "area_mm2": "area_mm2"}
     figures = {name: facts[fact] for name, fact in counts.items()} | {"n_sources": len(record["sources"])}
     for entry in record["files"]:
         planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"], facts["n_self_intersections"], **figures)
-        findings += verify_delivery(batch / entry["path"], planned)
-    findings += verify_placement([batch / entry["path"] for entry in record["files"]], facts["delivered_from_scan"])
+        findings += verify_delivery(batch / entry["path"], planned, read)
+    findings += verify_placement(read, facts["delivered_from_scan"])
     missing = set(FILES.names) - {Path(entry["path"]).name for entry in record["files"]}
     findings += [Finding(Severity.FAILED, "delivery-missing", f"{name} was not written.") for name in sorted(missing)]
     return tuple(findings)

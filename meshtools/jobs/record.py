@@ -14,6 +14,7 @@ from meshtools.files.atomic import write_atomic
 from meshtools.links import leads_out
 from meshtools.model import FileEntry, Finding, Record, Severity, plain, status_of
 
+_LINE = json.JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False)
 LISTED = ".made.json"
 """Beside the record of a job whose files differ from run to run: the names that it wrote last, or was about to write."""
 
@@ -33,9 +34,21 @@ class StaleInputError(BonewrightError):
 
 
 def record_bytes(record: Record) -> bytes:
-    """The JSON of a record: sorted, readable, no NaN."""
-    text = json.dumps(plain(record), sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode()
+    """The JSON of a record: sorted, no NaN, every fact, finding and file on a line of its own."""
+    return (_in_lines(plain(record), 2) + "\n").encode()
+
+
+def _in_lines(value: Any, n_levels: int, indent: str = "") -> str:
+    """JSON with one entry a line for so many levels and what lies deeper on the line of its entry: the quick encoder of json knows no indents."""
+    if not n_levels or not value or not isinstance(value, (dict, list)):
+        return _LINE.encode(value)
+    deeper = f"{indent} "
+    if isinstance(value, dict):
+        lines = [f"{deeper}{_LINE.encode(key)}: {_in_lines(value[key], n_levels - 1, deeper)}" for key in sorted(value)]
+    else:
+        lines = [deeper + _in_lines(item, n_levels - 1, deeper) for item in value]
+    first, last = "{}" if isinstance(value, dict) else "[]"
+    return "\n".join([first, ",\n".join(lines), indent + last])
 
 
 def read_record(path: Path) -> dict[str, Any] | None:

@@ -6,6 +6,7 @@ import base64
 import html
 import math
 from collections.abc import Iterable, Sequence
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -102,6 +103,7 @@ def png_address(png: bytes) -> str:
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
 
 
+@cache
 def asset(name: str) -> str:
     """A file that ships with the package, by name in report/assets."""
     return (files("meshtools.report") / "assets" / name).read_text(encoding="utf-8")

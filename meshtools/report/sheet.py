@@ -133,7 +133,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
 def sheet_json(sheet: Mapping[str, Any]) -> str:
     """report.json: the sheet without the mesh arrays and the picture, sorted; a non-finite number becomes null."""
     facts = {key: value for key, value in sheet.items() if key not in PICTURES}
-    return json.dumps(_finite(facts), sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(_finite(facts), sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _finite(value: Any) -> Any:

@@ -102,13 +102,13 @@ def _view_axes(extents: NDArray[np.float64]) -> tuple[list[float], list[float]]:
 
 def _deviation_part(deviation_mm: NDArray[np.float64] | None, limit_mm: float) -> Mapping[str, Any]:
     if deviation_mm is None:
-        return {"deviation": None, "deviation_range_mm": [0.0, limit_mm], "deviation_ramp": deviation_ramp(RAMP_STEPS, False)}
+        return {"deviation": None, "deviation_range_mm": [0.0, limit_mm], "deviation_ramp": list(deviation_ramp(RAMP_STEPS, False))}
     values = np.asarray(deviation_mm, dtype="<f4")
     is_signed = bool(np.nanmin(values) < 0) if np.isfinite(values).any() else False
     return {
         "deviation": _packed(values),
         "deviation_range_mm": [-limit_mm if is_signed else 0.0, limit_mm],
-        "deviation_ramp": deviation_ramp(RAMP_STEPS, is_signed),
+        "deviation_ramp": list(deviation_ramp(RAMP_STEPS, is_signed)),
     }
 
 

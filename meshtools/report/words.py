@@ -7,6 +7,7 @@ alone: the code goes beside it, and surfaces that are nobody's bone are hatched.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -72,7 +73,8 @@ def element_title(slug: str) -> str:
     return _sentence_case(slug)
 
 
-def deviation_ramp(n_steps: int, is_signed: bool) -> list[str]:
+@cache
+def deviation_ramp(n_steps: int, is_signed: bool) -> tuple[str, ...]:
     """Colours from the low to the high end of a deviation, `n_steps` (odd) of them, evenly spaced in OKLab (Ottosson 2020).
 
     Unsigned deviations take the upper half of the map only: pale to orange.
@@ -81,7 +83,7 @@ def deviation_ramp(n_steps: int, is_signed: bool) -> list[str]:
     high = np.array([low[0], high[1], high[2]])
     places = np.linspace(-1.0 if is_signed else 0.0, 1.0, n_steps)
     points = [middle + abs(place) * ((high if place > 0 else low) - middle) for place in places]
-    return [_hex_from_oklab(point) for point in points]
+    return tuple(_hex_from_oklab(point) for point in points)
 
 
 def _sentence_case(slug: str) -> str:

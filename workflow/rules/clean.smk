@@ -8,5 +8,5 @@ rule clean:
         key=lambda w: batch.key("clean", w.find),
     resources:
         mem_mb=lambda w: batch.memory_mb("clean", w.find),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job clean {wildcards.find} {params.key}'
+    run:
+        batch.run("clean", wildcards.find, params.key)

@@ -10,5 +10,5 @@ rule fit:
         key=lambda w: batch.key("fit", w.target),
     resources:
         mem_mb=lambda w: batch.memory_mb("fit", w.target),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job fit {wildcards.target} {params.key}'
+    run:
+        batch.run("fit", wildcards.target, params.key)

@@ -11,8 +11,8 @@ rule row:
         key=lambda w: batch.key("row", f"{w.target}/rows/{w.row}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("row", f"{w.target}/rows/{w.row}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job row {wildcards.target}/rows/{wildcards.row} {params.key}'
+    run:
+        batch.run("row", f"{wildcards.target}/rows/{wildcards.row}", params.key)
 
 
 rule fixings:
@@ -27,5 +27,5 @@ rule fixings:
         key=lambda w: batch.key("fixings", f"{w.target}/{w.element}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("fixings", f"{w.target}/{w.element}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job fixings {wildcards.target}/{wildcards.element} {params.key}'
+    run:
+        batch.run("fixings", f"{wildcards.target}/{wildcards.element}", params.key)

@@ -11,5 +11,5 @@ rule joint:
         key=lambda w: batch.key("joint", f"{w.target}/joints/{w.joint}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("joint", f"{w.target}/joints/{w.joint}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job joint {wildcards.target}/joints/{wildcards.joint} {params.key}'
+    run:
+        batch.run("joint", f"{wildcards.target}/joints/{wildcards.joint}", params.key)

@@ -11,8 +11,8 @@ rule ready_print:
         key=lambda w: batch.key("print", f"{w.target}/{w.element}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("print", f"{w.target}/{w.element}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job print {wildcards.target}/{wildcards.element} {params.key}'
+    run:
+        batch.run("print", f"{wildcards.target}/{wildcards.element}", params.key)
 
 
 rule ready_cnc:
@@ -27,8 +27,8 @@ rule ready_cnc:
         key=lambda w: batch.key("cnc", f"{w.target}/{w.element}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("cnc", f"{w.target}/{w.element}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job cnc {wildcards.target}/{wildcards.element} {params.key}'
+    run:
+        batch.run("cnc", f"{wildcards.target}/{wildcards.element}", params.key)
 
 
 rule ready_mould:
@@ -43,5 +43,5 @@ rule ready_mould:
         key=lambda w: batch.key("mould", f"{w.target}/{w.element}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("mould", f"{w.target}/{w.element}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job mould {wildcards.target}/{wildcards.element} {params.key}'
+    run:
+        batch.run("mould", f"{wildcards.target}/{wildcards.element}", params.key)

@@ -11,5 +11,5 @@ rule rebuild:
         key=lambda w: batch.key("rebuild", f"{w.target}/{w.element}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("rebuild", f"{w.target}/{w.element}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job rebuild {wildcards.target}/{wildcards.element} {params.key}'
+    run:
+        batch.run("rebuild", f"{wildcards.target}/{wildcards.element}", params.key)

@@ -13,8 +13,8 @@ rule report:
         key=lambda w: batch.key("report", f"{w.target}/{w.element}"),
     resources:
         mem_mb=lambda w: batch.memory_mb("report", f"{w.target}/{w.element}"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job report {wildcards.target}/{wildcards.element} {params.key}'
+    run:
+        batch.run("report", f"{wildcards.target}/{wildcards.element}", params.key)
 
 
 rule index:
@@ -26,5 +26,5 @@ rule index:
         key=batch.key("index", "index"),
     resources:
         mem_mb=batch.memory_mb("index", "index"),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job index index {params.key}'
+    run:
+        batch.run("index", "index", params.key)

@@ -10,5 +10,5 @@ rule siding:
         key=lambda w: batch.key("siding", w.find),
     resources:
         mem_mb=lambda w: batch.memory_mb("siding", w.find),
-    shell:
-        '"$BONEWRIGHT_PYTHON" -P -m meshtools.run_job siding {wildcards.find} {params.key}'
+    run:
+        batch.run("siding", wildcards.find, params.key)
