@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.landing_kernels import squared_distance_to_triangle
+from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
 
 GONE = -1  # first corner of a face that is no more
 MOST_AROUND = 48  # faces around a vertex beyond which its edges stay
@@ -196,10 +196,10 @@ def _turn_of(old: Any, new: Any, b: Any, c: Any) -> Any:
 
 @compiled
 def _land(
-    ends: Any, faces: Any, around: Any, counts: Any, points: Any, left: Any, corners: Any, n_left: int, limit: float, lists: Any, landed: Any
+    ends: Any, faces: Any, around: Any, counts: Any, points: Any, left: Any, frames: Any, n_left: int, limit: float, lists: Any, landed: Any
 ) -> int:
     """Where the vertices on the faces around an edge land on the new ones: `landed` (k, 2) of vertex and face. Returns k, -1 where one strays."""
-    n = 0
+    n, found = 0, 0
     for side in range(2):
         for i in range(counts[side]):
             t = around[side, i] // 3
@@ -207,11 +207,14 @@ def _land(
                 continue  # seen from the other end
             vertex = lists[0][t]
             while vertex >= 0:
-                best, found = np.inf, -1
+                x, y, z = points[vertex, 0], points[vertex, 1], points[vertex, 2]
+                first = found  # where the last one landed: as a rule a near face, so that most others are soon passed over
+                best = squared_distance_within(x, y, z, frames, first, np.inf)
                 for j in range(n_left):
-                    squared = squared_distance_to_triangle(points[vertex], corners[j, 0], corners[j, 1], corners[j, 2])
-                    if squared < best:
-                        best, found = squared, j
+                    if j != first:
+                        squared = squared_distance_within(x, y, z, frames, j, best)
+                        if squared < best:
+                            best, found = squared, j
                 if best > limit or n >= MOST_LANDED:
                     return -1
                 landed[n, 0], landed[n, 1] = vertex, left[found]
@@ -221,7 +224,9 @@ def _land(
 
 
 @compiled
-def _join(ends: Any, place: Any, mesh: Any, sums: Any, chains: Any, around: Any, counts: Any, lists: Any, landed: Any, n_landed: int) -> None:
+def _join(
+    ends: Any, place: Any, mesh: Any, sums: Any, chains: Any, around: Any, counts: Any, lists: Any, landed: Any, n_landed: int, cost: Any
+) -> None:
     """Give the second end's number up for the first, at the new place."""
     vertices, faces = mesh
     u, v = ends
@@ -232,6 +237,7 @@ def _join(ends: Any, place: Any, mesh: Any, sums: Any, chains: Any, around: Any,
             if side == 1:
                 if faces[t, 0] == u or faces[t, 1] == u or faces[t, 2] == u:
                     faces[t, 0] = GONE
+                    cost[3 * t : 3 * t + 3] = NEVER
                 else:
                     faces[t, k] = u
     for axis in range(3):
@@ -249,16 +255,28 @@ def _join(ends: Any, place: Any, mesh: Any, sums: Any, chains: Any, around: Any,
 
 @compiled
 def _note_ring(vertex: int, sweep: int, faces: Any, left: Any, cost: Any, swept: Any, mark: Any, stamp: int, rings: Any, n: int) -> int:
-    """List the vertices around one that has moved, leave them in peace for this sweep, and forget what the edges there cost; returns the length."""
+    """List the vertices around one that has moved, leave them in peace for this sweep, and forget what its edges cost and which of those
+    beside it were beyond reach; returns the length."""
     for t in left:
         for k in range(3):
-            other = faces[t, k]
-            cost[3 * t + k] = UNKNOWN
-            if other != vertex and mark[other] != stamp:
-                mark[other], swept[other] = stamp, sweep
-                rings[n] = other
+            start, end, h = faces[t, k], faces[t, (k + 1) % 3], 3 * t + k
+            if start == vertex or end == vertex or cost[h] == NEVER:
+                cost[h] = UNKNOWN if start < end else NEVER
+            if start != vertex and mark[start] != stamp:
+                mark[start], swept[start] = stamp, sweep
+                rings[n] = start
                 n += 1
     return n
+
+
+@compiled
+def _first_costs(faces: Any) -> Any:
+    """(3 m,) float32, UNKNOWN for the one half of each edge that stands for both."""
+    cost = np.empty(3 * len(faces), np.float32)
+    for t in range(len(faces)):
+        for k in range(3):
+            cost[3 * t + k] = UNKNOWN if faces[t, k] < faces[t, (k + 1) % 3] else NEVER
+    return cost
 
 
 @compiled
@@ -291,17 +309,18 @@ def collapse_edges(vertices: Any, faces: Any, points: Any, is_fixed: Any, sums: 
             lists[0][t] = vertex
     kept, gone, places = np.empty(n, np.int32), np.empty(n, np.int32), np.empty((n, 3))
     starts, rings, n_ring, done = np.zeros(n + 1, np.int64), np.empty(8 * n + 2 * MOST_AROUND, np.int32), 0, 0
-    cost, swept, mark, stamp = np.full(3 * m, np.float32(UNKNOWN)), np.full(n, -1, np.int16), np.full(n, -1, np.int32), 0
+    cost, swept, mark, stamp = _first_costs(faces), np.full(n, -1, np.int16), np.full(n, -1, np.int32), 0
     around, counts, ends, place = np.empty((2, MOST_AROUND), np.int64), np.empty(2, np.int64), np.empty(2, np.int64), np.empty(3)
     left, corners, landed = np.empty(2 * MOST_AROUND, np.int64), np.empty((2 * MOST_AROUND, 3, 3)), np.empty((MOST_LANDED, 2), np.int64)
+    flat_corners, frames = corners.reshape(-1, 3), np.empty((2 * MOST_AROUND, FRAME))
     for sweep in range(len(steps_mm)):
         most = steps_mm[sweep] ** 2
         for h in range(3 * m):
-            t, k = h // 3, h % 3
-            if faces[t, 0] == GONE or cost[h] > most:
+            if cost[h] > most:
                 continue
+            t, k = h // 3, h % 3
             u, v = faces[t, k], faces[t, (k + 1) % 3]
-            if u > v or (is_fixed[u] and is_fixed[v]):
+            if is_fixed[u] and is_fixed[v]:
                 cost[h] = NEVER
                 continue
             if swept[u] == sweep or swept[v] == sweep:
@@ -321,10 +340,12 @@ def collapse_edges(vertices: Any, faces: Any, points: Any, is_fixed: Any, sums: 
             n_left = _new_faces(ends, place, vertices, faces, around, counts, left, corners)
             if n_left < 0:
                 continue
-            n_landed = _land(ends, faces, around, counts, points, left, corners, n_left, reach_mm * reach_mm, lists, landed)
+            for j in range(n_left):
+                frame_of_triangle(flat_corners, 3 * j, 3 * j + 1, 3 * j + 2, frames, j)
+            n_landed = _land(ends, faces, around, counts, points, left, frames, n_left, reach_mm * reach_mm, lists, landed)
             if n_landed < 0:
                 continue
-            _join(ends, place, (vertices, faces), sums, chains, around, counts, lists, landed, n_landed)
+            _join(ends, place, (vertices, faces), sums, chains, around, counts, lists, landed, n_landed, cost)
             kept[done], gone[done] = ends
             places[done] = place
             if n_ring + 3 * MOST_AROUND > len(rings):

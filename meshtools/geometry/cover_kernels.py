@@ -20,16 +20,17 @@ def coarse_frames(vertices: Any, faces: Any) -> Any:
     frames = np.empty((len(faces), 12))
     for t in range(len(faces)):
         a, b, c = vertices[faces[t, 0]], vertices[faces[t, 1]], vertices[faces[t, 2]]
-        u, v = b - a, c - a
-        normal = np.cross(u, v)
-        squared = np.sum(normal * normal)
-        if not squared > 1e-16 * max(np.sum(u * u), np.sum(v * v)) ** 2:
+        ux, uy, uz, vx, vy, vz = b[0] - a[0], b[1] - a[1], b[2] - a[2], c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        squared = nx * nx + ny * ny + nz * nz
+        if not squared > 1e-16 * max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz) ** 2:
             frames[t] = np.nan
             continue
-        frames[t, 0:3] = a
-        frames[t, 3:6] = normal / np.sqrt(squared)
-        frames[t, 6:9] = np.cross(v, normal) / squared
-        frames[t, 9:12] = np.cross(normal, u) / squared
+        length, frame = np.sqrt(squared), frames[t]
+        frame[0], frame[1], frame[2] = a[0], a[1], a[2]
+        frame[3], frame[4], frame[5] = nx / length, ny / length, nz / length
+        frame[6], frame[7], frame[8] = (vy * nz - vz * ny) / squared, (vz * nx - vx * nz) / squared, (vx * ny - vy * nx) / squared
+        frame[9], frame[10], frame[11] = (ny * uz - nz * uy) / squared, (nz * ux - nx * uz) / squared, (nx * uy - ny * ux) / squared
     return frames
 
 
@@ -47,7 +48,8 @@ def _largest_over_face(polygon: Any, spare: Any) -> float:
             j = (i + 1) % n
             side, next_side = polygon[i, edge], polygon[j, edge]
             if side > -TOUCH:
-                spare[m] = polygon[i]
+                for axis in range(6):
+                    spare[m, axis] = polygon[i, axis]
                 m += 1
             if (side > -TOUCH) != (next_side > -TOUCH):
                 share = min(max(side / (side - next_side), 0.0), 1.0)
@@ -55,7 +57,9 @@ def _largest_over_face(polygon: Any, spare: Any) -> float:
                     spare[m, axis] = polygon[i, axis] + share * (polygon[j, axis] - polygon[i, axis])
                 m += 1
         n = m
-        polygon[:n] = spare[:n]
+        for i in range(n):
+            for axis in range(6):
+                polygon[i, axis] = spare[i, axis]
     largest = -1.0
     for i in range(n):
         largest = max(largest, polygon[i, 3] ** 2 + polygon[i, 4] ** 2 + polygon[i, 5] ** 2)
@@ -92,22 +96,51 @@ def _edge_enters(weights: Any, i: int) -> bool:
 
 
 @compiled
-def _carry_over(row: int, target: int, fine: Any, landing: Any, frames: Any, found: Any, work: Any) -> None:
-    """Take one fine face into the patch of a coarse one: its barycentric weights (3 corners, 3) go into work, what it shows into found."""
+def _is_beside(weights: Any) -> bool:
+    """True where the carried face lies beyond one edge of the coarse one, so that it neither covers nor enters it."""
+    is_beside = False
+    for edge in range(3):
+        is_beside = is_beside or (weights[0, edge] <= -TOUCH and weights[1, edge] <= -TOUCH and weights[2, edge] <= -TOUCH)
+    return bool(is_beside)
+
+
+@compiled
+def _largest_offset(offsets: Any, weights: Any, polygon: Any, spare: Any) -> float:
+    """Largest of the offsets (3, 3) at the corners of a carried face, or, where it is not all within the coarse one, over the part that is."""
+    largest, is_within = 0.0, True
+    for k in range(3):
+        for edge in range(3):
+            is_within = is_within and weights[k, edge] > -TOUCH
+        largest = max(largest, offsets[k, 0] ** 2 + offsets[k, 1] ** 2 + offsets[k, 2] ** 2)
+    if is_within:
+        return float(np.sqrt(largest))
+    for k in range(3):
+        for axis in range(3):
+            polygon[k, axis], polygon[k, 3 + axis] = weights[k, axis], offsets[k, axis]
+    return float(_largest_over_face(polygon, spare))
+
+
+@compiled
+def _carry_over(row: int, target: int, fine: Any, landing: Any, frames: Any, found: Any, work: Any) -> bool:
+    """Take one fine face into the patch of a coarse one: its barycentric weights (3 corners, 3) go into work, what it shows into found. False
+    where it lies beside the coarse face and shows nothing."""
     (vertices, faces), (_, point), (upper, count, _) = fine, landing, found
-    weights, polygon, spare = work
+    weights, polygon, spare, offsets = work
+    frame = frames[target]
     for k in range(3):
         v = faces[row, k]
-        x, y, z = point[v, 0] - frames[target, 0], point[v, 1] - frames[target, 1], point[v, 2] - frames[target, 2]
-        height = x * frames[target, 3] + y * frames[target, 4] + z * frames[target, 5]
-        weights[k, 1] = x * frames[target, 6] + y * frames[target, 7] + z * frames[target, 8]
-        weights[k, 2] = x * frames[target, 9] + y * frames[target, 10] + z * frames[target, 11]
+        x, y, z = point[v, 0] - frame[0], point[v, 1] - frame[1], point[v, 2] - frame[2]
+        height = x * frame[3] + y * frame[4] + z * frame[5]
+        weights[k, 1] = x * frame[6] + y * frame[7] + z * frame[8]
+        weights[k, 2] = x * frame[9] + y * frame[10] + z * frame[11]
         weights[k, 0] = 1.0 - weights[k, 1] - weights[k, 2]
         for axis in range(3):
-            polygon[k, axis] = weights[k, axis]
-            polygon[k, 3 + axis] = point[v, axis] - height * frames[target, 3 + axis] - vertices[v, axis]
-    upper[target] = max(upper[target], _largest_over_face(polygon, spare))
+            offsets[k, axis] = point[v, axis] - height * frame[3 + axis] - vertices[v, axis]
+    if _is_beside(weights):
+        return False
+    upper[target] = max(upper[target], _largest_offset(offsets, weights, polygon, spare))
     count[target] += _covers_probe(weights)
+    return True
 
 
 @compiled
@@ -119,7 +152,8 @@ def _lands_on(faces: Any, row: int, landed: Any, target: int) -> bool:
 def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames: Any, found: Any, work: Any, growth: Any, n: int) -> Any:
     """Carry one fine face over to a coarse one, and list the pairs by which the patch must grow; returns the list and its length."""
     faces, landed, is_spoilt = fine[1], landing[0], found[2]
-    _carry_over(row, target, fine, landing, frames, found, work)
+    if not _carry_over(row, target, fine, landing, frames, found, work):
+        return growth, n
     for i in range(3):
         if not _edge_enters(work[0], i):
             continue
@@ -143,7 +177,7 @@ def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: An
     must grow, because an edge between them enters the coarse face.
     """
     growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
-    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
+    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6)), np.empty((3, 3))
     faces, landed = fine[1], landing[0]
     for row in range(len(faces)):
         for k in range(3):
@@ -158,7 +192,7 @@ def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: An
 def cover_more(pairs: Any, fine: Any, across: Any, landing: Any, frames: Any, found: Any) -> Any:
     """The same for given pairs (k, 2) of a fine and a coarse face. Returns the pairs by which the patches must grow next."""
     growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
-    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6))
+    work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6)), np.empty((3, 3))
     for p in range(len(pairs)):
         growth, n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, frames, found, work, growth, n)
     return growth[:n]

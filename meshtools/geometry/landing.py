@@ -57,10 +57,8 @@ class Landing:
         """Set upper_mm (m,) of the fine faces to do: a distance within which all of each has the coarse surface near; infinite if not shown."""
         from meshtools.geometry.landing_kernels import prove_fine_faces
 
-        coarse = self.coarse
-        prove_fine_faces(
-            self.fine.vertices, self.fine.faces, is_todo, self.face, coarse.vertices, coarse.faces, self.neighbours, tolerance_mm, upper_mm
-        )  # fmt: skip
+        fine, coarse = (self.fine.vertices, self.fine.faces), (self.coarse.vertices, self.coarse.faces)
+        prove_fine_faces(fine, is_todo, (self.face, self.distance_mm), coarse, self.neighbours, tolerance_mm, upper_mm)
 
     def prove_coarse(self, is_wanted: Any) -> FloatArray:
         """For each wanted coarse face a distance (m,) within which all of it has the fine surface near; infinite where not shown."""

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
+from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
 
 MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and their neighbours
 MOST_PIECES = 24  # parts that one fine face may be cut into before it is left open
@@ -62,23 +63,6 @@ def _faces_around(faces: Any, n: int, landed: Any, neighbours: Any) -> int:
 
 
 @compiled
-def _piece_bound(stack: Any, top: int, faces: Any, n: int, vertices: Any, triangles: Any, table: Any) -> float:
-    """Least, over n coarse faces, of the largest squared distance of the three corners: the distance to a triangle is convex.
-
-    table (3, n) is filled with the squared distances.
-    """
-    best = np.inf
-    for g in range(n):
-        face = triangles[faces[g]]
-        worst = 0.0
-        for k in range(3):
-            table[k, g] = squared_distance_to_triangle(stack[top, k], vertices[face[0]], vertices[face[1]], vertices[face[2]])
-            worst = max(worst, table[k, g])
-        best = min(best, worst)
-    return float(best)
-
-
-@compiled
 def _cut_place(stack: Any, top: int, table: Any, n: int) -> Any:
     """Where to cut a piece: between two corners with different nearest faces, where both are about equally near; else in the middle of
     the longest edge. Returns (corner, next corner, share)."""
@@ -107,39 +91,48 @@ def _cut_place(stack: Any, top: int, table: Any, n: int) -> Any:
 
 
 @compiled
-def _fill_row(stack: Any, table: Any, top: int, k: int, faces: Any, n: int, vertices: Any, triangles: Any) -> None:
+def _fill_row(stack: Any, table: Any, top: int, k: int, frames: Any, n: int) -> None:
     """Squared distances of one corner of a part from each of n coarse faces."""
+    x, y, z = stack[top, k, 0], stack[top, k, 1], stack[top, k, 2]
     for g in range(n):
-        face = triangles[faces[g]]
-        table[top, k, g] = squared_distance_to_triangle(stack[top, k], vertices[face[0]], vertices[face[1]], vertices[face[2]])
+        table[top, k, g] = squared_distance_within(x, y, z, frames, g, np.inf)
 
 
 @compiled
-def _least_worst(table: Any, n: int) -> float:
-    """Least, over n coarse faces, of the largest squared distance of the three corners (3, n)."""
+def _least_worst(table: Any, top: int, n: int) -> float:
+    """Least, over n coarse faces, of the largest squared distance of the three corners of a part."""
     best = np.inf
     for g in range(n):
-        best = min(best, max(table[0, g], table[1, g], table[2, g]))
+        best = min(best, max(table[top, 0, g], table[top, 1, g], table[top, 2, g]))
     return float(best)
 
 
 @compiled
-def _shown_in_parts(stack: Any, table: Any, faces: Any, n: int, vertices: Any, triangles: Any, limit: float) -> float:
+def _has_far_corner(table: Any, top: int, n: int, limit: float) -> bool:
+    """Whether a corner of a part is farther than the limit from all of n coarse faces."""
+    for k in range(3):
+        least = np.inf
+        for g in range(n):
+            least = min(least, table[top, k, g])
+        if least > limit:
+            return True
+    return False
+
+
+@compiled
+def _shown_in_parts(stack: Any, table: Any, frames: Any, n: int, limit: float) -> float:
     """Largest squared distance shown of a fine face (stack[0]) from n coarse ones, after cutting it into parts; infinite where it is not shown."""
     for k in range(3):
-        _fill_row(stack, table, 0, k, faces, n, vertices, triangles)
+        _fill_row(stack, table, 0, k, frames, n)
     worst, top, n_pieces = 0.0, 0, 1
     while top >= 0:
-        shown = _least_worst(table[top], n)
+        shown = _least_worst(table, top, n)
         if shown <= limit:
             worst = max(worst, shown)
             top -= 1
             continue
-        if n_pieces >= MOST_PIECES:
+        if n_pieces >= MOST_PIECES or _has_far_corner(table, top, n, limit):
             return float(np.inf)
-        for k in range(3):
-            if table[top, k, :n].min() > limit:
-                return float(np.inf)
         i, j, share = _cut_place(stack, top, table[top], n)
         n_pieces += 1
         for k in range(3):
@@ -150,7 +143,7 @@ def _shown_in_parts(stack: Any, table: Any, faces: Any, n: int, vertices: Any, t
         for axis in range(3):
             middle = stack[top, i, axis] + share * (stack[top, j, axis] - stack[top, i, axis])
             stack[top, i, axis] = stack[top + 1, j, axis] = middle
-        _fill_row(stack, table, top, i, faces, n, vertices, triangles)
+        _fill_row(stack, table, top, i, frames, n)
         for g in range(n):
             table[top + 1, j, g] = table[top, i, g]
         top += 1
@@ -158,31 +151,38 @@ def _shown_in_parts(stack: Any, table: Any, faces: Any, n: int, vertices: Any, t
 
 
 @compiled
-def prove_fine_faces(
-    fine_vertices: Any, fine_faces: Any, is_todo: Any, landed: Any, vertices: Any, triangles: Any, neighbours: Any, tolerance: float, upper: Any
-) -> None:
+def prove_fine_faces(fine: Any, is_todo: Any, landing: Any, coarse: Any, neighbours: Any, tolerance: float, upper: Any) -> None:
     """Show of fine faces that all of each lies within the tolerance of the coarse surface.
 
-    landed (n,): the coarse face near to each fine vertex. upper (m,): set to the distance that was shown, infinite where nothing was.
-    A face is cut into parts, each near to one coarse face at all of its corners: first to those that its corners land on, then also to theirs.
+    fine, coarse: vertices and faces; landing: the coarse face (n,) near to each fine vertex, and its distance (n,) from there. upper (m,): set to
+    the distance that was shown, infinite where nothing was. A face whose corners land on one coarse face is as near as they are. Another one is
+    cut into parts, each near to one coarse face at all of its corners: first to those that its corners land on, then also to theirs.
     """
     limit = tolerance * tolerance
-    around, corners = np.empty(MOST_FACES, np.int64), np.empty(3, np.int64)
+    (fine_vertices, fine_faces), (landed, distance), (vertices, triangles) = fine, landing, coarse
+    around, corners, frames = np.empty(MOST_FACES, np.int64), np.empty(3, np.int64), np.empty((MOST_FACES, FRAME))
     stack, table = np.empty((MOST_PIECES + 2, 3, 3)), np.empty((MOST_PIECES + 2, 3, MOST_FACES))
     for t in range(len(fine_faces)):
         if not is_todo[t]:
             continue
-        for k in range(3):
-            corners[k] = landed[fine_faces[t, k]]
+        a, b, c = fine_faces[t, 0], fine_faces[t, 1], fine_faces[t, 2]
+        farthest = max(distance[a], distance[b], distance[c])
+        if landed[a] == landed[b] and landed[b] == landed[c] and farthest <= tolerance:
+            upper[t] = farthest
+            continue
         n, n_tried, shown = 0, 0, np.inf
         for k in range(3):
+            corners[k] = landed[fine_faces[t, k]]
             n = _add(around, n, corners[k])
         while shown > limit and n > n_tried:
+            for g in range(n_tried, n):
+                face = around[g]
+                frame_of_triangle(vertices, triangles[face, 0], triangles[face, 1], triangles[face, 2], frames, g)
             n_tried = n
             for k in range(3):
                 for axis in range(3):
                     stack[0, k, axis] = fine_vertices[fine_faces[t, k], axis]
-            shown = _shown_in_parts(stack, table, around, n, vertices, triangles, limit)
+            shown = _shown_in_parts(stack, table, frames, n, limit)
             if shown > limit and n <= 3:
                 n = _faces_around(around, 0, corners, neighbours)
         upper[t] = np.sqrt(shown)

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.landing_kernels import _add, _cut_place, _piece_bound, squared_distance_to_triangle
+from meshtools.geometry.landing_kernels import _add, _cut_place
+from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
 
 MOST_NEARBY = 2048  # faces that one face is judged against
 MOST_PARTS = 256  # parts that one face may be cut into before it is left open
@@ -89,39 +90,67 @@ def gather_at_landing(wanted: Any, fine_faces: Any, landed: Any, faces: Any, at_
 
 
 @compiled
-def _balls(nearby: Any, n: int, vertices: Any, faces: Any, ball: Any) -> None:
-    """Centre and radius of each fine face near by."""
+def _frames_of(nearby: Any, n: int, vertices: Any, faces: Any, frames: Any, balls: Any) -> None:
+    """The frame of each face near by (`triangle_kernels`), and its centre and radius."""
     for i in range(n):
-        corners = faces[nearby[i]]
+        a, b, c = faces[nearby[i], 0], faces[nearby[i], 1], faces[nearby[i], 2]
+        frame_of_triangle(vertices, a, b, c, frames, i)
         for axis in range(3):
-            ball[i, axis] = (vertices[corners[0], axis] + vertices[corners[1], axis] + vertices[corners[2], axis]) / 3.0
+            balls[i, axis] = (vertices[a, axis] + vertices[b, axis] + vertices[c, axis]) / 3.0
         radius = 0.0
         for k in range(3):
             squared = 0.0
             for axis in range(3):
-                squared += (vertices[corners[k], axis] - ball[i, axis]) ** 2
+                squared += (vertices[faces[nearby[i], k], axis] - balls[i, axis]) ** 2
             radius = max(radius, squared)
-        ball[i, 3] = np.sqrt(radius)
+        balls[i, 3] = np.sqrt(radius)
 
 
 @compiled
-def _nearest(point: Any, nearby: Any, n: int, ball: Any, vertices: Any, faces: Any, first: int) -> int:
-    """The fine face near by that is nearest to a point; first: a good guess, or -1."""
-    best, found = np.inf, -1
+def _nearest(x: float, y: float, z: float, n: int, balls: Any, frames: Any, first: int) -> int:
+    """Place in the list of the face near by that is nearest to a point; first: a good guess, or -1."""
+    best, found = np.inf, first
     if first >= 0:
-        corners = faces[first]
-        best, found = squared_distance_to_triangle(point, vertices[corners[0]], vertices[corners[1]], vertices[corners[2]]), first
+        best = squared_distance_within(x, y, z, frames, first, np.inf)
     reach = np.sqrt(best)
     for i in range(n):
-        x, y, z = point[0] - ball[i, 0], point[1] - ball[i, 1], point[2] - ball[i, 2]
-        limit = reach + ball[i, 3]
-        if x * x + y * y + z * z >= limit * limit:
+        dx, dy, dz = x - balls[i, 0], y - balls[i, 1], z - balls[i, 2]
+        limit = reach + balls[i, 3]
+        if i == first or dx * dx + dy * dy + dz * dz >= limit * limit:
             continue
-        corners = faces[nearby[i]]
-        squared = squared_distance_to_triangle(point, vertices[corners[0]], vertices[corners[1]], vertices[corners[2]])
+        squared = squared_distance_within(x, y, z, frames, i, best)
         if squared < best:
-            best, found, reach = squared, nearby[i], np.sqrt(squared)
+            best, found, reach = squared, i, np.sqrt(squared)
     return found
+
+
+@compiled
+def _part_bound(stack: Any, top: int, around: Any, n: int, frames: Any, table: Any) -> float:
+    """Least, over n faces, of the largest squared distance of the three corners of a part: the distance to a triangle is convex.
+
+    table (3, n) is filled with the squared distances.
+    """
+    best = np.inf
+    for g in range(n):
+        worst = 0.0
+        for k in range(3):
+            table[k, g] = squared_distance_within(stack[top, k, 0], stack[top, k, 1], stack[top, k, 2], frames, around[g], np.inf)
+            worst = max(worst, table[k, g])
+        best = min(best, worst)
+    return float(best)
+
+
+@compiled
+def _farthest_corner(table: Any, n: int, limit: float) -> int:
+    """The corner that lies farthest from all of n faces, -1 where none lies beyond the limit."""
+    far, farthest = -1, limit
+    for k in range(3):
+        least = np.inf
+        for g in range(n):
+            least = min(least, table[k, g])
+        if least > farthest:
+            far, farthest = k, least
+    return far
 
 
 @compiled
@@ -133,53 +162,52 @@ def prove_faces(wanted: Any, mesh: Any, other: Any, lists: Any, tolerance: float
     failed_face (k,) to the one nearest to it.
     """
     limit = tolerance * tolerance
-    vertices, faces = other
-    ball = np.empty((MOST_NEARBY, 4))
+    balls, frames = np.empty((MOST_NEARBY, 4)), np.empty((MOST_NEARBY, FRAME))
     stack, near = np.empty((MOST_PARTS + 2, 3, 3)), np.empty((MOST_PARTS + 2, 3), np.int64)
     table, around, middle = np.empty((3, 4)), np.empty(4, np.int64), np.empty(3)
     for w in range(len(wanted)):
         face, nearby = wanted[w], lists[0][lists[1][w] : lists[1][w + 1]]
         n = min(len(nearby), MOST_NEARBY)
-        _balls(nearby, n, vertices, faces, ball)
+        _frames_of(nearby, n, other[0], other[1], frames, balls)
         for k in range(3):
-            stack[0, k] = mesh[0][mesh[1][face, k]]
-            near[0, k] = _nearest(stack[0, k], nearby, n, ball, vertices, faces, -1)
+            for axis in range(3):
+                stack[0, k, axis] = mesh[0][mesh[1][face, k], axis]
+            near[0, k] = _nearest(stack[0, k, 0], stack[0, k, 1], stack[0, k, 2], n, balls, frames, -1)
         worst, top, n_parts = 0.0, 0, 1
         if n == 0:
             worst, top = np.inf, -1
-            failed_place[w] = (stack[0, 0] + stack[0, 1] + stack[0, 2]) / 3.0
+            for axis in range(3):
+                failed_place[w, axis] = (stack[0, 0, axis] + stack[0, 1, axis] + stack[0, 2, axis]) / 3.0
         while top >= 0:
             for axis in range(3):
                 middle[axis] = (stack[top, 0, axis] + stack[top, 1, axis] + stack[top, 2, axis]) / 3.0
-            n_around = _add(around, 0, near[top, 0])
-            n_around = _add(around, n_around, near[top, 1])
-            n_around = _add(around, n_around, near[top, 2])
-            n_around = _add(around, n_around, _nearest(middle, nearby, n, ball, vertices, faces, near[top, 0]))
-            shown = _piece_bound(stack, top, around, n_around, vertices, faces, table)
+            n_around = 0
+            for k in range(3):
+                n_around = _add(around, n_around, near[top, k])
+            shown = _part_bound(stack, top, around, n_around, frames, table)
+            if shown > limit:
+                n_around = _add(around, n_around, _nearest(middle[0], middle[1], middle[2], n, balls, frames, near[top, 0]))
+                shown = _part_bound(stack, top, around, n_around, frames, table)
             if shown <= limit:
                 worst = max(worst, shown)
                 top -= 1
                 continue
-            far = -1
-            for k in range(3):
-                if table[k, :n_around].min() > limit and (far < 0 or table[k, :n_around].min() > table[far, :n_around].min()):
-                    far = k
+            far = _farthest_corner(table, n_around, limit)
             if far >= 0 or n_parts >= MOST_PARTS:
-                failed_place[w] = stack[top, far] if far >= 0 else middle
-                failed_face[w] = near[top, max(far, 0)]
+                for axis in range(3):
+                    failed_place[w, axis] = stack[top, far, axis] if far >= 0 else middle[axis]
+                failed_face[w] = nearby[near[top, max(far, 0)]]
                 worst = np.inf
                 break
             i, j, share = _cut_place(stack, top, table, n_around)
             n_parts += 1
+            for k in range(3):
+                for axis in range(3):
+                    stack[top + 1, k, axis] = stack[top, k, axis]
+                near[top + 1, k] = near[top, k]
             for axis in range(3):
                 middle[axis] = stack[top, i, axis] + share * (stack[top, j, axis] - stack[top, i, axis])
-            found = _nearest(middle, nearby, n, ball, vertices, faces, near[top, i])
-            for k in range(3):
-                stack[top + 1, k] = stack[top, k]
-                near[top + 1, k] = near[top, k]
-            stack[top, i] = middle
-            stack[top + 1, j] = middle
-            near[top, i] = found
-            near[top + 1, j] = found
+                stack[top, i, axis] = stack[top + 1, j, axis] = middle[axis]
+            near[top, i] = near[top + 1, j] = _nearest(middle[0], middle[1], middle[2], n, balls, frames, near[top, i])
             top += 1
         upper[face] = np.sqrt(worst)
