@@ -1,5 +1,6 @@
 """Where a surface passes through itself: exact, by CGAL's box intersection and exact predicates (through libigl, GPL-3).
 
+Faces that a plane surely parts from all others are left out before (`apart_kernels`): the library would build exact numbers for each.
 The library overlooks faces folded onto a neighbour and faces stored twice (found by testing it against exact fractions), so those
 are found here from the edges: a bound on the rounding error first, exact fractions for what it leaves open. The check of a delivered
 file does not use this module: it decides the same question by another way (files/crossing_check.py).
@@ -56,8 +57,20 @@ def find_meeting_pairs(mesh: Mesh) -> NDArray[np.int64]:
     """(k, 2) pairs of faces, of any pieces, that meet where they should not (see `count_self_intersections`), each with its lower row first."""
     firsts, place = group_rows((mesh.vertices + 0.0).view(np.int64))  # + 0.0 makes one zero of two
     points, corners = mesh.vertices[firsts], place[mesh.faces]
-    pairs = np.concatenate([_crossing_pairs(points, corners), _folded_pairs(points, corners)])
+    rows = _perhaps_meeting(points, corners)
+    if len(rows) < 2:
+        return np.empty((0, 2), np.int64)
+    used, few = np.unique(corners[rows], return_inverse=True)
+    points, corners = points[used], few.reshape(-1, 3).astype(np.int64)
+    pairs = rows[np.concatenate([_crossing_pairs(points, corners), _folded_pairs(points, corners)])]
     return np.asarray(np.unique(np.sort(pairs, axis=1), axis=0))
+
+
+def _perhaps_meeting(points: FloatArray, corners: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The faces (k,) that a plane does not surely part from every other one near by, as it does all but a few."""
+    from meshtools.geometry.apart_kernels import faces_perhaps_meeting
+
+    return np.flatnonzero(faces_perhaps_meeting(points, np.ascontiguousarray(corners, np.int32)))
 
 
 def _crossing_pairs(points: FloatArray, corners: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -49,7 +49,8 @@ def squared_distance_within(x: float, y: float, z: float, frames: Any, row: int,
             height = frames[row, 9] * wx + frames[row, 10] * wy + frames[row, 11] * wz
             return float(height * height * frames[row, 19])
         room = best * area * ROUNDING
-        if (second < 0.0 and second * second > room * vv) or (third < 0.0 and third * third > room * uu) or (first < 0.0 and first * first > room * tt):
+        is_far = (second < 0.0 and second * second > room * vv) or (third < 0.0 and third * third > room * uu)
+        if is_far or (first < 0.0 and first * first > room * tt):
             return float(np.inf)
     ww = wx * wx + wy * wy + wz * wz
     share = min(max(wu * frames[row, 16], 0.0), 1.0)
