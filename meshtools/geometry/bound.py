@@ -71,14 +71,17 @@ class _Pieces:
         )
 
 
-def bound_deviation(mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, upper_mm: FloatArray | None = None) -> DeviationBound:
+def bound_deviation(
+    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, upper_mm: FloatArray | None = None, at_vertices: tuple[FloatArray, IntArray] | None = None
+) -> DeviationBound:
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 
-    `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face. The search ends when the bound is
+    `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face, `at_vertices` the distance and the nearest
+    face of each vertex (n,) where that is known. The search ends when the bound is
     within 1 % or 1e-4 mm of the largest distance found; or early, with a loose but true bound, at the limit of pieces. True up to rounding
     of double precision.
     """
-    used, distances, nearest = _at_vertices(mesh, surface)
+    used, distances, nearest = _at_vertices(mesh, surface, at_vertices)
     largest, settled, n_left = max(known_mm, float(distances.max(initial=0.0))), 0.0, MAX_PIECES
     parts = []
     for start in range(0, max(len(mesh.faces), 1), AT_ONCE):
@@ -110,11 +113,12 @@ def _threshold(largest: float) -> float:
     return largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM)
 
 
-def _at_vertices(mesh: Mesh, surface: DistanceField) -> tuple[Any, FloatArray, Any]:
+def _at_vertices(mesh: Mesh, surface: DistanceField, known: tuple[FloatArray, IntArray] | None) -> tuple[Any, FloatArray, Any]:
     """The place of each vertex (n,) among those that are used, and distance and nearest face of these."""
     is_used = np.zeros(len(mesh.vertices), bool)
     is_used[mesh.faces.ravel()] = True
-    return np.cumsum(is_used, dtype=np.int32) - 1, *surface.distance(mesh.vertices[is_used])
+    of_used = surface.distance(mesh.vertices[is_used]) if known is None else (known[0][is_used], known[1][is_used])
+    return np.cumsum(is_used, dtype=np.int32) - 1, *of_used
 
 
 def _faces_as_pieces(mesh: Mesh, rows: slice, place: Any, at_vertices: tuple[FloatArray, Any], upper_mm: FloatArray | None) -> _Pieces:

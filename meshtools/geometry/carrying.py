@@ -33,18 +33,10 @@ def carry_over(landing: Landing) -> Mesh:
 
 def _sources(landing: Landing) -> Any:
     """(m,) The source around each coarse face where it is the same all around; else that of the nearest fine face."""
+    from meshtools.geometry.carrying_kernels import sources_around
+
     fine, coarse = landing.fine, landing.coarse
-    lowest, highest = np.full(len(coarse.faces), np.iinfo(np.int64).max), np.full(len(coarse.faces), -1)
-    for k in range(3):
-        target = landing.face[fine.faces[:, k]]
-        np.minimum.at(lowest, target, fine.source)
-        np.maximum.at(highest, target, fine.source)
-    for _ in range(RINGS):
-        at_vertex = np.full(len(coarse.vertices), np.iinfo(np.int64).max), np.full(len(coarse.vertices), -1)
-        for k in range(3):
-            np.minimum.at(at_vertex[0], coarse.faces[:, k], lowest)
-            np.maximum.at(at_vertex[1], coarse.faces[:, k], highest)
-        lowest, highest = (np.asarray(at_vertex[0][coarse.faces].min(axis=1)), np.asarray(at_vertex[1][coarse.faces].max(axis=1)))
+    lowest, highest = sources_around(fine.faces, fine.source, landing.face, coarse.faces, len(coarse.vertices), RINGS)
     source = highest.astype(fine.source.dtype)
     unsure = np.flatnonzero(lowest != highest)
     if len(unsure):

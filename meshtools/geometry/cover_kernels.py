@@ -9,6 +9,7 @@ import numpy as np
 from meshtools.geometry.compiled import compiled
 
 FIRST_LENGTH = 1024  # of a list that grows as it fills
+MOST_GROWN = 3  # faces by which one may let a patch grow
 TOUCH = 1e-9  # a landing point this little beyond an edge, in barycentric weight, counts as on it
 PROBE_SECOND, PROBE_THIRD = 0.3293, 0.3336  # the point of a coarse face at which the cover is counted, off all symmetric places
 
@@ -149,23 +150,24 @@ def _lands_on(faces: Any, row: int, landed: Any, target: int) -> bool:
 
 
 @compiled
-def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames: Any, found: Any, work: Any, growth: Any, n: int) -> Any:
-    """Carry one fine face over to a coarse one, and list the pairs by which the patch must grow; returns the list and its length."""
+def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames: Any, found: Any, work: Any, growth: Any, n: int) -> int:
+    """Carry one fine face over to a coarse one, and list the pairs by which the patch must grow, in room for MOST_GROWN more; returns the list's
+    length. A face beyond an edge of which an end lands on the coarse one is in the patch already."""
     faces, landed, is_spoilt = fine[1], landing[0], found[2]
     if not _carry_over(row, target, fine, landing, frames, found, work):
-        return growth, n
+        return n
     for i in range(3):
+        beyond = across[row, i]
+        if beyond >= 0 and (landed[faces[row, i]] == target or landed[faces[row, (i + 1) % 3]] == target):
+            continue
         if not _edge_enters(work[0], i):
             continue
-        beyond = across[row, i]
         if beyond < 0:
             is_spoilt[target] = True
         elif not _lands_on(faces, beyond, landed, target):
-            if n == len(growth):
-                growth = np.concatenate((growth, np.empty((n, 2), np.int64)))
             growth[n, 0], growth[n, 1] = beyond, target
             n += 1
-    return growth, n
+    return n
 
 
 @compiled
@@ -180,11 +182,15 @@ def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: An
     work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6)), np.empty((3, 3))
     faces, landed = fine[1], landing[0]
     for row in range(len(faces)):
-        for k in range(3):
-            target = landed[faces[row, k]]
-            is_seen = (k > 0 and landed[faces[row, 0]] == target) or (k > 1 and landed[faces[row, 1]] == target)
-            if is_wanted[target] and not is_seen:
-                growth, n = _take_in(row, target, fine, across, landing, frames, found, work, growth, n)
+        first, second, third = landed[faces[row, 0]], landed[faces[row, 1]], landed[faces[row, 2]]
+        if n + 3 * MOST_GROWN > len(growth):
+            growth = np.concatenate((growth, np.empty((len(growth), 2), np.int64)))
+        if is_wanted[first]:
+            n = _take_in(row, first, fine, across, landing, frames, found, work, growth, n)
+        if is_wanted[second] and second != first:
+            n = _take_in(row, second, fine, across, landing, frames, found, work, growth, n)
+        if is_wanted[third] and third != first and third != second:
+            n = _take_in(row, third, fine, across, landing, frames, found, work, growth, n)
     return growth[:n]
 
 
@@ -194,5 +200,7 @@ def cover_more(pairs: Any, fine: Any, across: Any, landing: Any, frames: Any, fo
     growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
     work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6)), np.empty((3, 3))
     for p in range(len(pairs)):
-        growth, n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, frames, found, work, growth, n)
+        if n + MOST_GROWN > len(growth):
+            growth = np.concatenate((growth, np.empty((len(growth), 2), np.int64)))
+        n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, frames, found, work, growth, n)
     return growth[:n]

@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.weld import edge_keys
@@ -14,6 +15,8 @@ from meshtools.model import FloatArray, IntArray, Mesh
 
 ON_EDGE = 1e-9  # a barycentric weight below this puts a nearest point on an edge or a corner
 N_SAMPLES = 100_000
+
+Projected = tuple[FloatArray, IntArray, FloatArray]  # distance (n,), nearest face (n,), nearest point (n, 3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +50,7 @@ class Surface:
         self._faces = np.ascontiguousarray(mesh.faces, np.int32)
         self._order = order_of_tree(self._vertices, self._faces)
         self._boxes = boxes_of_tree(self._vertices, self._faces, self._order)
+        self._asked: tuple[Mesh, Projected] | None = None
 
     def distance(self, points: FloatArray) -> tuple[FloatArray, IntArray]:
         """Distance to the surface in mm, (n,) float64 >= 0, and the nearest face (n,) int32, for points (n, 3) in mm.
@@ -57,10 +61,30 @@ class Surface:
         squared, faces, _ = self._query(points)
         return np.sqrt(squared), faces.astype(np.int32)
 
-    def project(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
+    def project(self, points: FloatArray) -> Projected:
         """As `distance`, and the nearest points themselves (n, 3)."""
         squared, faces, closest = self._query(points)
         return np.sqrt(squared), faces.astype(np.int32), closest + self._centre
+
+    def vertices_of(self, mesh: Mesh) -> Projected:
+        """`project` of all vertices of a mesh. What is asked of the same mesh again is at hand."""
+        if self._asked is None or self._asked[0] is not mesh:
+            self._asked = mesh, self.project(mesh.vertices)
+        return self._asked[1]
+
+    def part(self, is_kept: NDArray[np.bool_], asked: Mesh) -> Surface:
+        """The surface made of some of its faces (m,). Where a vertex of the mesh `asked` is nearest to one of them, that is taken over."""
+        from meshtools.geometry.pieces import take_faces
+
+        if is_kept.all():
+            return self
+        part = Surface(take_faces(self.mesh, is_kept))
+        distance, face, point = (values.copy() for values in self.vertices_of(asked))
+        is_lost = ~is_kept[face]
+        face = (np.cumsum(is_kept, dtype=np.int32) - 1)[face]
+        distance[is_lost], face[is_lost], point[is_lost] = part.project(asked.vertices[is_lost])
+        part._asked = asked, (distance, face, point)
+        return part
 
     def nearest(self, points: FloatArray) -> Nearest:
         """Nearest points of the surface; of faces that meet at a nearest point the one with the lowest index is named."""
@@ -191,7 +215,7 @@ def measure_deviation(mesh: Surface, other: Surface, seed: int = 0, n_samples: i
     points, _ = sample_surface(mesh.mesh, n_samples, seed)
     distances, _ = other.distance(points)
     shown = cover_bounds(mesh, other.mesh) if len(mesh.mesh.faces) < len(other.mesh.faces) else None
-    bound = bound_deviation(mesh.mesh, other, known_mm=float(distances.max()), upper_mm=shown)
+    bound = bound_deviation(mesh.mesh, other, float(distances.max()), shown, other.vertices_of(mesh.mesh)[:2])
     p95, p99 = np.quantile(distances, [0.95, 0.99])
     return Deviation(
         max_mm=bound.max_mm,

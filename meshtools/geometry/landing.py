@@ -25,16 +25,21 @@ ROUNDS = 8  # a patch grows at most this often across edges that enter the coars
 class Landing:
     """Every vertex of the fine mesh on a near point of the coarse one, not always the nearest: distance_mm (n,), face (n,), point (n, 3)."""
 
-    def __init__(self, fine: Mesh, coarse: Mesh, across: Any, face: Any) -> None:
-        """across: `face_neighbours` of the fine mesh, which does not change with the coarse one; face (n,): where each vertex lands."""
+    def __init__(self, fine: Mesh, coarse: Mesh, across: Any, face: Any, at: tuple[FloatArray, FloatArray] | None = None) -> None:
+        """across: `face_neighbours` of the fine mesh, which does not change with the coarse one; face (n,): where each vertex lands; at: how far
+        from there (n,) and where on it (n, 3), if that is known."""
         self.fine, self._across, n = fine, across, len(fine.vertices)
-        self.distance_mm, self.face, self.point = np.empty(n), face, np.empty((n, 3))
-        self.move_to(coarse, face, np.arange(n))
+        if at is None:
+            self.distance_mm, self.face, self.point = np.empty(n), face, np.empty((n, 3))
+            self.move_to(coarse, face, np.arange(n))
+        else:
+            self.coarse, self.face, (self.distance_mm, self.point) = coarse, face, at
 
     @classmethod
     def at_nearest(cls, fine: Mesh, coarse: Surface, across: Any) -> Landing:
         """Every vertex on its nearest point, found with a search tree."""
-        return cls(fine, coarse.mesh, across, coarse.distance(fine.vertices)[1])
+        distance_mm, face, point = coarse.vertices_of(fine)
+        return cls(fine, coarse.mesh, across, face, (distance_mm, point))
 
     def move_to(self, coarse: Mesh, face: Any, again: Any) -> None:
         """Go on with a coarse mesh that differs in some faces. face (n,): where vertices land now; again (k,): those for which it is a new place."""
@@ -77,7 +82,7 @@ class Landing:
                 keys = keys[known[np.searchsorted(known, keys).clip(max=len(known) - 1)] != keys]
             if not len(keys):
                 break
-            known = np.sort(np.concatenate([known, keys]))
+            known = np.sort(np.concatenate([known, keys]), kind="stable")  # two runs, which that sort merges
             pairs = cover_more(np.stack(np.divmod(keys, n), axis=1), fine, self._across, landing, frames, found)
         else:
             is_spoilt[pairs[:, 1]] = True

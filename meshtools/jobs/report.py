@@ -16,7 +16,7 @@ from meshtools.files.read_scan import read_scan_of
 from meshtools.geometry.distance import Surface, measure_deviation
 from meshtools.geometry.lightening import light_version
 from meshtools.geometry.picture import encode_png, render_picture
-from meshtools.geometry.pieces import take_faces, vertex_normals
+from meshtools.geometry.pieces import vertex_normals
 from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
@@ -136,8 +136,8 @@ def _deviation(replica: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> d
     """Skin that stands for the scan against the scan, and the scan against the whole replica. Closed holes, parts taken over and made
     parts follow no scan."""
     follows = np.array([entry.origin is Origin.SCANNED and entry.evidence is not EvidenceClass.OWN_C for entry in sources], dtype=bool)
-    skin, whole, raw = take_faces(replica, follows[replica.source]), Surface(replica), Surface(scan)
-    forth = measure_deviation(Surface(skin), raw) if len(skin.faces) else None
+    is_skin, whole, raw = follows[replica.source], Surface(replica), Surface(scan)
+    forth = measure_deviation(whole.part(is_skin, scan), raw) if is_skin.any() else None
     return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(raw, whole))}
 
 
