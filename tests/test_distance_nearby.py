@@ -5,16 +5,19 @@ import pytest
 from test_decimate import ball
 
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.distance_nearby import distance_nearby
+from meshtools.geometry.distance_nearby import farthest_nearby
 from meshtools.geometry.pieces import has_faces
 
 
-@pytest.mark.parametrize("off_mm", [0.01, 0.5, 8.0, 500.0])
-def test_distances_are_those_of_a_tree_of_the_whole_mesh(off_mm: float) -> None:
-    """Of points near the skin of a ball, deep in it and far off, with two of them on the other side."""
+@pytest.mark.parametrize("off_mm", [0.0, 0.01, 0.5, 8.0, 500.0])
+def test_the_farthest_point_is_the_one_that_a_tree_of_the_whole_mesh_names(off_mm: float) -> None:
+    """Of points near the skin of a ball, deep in it and far off, each of them twice."""
     mesh = ball(10.0, 5, offset=(3.0, -40.0, 7.0))
-    points = mesh.vertices[[5, 6, 7, 4000, 9000]] + np.random.default_rng(2).normal(0, off_mm, (5, 3))
-    assert np.allclose(distance_nearby(points, mesh), Surface(mesh).distance(points)[0], rtol=0, atol=1e-9)
+    points = np.tile(mesh.vertices[::40] + np.random.default_rng(2).normal(0, off_mm, (len(mesh.vertices[::40]), 3)), (2, 1))
+    distance = Surface(mesh).distance(points)[0]
+    found, first = farthest_nearby(points, mesh)
+    assert found == pytest.approx(distance.max(), rel=1e-12, abs=1e-9)
+    assert distance[first] == pytest.approx(distance.max(), rel=1e-12, abs=1e-9)
 
 
 def test_faces_are_found_among_others_by_their_places_and_the_order_of_their_corners() -> None:

@@ -57,3 +57,15 @@ def flat_faces(vertices: Any, faces: Any, flat_ratio: float) -> Any:
         nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
         is_flat[t] = a == b or b == c or c == a or np.sqrt(nx * nx + ny * ny + nz * nz) <= flat_ratio * longest
     return is_flat
+
+
+@compiled
+def edge_lengths(vertices: Any, faces: Any) -> Any:
+    """(3 m,) length of each half-edge."""
+    lengths = np.empty(3 * len(faces))
+    for t in range(len(faces)):
+        for k in range(3):
+            a, b = faces[t, k], faces[t, (k + 1) % 3]
+            x, y, z = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+            lengths[3 * t + k] = np.sqrt(x * x + y * y + z * z)
+    return lengths

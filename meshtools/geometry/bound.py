@@ -72,7 +72,11 @@ class _Pieces:
 
 
 def bound_deviation(
-    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, upper_mm: FloatArray | None = None, at_vertices: tuple[FloatArray, IntArray] | None = None
+    mesh: Mesh,
+    surface: DistanceField,
+    known_mm: float = 0.0,
+    upper_mm: FloatArray | None = None,
+    at_vertices: tuple[FloatArray, IntArray] | None = None,
 ) -> DeviationBound:
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 

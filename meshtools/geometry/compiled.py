@@ -48,7 +48,7 @@ def compile_all() -> None:
 
 def _clean(ball: Mesh) -> None:
     """Call every loop of cleaning that decimation does not call."""
-    from meshtools.geometry.distance_nearby import distance_nearby
+    from meshtools.geometry.distance_nearby import farthest_nearby
     from meshtools.geometry.pieces import has_faces
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
@@ -58,7 +58,7 @@ def _clean(ball: Mesh) -> None:
     weld(ball)
     find_spikes(ball)
     has_faces(ball, ball)
-    distance_nearby(ball.vertices[:1], ball)
+    farthest_nearby(ball.vertices[:1], ball)
     remove_dangling(ball, RepairBudget(1.0, 1.0, 1.0))
 
 

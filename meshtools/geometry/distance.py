@@ -79,9 +79,9 @@ class Surface:
         if is_kept.all():
             return self
         part = Surface(take_faces(self.mesh, is_kept))
-        distance, face, point = (values.copy() for values in self.vertices_of(asked))
+        distance, face, point = self.vertices_of(asked)
         is_lost = ~is_kept[face]
-        face = (np.cumsum(is_kept, dtype=np.int32) - 1)[face]
+        distance, face, point = distance.copy(), (np.cumsum(is_kept, dtype=np.int32) - 1)[face], point.copy()
         distance[is_lost], face[is_lost], point[is_lost] = part.project(asked.vertices[is_lost])
         part._asked = asked, (distance, face, point)
         return part

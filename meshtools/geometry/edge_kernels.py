@@ -84,3 +84,17 @@ def edge_totals(along: Any, against: Any) -> Any:
     for size in range(3, len(sizes)):
         n_crowded += sizes[size] // size
     return sizes[1], n_crowded, n_same // 2
+
+
+@compiled
+def hanging_faces(along: Any, against: Any) -> Any:
+    """(m,) from `faces_at_edges`: faces with one edge of more than two faces whose other two edges are free."""
+    m = len(along) // 3
+    is_hanging = np.zeros(m, np.bool_)
+    for t in range(m):
+        n_crowded, n_free = 0, 0
+        for h in range(3 * t, 3 * t + 3):
+            n_crowded += int(along[h]) + int(against[h]) > 2
+            n_free += along[h] == 1 and against[h] == 0
+        is_hanging[t] = n_crowded == 1 and n_free == 2
+    return is_hanging

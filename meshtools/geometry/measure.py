@@ -110,6 +110,6 @@ def median_spacing(mesh: Mesh) -> float:
     """Median edge length: the point spacing of a scan. 0 for a mesh without faces."""
     if len(mesh.faces) == 0:
         return 0.0
-    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
-    edges = np.concatenate([b - a, c - b, a - c])
-    return float(np.median(np.sqrt(np.einsum("ij,ij->i", edges, edges))))
+    from meshtools.geometry.area_kernels import edge_lengths
+
+    return float(np.median(edge_lengths(mesh.vertices, mesh.faces), overwrite_input=True))

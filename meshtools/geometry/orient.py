@@ -38,14 +38,11 @@ def flip_faces(mesh: Mesh, is_flipped: NDArray[np.bool_]) -> Mesh:
 
 def paired_faces(faces: IntArray, n_vertices: int) -> tuple[IntArray, IntArray, NDArray[np.bool_]]:
     """Faces that meet at an edge of exactly two faces: first face, second face, and whether both run along it in the same direction."""
-    start, end = faces.ravel().astype(np.int64), faces[:, [1, 2, 0]].ravel().astype(np.int64)
-    key = np.minimum(start, end) * n_vertices + np.maximum(start, end)
-    order = np.argsort(key)
-    ordered = key[order]
-    firsts = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
-    firsts = firsts[np.diff(np.append(firsts, len(ordered))) == 2]
-    one, other = order[firsts], order[firsts + 1]
-    return (one // 3).astype(np.int32), (other // 3).astype(np.int32), (start > end)[one] == (start > end)[other]
+    from meshtools.geometry.landing_kernels import face_neighbours
+    from meshtools.geometry.piece_kernels import pairs_at_edges
+
+    pairs, is_same = pairs_at_edges(faces, face_neighbours(faces, n_vertices))
+    return pairs[:, 0], pairs[:, 1], is_same
 
 
 def make_consistent(mesh: Mesh) -> NDArray[np.bool_]:

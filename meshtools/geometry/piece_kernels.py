@@ -64,3 +64,48 @@ def label_patches(across: Any) -> Any:
         else:
             label[t] = label[_lowest(of, t)]
     return label
+
+
+@compiled
+def taken(faces: Any, is_kept: Any, n_vertices: int) -> Any:
+    """The kept faces (k, 3) between the vertices they use, and the numbers (n,) int32 of these among all, ascending."""
+    number, n_kept = np.full(n_vertices, -1, np.int32), 0
+    for t in range(len(faces)):
+        if is_kept[t]:
+            number[faces[t, 0]] = number[faces[t, 1]] = number[faces[t, 2]] = 0
+            n_kept += 1
+    n_used = 0
+    for v in range(n_vertices):
+        if number[v] == 0:
+            number[v] = n_used
+            n_used += 1
+    used, few, n = np.empty(n_used, np.int32), np.empty((n_kept, 3), np.int32), 0
+    for v in range(n_vertices):
+        if number[v] >= 0:
+            used[number[v]] = v
+    for t in range(len(faces)):
+        if is_kept[t]:
+            few[n, 0], few[n, 1], few[n, 2] = number[faces[t, 0]], number[faces[t, 1]], number[faces[t, 2]]
+            n += 1
+    return few, used
+
+
+@compiled
+def pairs_at_edges(faces: Any, across: Any) -> Any:
+    """Faces (k, 2) int32 that meet at an edge of exactly two faces (`face_neighbours`), the lower one first, and whether both run along it in the
+    same direction (k,)."""
+    n = 0
+    for t in range(len(faces)):
+        for k in range(3):
+            n += across[t, k] > t
+    pairs, is_same, n = np.empty((n, 2), np.int32), np.empty(n, np.bool_), 0
+    for t in range(len(faces)):
+        for k in range(3):
+            other = across[t, k]
+            if other > t:
+                start, end = faces[t, k], faces[t, (k + 1) % 3]
+                pairs[n, 0], pairs[n, 1], is_same[n] = t, other, False
+                for j in range(3):
+                    is_same[n] = is_same[n] or (faces[other, j] == start and faces[other, (j + 1) % 3] == end)
+                n += 1
+    return pairs, is_same

@@ -90,13 +90,12 @@ def piece_boxes(mesh: Mesh, labels: IntArray, n_pieces: int) -> tuple[FloatArray
 
 def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
     """The part of a mesh made of some of its faces, in their order, without vertices that nothing uses any more."""
-    faces = mesh.faces[is_kept]
-    is_used = np.zeros(len(mesh.vertices), dtype=bool)
-    is_used[faces.ravel()] = True
-    if is_used.all() and len(faces) == len(mesh.faces):
+    from meshtools.geometry.piece_kernels import taken
+
+    faces, used = taken(mesh.faces, np.ascontiguousarray(is_kept, np.bool_), len(mesh.vertices))
+    if len(used) == len(mesh.vertices) and len(faces) == len(mesh.faces):
         return mesh
-    number = np.cumsum(is_used) - 1
-    return Mesh.create(mesh.vertices[is_used], number[faces], mesh.source[is_kept], None if mesh.colour is None else mesh.colour[is_used])
+    return Mesh.create(mesh.vertices[used], faces, mesh.source[is_kept], None if mesh.colour is None else mesh.colour[used])
 
 
 def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:

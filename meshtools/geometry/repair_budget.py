@@ -90,15 +90,14 @@ def with_depth(repair: Repair, before: Mesh, changed: tuple[NDArray[np.bool_], N
 
 def _farthest(mesh: Mesh, is_asked: NDArray[np.bool_], other: Mesh) -> tuple[float, FloatArray]:
     """The largest distance to the other mesh over some faces, and where that is."""
-    from meshtools.geometry.distance_nearby import distance_nearby
+    from meshtools.geometry.distance_nearby import farthest_nearby
 
     corners = mesh.vertices[mesh.faces[is_asked]]
     if not len(corners) or not len(other.faces):
         return 0.0, np.zeros(3)
     points = np.concatenate([corners, (corners + np.roll(corners, 1, axis=1)) / 2, corners.mean(axis=1)[:, None]], axis=1).reshape(-1, 3)
-    distance = distance_nearby(points, other)
-    farthest = int(distance.argmax())
-    return float(distance[farthest]), points[farthest]
+    distance, farthest = farthest_nearby(points, other)
+    return distance, points[farthest]
 
 
 def over_budget(budget: RepairBudget, removed_percent: float, invented_percent: float, volume_percent: float) -> str:

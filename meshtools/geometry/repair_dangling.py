@@ -50,7 +50,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays.
     """
     before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
-    whole_mm3 = enclosed_volume(mesh) if len(mesh.faces) else 0.0
+    whole_mm3 = -1.0  # until it is asked for
     removed, n_places, left, left_share, place = 0.0, 0, [], 0.0, np.zeros(3)
     enclosed = 0.0  # percent of the volume that the parts taken off enclosed by themselves
     for _ in range(MOST_ROUNDS):
@@ -59,6 +59,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
         left = needless
         if parts is None or not needless:
             break
+        whole_mm3 = enclosed_volume(before) if whole_mm3 < 0.0 else whole_mm3
         share = 100.0 * parts.area / total
         by_size = sorted(needless, key=lambda part: (float(share[part]), part))
         n_going = int(np.searchsorted(removed + np.cumsum(share[by_size]), budget.removed_percent, side="right"))
@@ -77,7 +78,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
         n_places += len(going)
         mesh = take_faces(mesh, ~np.isin(parts.label, going))
         left = []
-    volume = enclosed_volume(before) if n_places else 0.0
+    volume = whole_mm3 if n_places else 0.0
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
     limits = f"{budget.removed_percent:g} % of the area or {budget.volume_percent:g} % of the volume"
     why = f"taking it off would remove more than {limits}" if left else ""

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.distance_nearby import faces_around
 from meshtools.geometry.orient import open_half_edges
 from meshtools.geometry.pieces import Pieces, area_vectors, face_areas, piece_boxes, rank_pieces, take_faces
 from meshtools.geometry.repair_budget import Repair
@@ -39,8 +40,11 @@ def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Re
     if not len(loose[loose > 0]) or not base_faces.any():
         return Repair("doubled-sheet", mesh)
     base = take_faces(mesh, base_faces)
-    along = (Surface(base), _rim_points(base))
     sheets = {int(place): mesh.faces[pieces.labels == place] for place in loose if place > 0}
+    near = faces_around(_points_of(mesh, np.concatenate(list(sheets.values()))), base, DOUBTFUL * up_to_mm)
+    if not near.any():
+        return Repair("doubled-sheet", mesh)
+    along = (Surface(take_faces(base, near)), _rim_points(base))
     layers = [place for place, faces in sheets.items() if _is_layer(mesh, faces, along, up_to_mm)]
     doubtful = [place for place, faces in sheets.items() if place not in layers and _is_layer(mesh, faces, along, DOUBTFUL * up_to_mm)]
     share, why = 100.0 * float(pieces.area[layers].sum() / pieces.area.sum()), f"they lie farther off than {up_to_mm:g} mm"
@@ -51,6 +55,11 @@ def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Re
     refused = 100.0 * float(pieces.area[left].sum() / pieces.area.sum())
     place_mm = mesh.vertices[mesh.faces[pieces.labels == left[0]]].mean(axis=(0, 1)) if left else np.zeros(3)
     return Repair("doubled-sheet", taken, len(layers), share, n_refused=len(left), refused_percent=refused, refused_mm=place_mm, why=why)
+
+
+def _points_of(mesh: Mesh, faces: NDArray[np.int32]) -> FloatArray:
+    """Corners and centres of some faces."""
+    return np.concatenate([mesh.vertices[np.unique(faces)], mesh.vertices[faces].mean(axis=1)])
 
 
 def _rim_points(mesh: Mesh) -> FloatArray:
@@ -64,7 +73,7 @@ def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatAr
 
     surface, rim = base
     centres = mesh.vertices[faces].mean(axis=1)
-    points = np.concatenate([mesh.vertices[np.unique(faces)], centres])
+    points = _points_of(mesh, faces)
     distance, _, foot = surface.project(points)
     is_astray = distance > up_to_mm
     if len(rim):

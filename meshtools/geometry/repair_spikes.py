@@ -19,7 +19,9 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
     """
     if not len(tips):
         return Repair("spike", mesh)
-    is_cut = np.asarray(np.isin(mesh.faces, tips).any(axis=1))
+    is_tip = np.zeros(len(mesh.vertices), dtype=bool)
+    is_tip[tips] = True
+    is_cut = np.asarray(is_tip[mesh.faces].any(axis=1))
     following = respan(mesh, is_cut, source_index)
     if following is None or not len(following.faces):
         return Repair("spike", mesh)

@@ -63,20 +63,22 @@ def _lie_flat(vertex: int, ring: Any, normal: Any, least: float, faces: Any, vec
 
 
 @compiled
-def steep_vertices(vertices: Any, faces: Any, vectors: Any, least_rough: float, steep: float, flat: float, needles: Any) -> Any:
-    """(n,) True for spikes. vectors (m, 3): area vectors; the limits are those of `spikes`, needles (k, 2)."""
+def steep_vertices(vertices: Any, faces: Any, vectors: Any, is_asked: Any, least_rough: float, steep: float, flat: float, needles: Any) -> Any:
+    """(n,) True for spikes among those asked for (n,). vectors (m, 3): area vectors; the limits are those of `spikes`, needles (k, 2)."""
     n_vertices = len(vertices)
     first, _, after = chain_corners(faces, n_vertices)
     is_spike = np.zeros(n_vertices, np.bool_)
     following, buffer, normal = np.empty((MOST_RING, 2), np.int64), np.empty(MOST_RING, np.int64), np.empty(3)
     for vertex in range(n_vertices):
-        sums, whole, corner = np.zeros(3), 0.0, first[vertex]
+        if not is_asked[vertex]:
+            continue
+        x, y, z, whole, corner = 0.0, 0.0, 0.0, 0.0, first[vertex]
         while corner >= 0:
-            vector = vectors[corner // 3]
-            sums += vector
-            whole += np.sqrt(np.sum(vector * vector))
+            t = corner // 3
+            x, y, z = x + vectors[t, 0], y + vectors[t, 1], z + vectors[t, 2]
+            whole += np.sqrt(vectors[t, 0] ** 2 + vectors[t, 1] ** 2 + vectors[t, 2] ** 2)
             corner = after[corner]
-        if not (whole > 0.0 and np.sqrt(np.sum(sums * sums)) < least_rough * whole):
+        if not (whole > 0.0 and np.sqrt(x * x + y * y + z * z) < least_rough * whole):
             continue
         n = _ring_of(vertex, faces, first, after, following, buffer)
         if n == 0:

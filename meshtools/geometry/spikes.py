@@ -28,22 +28,33 @@ def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
 
     Vertices on a rim, or where surfaces touch, are never spikes.
     """
-    found = np.zeros(0, dtype=np.int32)
+    found, is_asked = np.zeros(0, dtype=np.int32), np.ones(len(mesh.vertices), dtype=bool)
     for _ in range(MOST_ROUNDS):
-        tips = np.setdiff1d(_steep_vertices(mesh), found)
+        tips = np.setdiff1d(_steep_vertices(mesh, is_asked), found)
         if not len(tips):
             break
         found = np.union1d(found, tips).astype(np.int32)
         if len(found) > MOST_SHARE * len(mesh.vertices):
             return found[:0]
-        mesh = _laid_flat(mesh, tips, found)
+        mesh, is_asked = _laid_flat(mesh, tips, found), _around(mesh, tips)
     return found
+
+
+def _around(mesh: Mesh, tips: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(n,) True for vertices whose own faces, or those at their ring, have a corner among the tips: no other looks different once these move."""
+    is_in = np.zeros(len(mesh.vertices), dtype=bool)
+    is_in[tips] = True
+    for _ in range(2):
+        is_in[mesh.faces[is_in[mesh.faces].any(axis=1)].ravel()] = True
+    return is_in
 
 
 def _laid_flat(mesh: Mesh, tips: NDArray[np.int64], found: NDArray[np.int32]) -> Mesh:
     """The mesh with each tip in the middle of its ring's corners that are no spikes. Around a tip each of them follows it once."""
     start, end = mesh.faces.ravel(), mesh.faces[:, [1, 2, 0]].ravel()
-    is_side = np.isin(start, tips) & ~np.isin(end, found)
+    is_tip, is_found = np.zeros((2, len(mesh.vertices)), dtype=bool)
+    is_tip[tips], is_found[found] = True, True
+    is_side = is_tip[start] & ~is_found[end]
     start, end = start[is_side], end[is_side]
     count = np.bincount(start, minlength=len(mesh.vertices))
     flat = np.flatnonzero(count)
@@ -53,8 +64,8 @@ def _laid_flat(mesh: Mesh, tips: NDArray[np.int64], found: NDArray[np.int32]) ->
     return mesh.replaced(vertices=vertices)
 
 
-def _steep_vertices(mesh: Mesh) -> NDArray[np.int64]:
+def _steep_vertices(mesh: Mesh, is_asked: NDArray[np.bool_]) -> NDArray[np.int64]:
     from meshtools.geometry.spike_kernels import steep_vertices
 
     limits = ROUGH_RATIO, STEEP_RATIO, FLAT_AROUND_RATIO, np.array(NEEDLES)
-    return np.flatnonzero(steep_vertices(mesh.vertices, mesh.faces, area_vectors(mesh.vertices, mesh.faces), *limits))
+    return np.flatnonzero(steep_vertices(mesh.vertices, mesh.faces, area_vectors(mesh.vertices, mesh.faces), is_asked, *limits))

@@ -141,20 +141,15 @@ def edge_keys_between(faces: IntArray, n_vertices: int, chosen: Sequence[IntArra
 
 def remove_fins(mesh: Mesh, max_rounds: int = 10) -> tuple[Mesh, int]:
     """Drop faces that hang on an edge of more than two faces while their other two edges are free; returns mesh and count."""
+    from meshtools.geometry.edge_kernels import hanging_faces
+
     n_removed = 0
     for _ in range(max_rounds):
-        along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
-        hangs = (along > 2) | (against > 2) | (along + against > 2)
-        if not hangs.any():
+        is_fin = hanging_faces(*half_edge_counts(mesh.faces, len(mesh.vertices)))
+        if not is_fin.any():
             break
-        is_free = (along == 1) & (against == 0)
-        fins = np.flatnonzero((hangs.reshape(-1, 3).sum(axis=1) == 1) & (is_free.reshape(-1, 3).sum(axis=1) == 2))
-        if len(fins) == 0:
-            break
-        is_kept = np.ones(len(mesh.faces), dtype=bool)
-        is_kept[fins] = False
-        n_removed += len(fins)
-        mesh = take_faces(mesh, is_kept)
+        n_removed += int(is_fin.sum())
+        mesh = take_faces(mesh, ~is_fin)
     return mesh, n_removed
 
 
