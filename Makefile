@@ -6,6 +6,7 @@ DEMO := demo
 STAMP := $(VENV)/.installed
 TEST_STAMP := $(VENV)/.installed-for-tests
 SECONDS ?= 60
+EVERY ?= 1
 
 # make bench PEERS=FOLDER: sizes in millions of faces; PEERS_PYTHON is a Python that has the peers' libraries, else one is set up in the cache
 PEERS ?=
@@ -57,7 +58,7 @@ test: check
 	$(BIN)/python -m pytest -q -n 2 --dist worksteal -p no:cacheprovider --durations=40
 
 faults: setup-test
-	FAULT_EVERY=1 $(BIN)/python -m pytest -q -p no:cacheprovider tests/test_faults.py
+	FAULT_EVERY=$(EVERY) $(BIN)/python -m pytest -q -p no:cacheprovider tests/test_faults.py
 
 fuzz: setup-test
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[fuzz]' || echo "Without atheris: plain mutations."

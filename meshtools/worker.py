@@ -26,7 +26,7 @@ from meshtools.machine_memory import resident_mb
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
-    "PIL.Image", "PIL.PngImagePlugin", "pymeshlab",
+    "PIL.Image", "PIL.PngImagePlugin",
     "meshtools.jobs.clean", "meshtools.jobs.rebuild", "meshtools.jobs.report", "meshtools.jobs.index",
 )  # fmt: skip
 
