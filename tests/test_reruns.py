@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 import trimesh
 from six_bones import bone, build, edit, jobs_run_since, make_six_bones, newest_ns, result_hashes
+from tiny_batch import make_tiny_batch
 
 from meshtools.glue import SNAKEFILE
 
@@ -102,11 +103,11 @@ def test_an_edit_without_meaning_runs_nothing(batch: Path, harmless: object) -> 
 
 
 @pytest.mark.slow
-def test_plain_snakemake_makes_the_same_bytes_as_build(built_once: Path, tmp_path: Path) -> None:
-    batch = make_six_bones(tmp_path / "plain")
+def test_plain_snakemake_makes_the_same_bytes_as_build(built_tiny: Path, tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path / "plain")
     command = [sys.executable, "-m", "snakemake", "-c2", "-s", str(SNAKEFILE), "--directory", str(batch)]
     subprocess.run(command, check=True, capture_output=True)
-    assert result_hashes(batch) == result_hashes(built_once)
+    assert result_hashes(batch) == result_hashes(built_tiny)
 
 
 @pytest.mark.slow
