@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.body import surface_of
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_pieces import MouldPiece
-from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.pieces import area_vectors, label_pieces, take_faces
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, solid_of, without
 from meshtools.geometry.undercuts import Undercuts
@@ -20,6 +20,7 @@ from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
 TOUCH_MM3 = 0.01  # an overlap below this is rounding where surfaces slide along each other
+SPECK_MM3 = 1e-6  # a body below this is a seam between pieces that touch
 SEAM_MM = 0.01  # pieces closer than this touch
 INWARD_MM = 2e-3  # rays start this far inside a piece
 _SHARES = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.8, 1.1)  # of the way out
@@ -93,10 +94,8 @@ def rejoin(
         cavity = without(cavity, list(ports))
         bite = float((joined(list(ports)) ^ solid_of(bone.vertices, bone.faces)).volume())
     inside = solid_of(bone.vertices, bone.faces)
-    # bodies that hold no bone are the clearances of keys; those of negative volume are voids, so mould that hangs in the cavity
-    main = [part for part in cavity.decompose() if part.volume() <= 0.0 or (part ^ inside).volume() > 0.5 * part.volume()]
-    hollow = Surface(surface_of(cavity.compose(main)))
-    own, volume = signed_volume_mm3(bone.vertices, bone.faces), float(sum(part.volume() for part in main))
+    room, volume = _with_bone(surface_of(cavity), inside)
+    hollow, own = Surface(room), signed_volume_mm3(bone.vertices, bone.faces)
     is_clear = ~_near_bodies(undercuts.points, kept_off)
     there, _ = hollow.distance(undercuts.points[is_clear])
     walls = _walls(hollow)
@@ -104,6 +103,24 @@ def rejoin(
     off = float(np.abs(there - undercuts.depth_mm[is_clear]).max(initial=0.0))
     ratio = (volume + bite - undercuts.volume_mm3 - left_out) / own - 1.0
     return Rejoined(ratio, off, float(back.max(initial=0.0)), len(there) + len(back))
+
+
+def _with_bone(cavity: Mesh, bone: Solid) -> tuple[Mesh, float]:
+    """The bodies of a cavity that hold bone, and their volume. Bodies that hold none are the clearances of keys and the seams of pieces that touch;
+    those of negative volume are voids, so mould that hangs in the cavity. Bodies are told apart on the mesh: in the kernel hundreds of seams, each a
+    copy of the whole, took gigabytes."""
+    labels = label_pieces(cavity.faces, len(cavity.vertices))
+    n_faces = np.bincount(labels)
+    middles = cavity.vertices[cavity.faces].mean(axis=1)
+    about = np.stack([np.bincount(labels, middles[:, axis]) / n_faces for axis in range(3)], axis=1)[labels]
+    a, b, c = (cavity.vertices[cavity.faces[:, corner]] - about for corner in range(3))
+    volumes = np.bincount(labels, np.einsum("ij,ij->i", np.cross(a, b), c)) / 6.0
+    is_kept = volumes <= 0.0
+    for number in np.flatnonzero(volumes > SPECK_MM3):
+        part = take_faces(cavity, labels == number)
+        held = float((solid_of(part.vertices, part.faces) ^ bone).volume())
+        is_kept[number] = held > 0.5 * volumes[number]
+    return take_faces(cavity, is_kept[labels]), float(volumes[is_kept].sum())
 
 
 def _walls(hollow: Surface) -> FloatArray:
