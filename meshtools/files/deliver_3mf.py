@@ -6,7 +6,7 @@ import io
 import tempfile
 import uuid
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,12 +23,17 @@ from meshtools.files.deliver_frame import (
     scan_matrix,
 )
 from meshtools.files.threemf_library import threemf_library
-from meshtools.model import EvidenceClass, FloatArray, Mesh, SourceEntry
+from meshtools.files.threemf_mesh_text import with_mesh
+from meshtools.model import FloatArray, Mesh, SourceEntry
 
 NAMESPACE = "https://bonewright.example/3mf/2026"
 _DECIMALS = 6  # finer than half a step of the grid that `recentre` rounds to
 _FIXED_DATE = (1980, 1, 1, 0, 0, 0)  # the earliest date that a zip can state
 _CONTENT_TYPES = "[Content_Types].xml"
+_MODEL = "3D/3dmodel.model"
+_TETRAHEDRON = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]], np.int32)
+PLACEHOLDER = Recentred(np.eye(4, 3, -1, np.float32), _TETRAHEDRON, np.arange(4), np.arange(4), np.zeros(3))
+"""Stands in for the mesh while the library writes the rest of the model."""
 
 
 def encode_3mf(
@@ -45,11 +50,13 @@ def encode_3mf(
     wrapper = threemf_library()
     model = wrapper.CreateModel()
     model.SetUnit(lib3mf.ModelUnit.MilliMeter)
-    body = mesh_object(lib3mf, model, part)
-    paint(lib3mf, wrapper, model, body, (mesh, sources), part.face_rows)
+    body = mesh_object(lib3mf, model, PLACEHOLDER)
+    materials, material = _materials(wrapper, model, mesh, sources)
+    body.SetObjectLevelProperty(materials.GetUniqueResourceID(), 1)
     _place(wrapper, model, body, label)
     describe_model(model, label, ",".join(finds_of(mesh.source, sources)))
-    return Delivery(fixed_dates(written(model)), part.matrix @ scan_matrix(replica_from_scan))
+    package = fixed_dates(written(model), lambda text: with_mesh(text, part.vertices, part.faces, material[part.face_rows], _DECIMALS))
+    return Delivery(package, part.matrix @ scan_matrix(replica_from_scan))
 
 
 def mesh_object(lib3mf: Any, model: Any, part: Recentred) -> Any:
@@ -64,16 +71,22 @@ def mesh_object(lib3mf: Any, model: Any, part: Recentred) -> Any:
 def paint(lib3mf: Any, wrapper: Any, model: Any, body: Any, painted: tuple[Mesh, Sequence[SourceEntry]], face_rows: Any) -> None:
     """Give every face the base material of its evidence class."""
     mesh, sources = painted
-    materials = model.AddBaseMaterialGroup()
-    number: dict[EvidenceClass, int] = {}
-    for evidence in classes_of(mesh.source, sources):
-        number[evidence] = materials.AddMaterial(evidence.value, wrapper.RGBAToColor(*EVIDENCE_COLOURS[evidence], 255))
-    of_source = np.array([number.get(entry.evidence, 0) for entry in sources], dtype="<u4")
+    materials, material = _materials(wrapper, model, mesh, sources)
     properties = np.empty((len(face_rows), 4), dtype="<u4")
     properties[:, 0] = materials.GetUniqueResourceID()
-    properties[:, 1:] = of_source[mesh.source[face_rows]][:, None]
-    body.SetObjectLevelProperty(materials.GetUniqueResourceID(), next(iter(number.values())))
+    properties[:, 1:] = 1 + material[face_rows][:, None]
+    body.SetObjectLevelProperty(materials.GetUniqueResourceID(), 1)
     body.SetAllTriangleProperties((lib3mf.TriangleProperties * len(properties)).from_buffer_copy(properties.tobytes()))
+
+
+def _materials(wrapper: Any, model: Any, mesh: Mesh, sources: Sequence[SourceEntry]) -> tuple[Any, Any]:
+    """A group of one base material for each evidence class that occurs, and the place in it of every face's (m,) int64."""
+    materials = model.AddBaseMaterialGroup()
+    classes = list(classes_of(mesh.source, sources))
+    for evidence in classes:
+        materials.AddMaterial(evidence.value, wrapper.RGBAToColor(*EVIDENCE_COLOURS[evidence], 255))
+    of_source = np.array([classes.index(entry.evidence) if entry.evidence in classes else 0 for entry in sources], dtype=np.int64)
+    return materials, of_source[mesh.source]
 
 
 def _place(wrapper: Any, model: Any, body: Any, label: PartLabel) -> None:
@@ -119,14 +132,15 @@ def written(model: Any) -> bytes:
         return path.read_bytes()
 
 
-def fixed_dates(package: bytes) -> bytes:
-    """The same parts zipped again: content types first, as readers expect, the rest by name, all of one date."""
+def fixed_dates(package: bytes, filled: Callable[[bytes], bytes] | None = None) -> bytes:
+    """The same parts zipped again: content types first, as readers expect, the rest by name, all of one date. filled: what becomes of the model."""
     target = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(package)) as old, zipfile.ZipFile(target, "w") as new:
         for name in sorted(old.namelist(), key=lambda name: (name != _CONTENT_TYPES, name)):
             entry = zipfile.ZipInfo(name, _FIXED_DATE)
             entry.compress_type, entry.create_system, entry.external_attr = zipfile.ZIP_DEFLATED, 3, 0o644 << 16
-            new.writestr(entry, _with_own_prefix(old.read(name)), compresslevel=6)
+            content = _with_own_prefix(old.read(name))
+            new.writestr(entry, filled(content) if filled and name == _MODEL else content, compresslevel=5)
     return target.getvalue()
 
 

@@ -85,12 +85,16 @@ def bound_deviation(
     within 1 % or 1e-4 mm of the largest distance found; or early, with a loose but true bound, at the limit of pieces. True up to rounding
     of double precision.
     """
+    from meshtools.geometry.bound_kernels import first_bounds
+
     used, distances, nearest = _at_vertices(mesh, surface, at_vertices)
-    largest, settled, n_left = max(known_mm, float(distances.max(initial=0.0))), 0.0, MAX_PIECES
-    parts = []
-    for start in range(0, max(len(mesh.faces), 1), AT_ONCE):
-        rows = slice(start, start + AT_ONCE)
-        part = _faces_as_pieces(mesh, rows, used, (distances, nearest), upper_mm)
+    largest, n_left = max(known_mm, float(distances.max(initial=0.0))), MAX_PIECES
+    upper = np.full(len(mesh.faces), np.inf) if upper_mm is None else upper_mm.copy()
+    first_bounds(mesh.vertices, mesh.faces, used, distances, nearest, upper)
+    rows = np.flatnonzero(upper > _threshold(largest))
+    settled, parts = float(upper[upper <= _threshold(largest)].max(initial=0.0)), []
+    for start in range(0, max(len(rows), 1), AT_ONCE):
+        part = _faces_as_pieces(mesh, rows[start : start + AT_ONCE], used, (distances, nearest), upper)
         largest = max(largest, _tighten(part, surface, _threshold(largest)))
         is_loose = part.upper > _threshold(largest)
         settled = max(settled, float(part.upper[~is_loose].max(initial=0.0)))
@@ -125,12 +129,11 @@ def _at_vertices(mesh: Mesh, surface: DistanceField, known: tuple[FloatArray, In
     return np.cumsum(is_used, dtype=np.int32) - 1, *of_used
 
 
-def _faces_as_pieces(mesh: Mesh, rows: slice, place: Any, at_vertices: tuple[FloatArray, Any], upper_mm: FloatArray | None) -> _Pieces:
+def _faces_as_pieces(mesh: Mesh, rows: Any, place: Any, at_vertices: tuple[FloatArray, Any], upper_mm: FloatArray) -> _Pieces:
     """Some faces of the mesh, whole; at_vertices: distance and nearest face of the vertices that are used."""
     faces = mesh.faces[rows]
     local = place[faces]
-    upper = np.full(len(local), np.inf) if upper_mm is None else upper_mm[rows].copy()
-    return _Pieces(mesh.vertices[faces], at_vertices[0][local], at_vertices[1][local], upper, at_vertices[1][local[:, 0]])
+    return _Pieces(mesh.vertices[faces], at_vertices[0][local], at_vertices[1][local], upper_mm[rows], at_vertices[1][local[:, 0]])
 
 
 def _all_of(parts: list[_Pieces]) -> _Pieces:
