@@ -131,15 +131,14 @@ def cast(mesh: Mesh, face_colours: ColourArray, camera: Camera, size_px: tuple[i
 
 def _smooth_normals(local: FloatArray, mesh: Mesh, face: NDArray[np.uint32], uv: FloatArray) -> FloatArray:
     """Unit normals at hit points, between the corners' normals weighted by area; across a crease the face's own normal stays."""
+    from meshtools.geometry.raster_kernels import smooth_normals
+
     vectors = area_vectors(local, mesh.faces)
     sums = [np.bincount(mesh.faces.ravel(), np.repeat(vectors[:, axis], 3), len(local)) for axis in range(3)]
     at_vertex, flat = _unit(np.stack(sums, axis=1).astype(np.float64)), _unit(vectors)
-    normals = np.zeros((len(face), 3))
-    for corner, weight in enumerate((1 - uv.sum(axis=1), uv[:, 0], uv[:, 1])):
-        smooth = at_vertex[mesh.faces[:, corner]]
-        across = np.einsum("ij,ij->i", smooth, flat) < np.cos(np.radians(CREASE_DEG))
-        normals += weight[:, None] * np.where(across[:, None], flat, smooth)[face]
-    return _unit(normals)
+    normals = np.empty((len(face), 3))
+    smooth_normals(np.ascontiguousarray(mesh.faces, np.int32), face, uv, at_vertex, flat, float(np.cos(np.radians(CREASE_DEG))), normals)
+    return normals
 
 
 def _unit(vectors: FloatArray) -> FloatArray:

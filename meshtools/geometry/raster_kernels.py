@@ -51,3 +51,21 @@ def faces_seen(points: Any, faces: Any, step: float, face: Any, height: Any, uv:
                 if z > height[row, column]:
                     face[row, column], height[row, column] = t, z
                     uv[row, column, 0], uv[row, column, 1] = u, v
+
+
+@compiled
+def smooth_normals(faces: Any, face: Any, uv: Any, at_vertex: Any, flat: Any, least: float, normals: Any) -> None:
+    """Set the unit normal (k, 3) at places on faces (k,) with weights uv (k, 2) of the second and third corner: between the corners' own (n, 3), the
+    face's (m, 3) in the place of one that turns from it by more than the cosine `least`."""
+    for i in range(len(face)):
+        t, x, y, z = face[i], 0.0, 0.0, 0.0
+        fx, fy, fz = flat[t, 0], flat[t, 1], flat[t, 2]
+        for k in range(3):
+            weight = uv[i, 0] if k == 1 else (uv[i, 1] if k == 2 else 1.0 - uv[i, 0] - uv[i, 1])
+            v = faces[t, k]
+            is_smooth = at_vertex[v, 0] * fx + at_vertex[v, 1] * fy + at_vertex[v, 2] * fz >= least
+            x += weight * (at_vertex[v, 0] if is_smooth else fx)
+            y += weight * (at_vertex[v, 1] if is_smooth else fy)
+            z += weight * (at_vertex[v, 2] if is_smooth else fz)
+        length = max(np.sqrt(x * x + y * y + z * z), 1e-300)
+        normals[i, 0], normals[i, 1], normals[i, 2] = x / length, y / length, z / length

@@ -12,13 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.orient import half_edge_counts, points_inside
+from meshtools.geometry.orient import points_inside
 from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
 
 MOST_ROUNDS = 8
+RIM, CROWDED = -1, -2  # in the place of a neighbour, see `face_neighbours`
 WALL_POINTS = 16
 """Faces of a wall, spread evenly, whose two sides are tested for lying inside."""
 
@@ -99,19 +100,19 @@ def _find_parts(mesh: Mesh) -> _Parts | None:
 
     if len(mesh.faces) == 0:
         return None
-    label = label_patches(face_neighbours(mesh.faces, len(mesh.vertices)))
+    across = face_neighbours(mesh.faces, len(mesh.vertices))
+    label = label_patches(across)
     n_parts = int(label.max()) + 1
     pieces = label_pieces(mesh.faces, len(mesh.vertices))
     if n_parts == int(pieces.max()) + 1:
         return None
-    along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
-    crowded = np.flatnonzero((along > 2) | (against > 2) | (along + against > 2))
+    crowded = np.flatnonzero(across.ravel() == CROWDED)
     keys = edge_keys(mesh.faces[crowded // 3], len(mesh.vertices)).reshape(-1, 3)[np.arange(len(crowded)), crowded % 3]
     _, edges, count = np.unique(keys, return_inverse=True, return_counts=True)
     area = np.asarray(np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), dtype=np.float64)
     piece = np.zeros(n_parts, dtype=np.int64)
     piece[label] = pieces
-    return _Parts(label, area, piece, (along == 1) & (against == 0), crowded, edges.ravel(), count)
+    return _Parts(label, area, piece, across.ravel() == RIM, crowded, edges.ravel(), count)
 
 
 def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
