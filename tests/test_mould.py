@@ -17,14 +17,15 @@ from meshtools.geometry.bore_cuts import bore_tool, cut_bores
 from meshtools.geometry.column_map import map_columns
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_fittings import Key, high_points, place_keys, wrong_way_misfit
-from meshtools.geometry.mould_pieces import cut_rigid_mould
+from meshtools.geometry.mould_pieces import MouldPiece, cut_rigid_mould
 from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
-from meshtools.geometry.mould_sheet import pour_findings
+from meshtools.geometry.mould_sheet import pour_findings, stray_findings
 from meshtools.geometry.parting import Block, Membrane
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
 from meshtools.geometry.shrink import pattern_scale
 from meshtools.geometry.side_pieces import Cutting
+from meshtools.geometry.stray_bodies import given_to_neighbours
 from meshtools.geometry.tidying import tidied
 from meshtools.geometry.withdrawal import search_pulls
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
@@ -159,6 +160,19 @@ def test_the_proof_notices_a_piece_that_holds_on_to_the_bone() -> None:
     stuck = prove_withdrawal(grown, mould.bone.solid)[0]
     assert stuck.overlap_mm3 > 1.0
     assert stuck.n_hits > 0
+
+
+@pytest.mark.parametrize(("bone_at", "names"), [((0.0, 0.0, -20.0), ["upper"]), ((8.0, 0.0, 12.0), ["upper", "lower-2"])])
+def test_a_stray_body_goes_with_a_neighbour_unless_the_bone_would_hold_it(bone_at: tuple, names: list[str]) -> None:
+    """A small box beside the upper half: nothing is above it, or the bone is."""
+    pieces = [
+        MouldPiece("upper", UP, solid_of(*shape(box((10.0, 10.0, 10.0), (0.0, 0.0, 0.0))))),
+        MouldPiece("lower-2", -UP, solid_of(*shape(box((4.0, 4.0, 4.0), (7.0, 0.0, 0.0))))),
+    ]
+    left = given_to_neighbours(pieces, solid_of(*shape(box((5.0, 5.0, 5.0), bone_at))))
+    assert [piece.name for piece in left] == names
+    assert sum(piece.solid.volume() for piece in left) == pytest.approx(1064.0, rel=1e-3)
+    assert [finding.code for finding in stray_findings(left, 6)] == ["mould-bodies"] * (len(names) - 1)
 
 
 def test_the_check_of_the_cavity_notices_a_wall_that_is_off() -> None:

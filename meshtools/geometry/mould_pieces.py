@@ -171,3 +171,8 @@ def split_bodies(pieces: Sequence[MouldPiece]) -> tuple[MouldPiece, ...]:
         for piece in pieces
         for k, body in enumerate(bodies_of(piece.solid))
     )
+
+
+def is_stray(name: str) -> bool:
+    """True for the further bodies of a piece: `upper-2`, `side-1-2`."""
+    return name.removeprefix("side-").count("-") > 0

@@ -50,10 +50,11 @@ def prove_withdrawal(pieces: Sequence[MouldPiece], bone: Solid) -> tuple[WayOut,
     Overlaps are volumes of exact intersections at positions from half a thousandth of the way to beyond the block; rays run from all over
     a piece along its direction and see what lies between those positions.
     """
-    return tuple(_prove_piece(piece, [bone, *(later.solid for later in pieces[k + 1 :])]) for k, piece in enumerate(pieces))
+    return tuple(prove_piece(piece, [bone, *(later.solid for later in pieces[k + 1 :])]) for k, piece in enumerate(pieces))
 
 
-def _prove_piece(piece: MouldPiece, staying: Sequence[Solid]) -> WayOut:
+def prove_piece(piece: MouldPiece, staying: Sequence[Solid]) -> WayOut:
+    """Move one piece out along its direction past bodies that stay."""
     boxes = np.array([solid.bounding_box() for solid in (piece.solid, *staying)])
     way = float(np.linalg.norm(boxes[:, 3:].max(axis=0) - boxes[:, :3].min(axis=0)))
     overlap = 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy as np
 from meshtools.geometry.core_prints import N_PRINTS, HeldCore
 from meshtools.geometry.jacket import THIN_MM, FlexibleMould
 from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
-from meshtools.geometry.mould_pieces import RigidMould
+from meshtools.geometry.mould_pieces import MouldPiece, RigidMould, is_stray
 from meshtools.geometry.mould_proof import Rejoined, WayOut
 from meshtools.geometry.mould_tables import mass_figures
 from meshtools.geometry.undercuts import SHALLOW_MM, Undercuts
@@ -97,12 +98,7 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
         said = (f"No rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
                 "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it.")
         found.append(Finding(Severity.REVIEW, "mould-undercut", said, round(deepest, 3), limit, "mm"))
-    if len(mould.pieces) > settings.most_pieces:
-        loose = [piece.name for piece in mould.pieces if piece.name.removeprefix("side-").count("-")]
-        said = (f"The mould has more pieces than most_pieces allows: side pieces cut {', '.join(loose)} off the bodies they are named after. They "
-                "are made and proven as pieces of their own, with the way out of that body; raise most_pieces, glue them to a neighbour, or take "
-                "a flexible mould.")
-        found.append(Finding(Severity.REVIEW, "mould-bodies", said, len(mould.pieces), settings.most_pieces, "pieces"))
+    found += stray_findings(mould.pieces, settings.most_pieces)
     sides = [piece.solid.hull() for piece in mould.pieces if piece.name.startswith("side")]
     crossing = sum(any((port.body ^ side).volume() > 0.0 for side in sides) for port in fitted.ports)
     if crossing:
@@ -112,6 +108,24 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
         said = f"Bodies too small to be pieces ({len(mould.crumbs)}) are left out of the mould: the casting fills their place; cut it off."
         found.append(Finding(Severity.NOTE, "mould-crumbs", said, round(mould.crumbs_mm3, 3), 0.0, "mm³"))
     return tuple(found)
+
+
+def stray_findings(pieces: Sequence[MouldPiece], most_pieces: int) -> list[Finding]:
+    """Findings of bodies that side pieces cut off and no other piece can take along, and a note on what holds the side pieces."""
+    found, strays = [], [piece for piece in pieces if is_stray(piece.name)]
+    if strays or len(pieces) > most_pieces:
+        sizes = ", ".join(f"{piece.name} ({piece.solid.volume() / 1000:.2g} cm³)" for piece in strays)
+        said = (f"Side pieces cut {sizes} off the bodies they are named after, and they come out with no other piece. They are made as pieces of "
+                "their own, with the way out of that body, and no key holds them: number them, make small ones of soft rubber or leave them out and "
+                "cut off what the casting fills there, or take a flexible mould.") if strays else "The mould has more pieces than most_pieces allows."
+        value, limit = (len(pieces), most_pieces) if len(pieces) > most_pieces else (len(strays), 0)
+        found.append(Finding(Severity.REVIEW, "mould-bodies", said, value, limit, "pieces"))
+    sides = [piece.name for piece in pieces if piece.name.startswith("side-") and not is_stray(piece.name)]
+    if sides:
+        said = (f"Loose side pieces ({', '.join(sides)}) have no keys: the taper of their seats alone sets them. Mark which way in they go, and "
+                "strap them to the mould while it is poured.")
+        found.append(Finding(Severity.NOTE, "mould-side-seats", said, len(sides)))
+    return found
 
 
 def flexible_findings(mould: FlexibleMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:

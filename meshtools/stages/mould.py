@@ -47,6 +47,7 @@ from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.shadow import joined, without
 from meshtools.geometry.shrink import pattern_scale
 from meshtools.geometry.side_pieces import Cutting
+from meshtools.geometry.stray_bodies import given_to_neighbours
 from meshtools.geometry.tidying import tidied
 from meshtools.geometry.undercuts import Bone, Probe, shades_of
 from meshtools.geometry.unite import signed_volume_mm3
@@ -197,6 +198,7 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
     kept = [one.body() for one in core.prints] if core else []
     keys = place_keys(mould.block, mould.membrane, [*sides, *kept], settings.key_diameter_mm)
     pieces = split_bodies(_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm, core))
+    pieces = given_to_neighbours(pieces, joined([bone.solid, *kept]))
     mould = dataclasses.replace(mould, pieces=pieces)
     ways = prove_withdrawal(mould.pieces, joined([bone.solid, *kept]))
     rooms = [key.body(settings.key_clearance_mm + APART_MM) for key in keys]  # around keys and prints there is room that is no cavity
