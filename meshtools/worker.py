@@ -44,6 +44,11 @@ class Child:
     watch: Watch | None = None
     sentence: str = ""
 
+    @property
+    def is_free(self) -> bool:
+        """True where it waits for a job, and is not about to end."""
+        return self.client is None and self.line.fileno() >= 0
+
 
 class Worker:
     """Accepts requests on a Unix socket. A request goes to a child that has ended its last job well and holds little memory, or to a new fork:
@@ -88,7 +93,7 @@ class Worker:
             return
         self._bury()
         try:
-            child = next((child for child in self._children.values() if child.client is None), None) or self._fork(client)
+            child = next((child for child in self._children.values() if child.is_free), None) or self._fork(client)
             child.line.sendall(f"{' '.join(words)}\n".encode())
         except OSError as error:  # no memory or no process left: this job is for another build, the worker goes on
             sys.stderr.write(f"{' '.join(words)}: no process could be started ({error.strerror}).\n")

@@ -153,6 +153,14 @@ def test_the_client_of_a_job_that_ended_is_let_go_while_a_job_begun_later_still_
             assert (short.recv(10), short.recv(10)) == (b"\0", b"")
 
 
+def test_a_child_that_ended_its_job_well_gets_the_next_one_and_two_jobs_at_once_have_two(worker: str) -> None:
+    before = set(process_tree(os.getpid()))
+    for n_at_once in (1, 1, 2):
+        connections = [asked(worker, b"clean short 0\n") for _ in range(n_at_once)]
+        assert [connection.recv(10) for connection in connections] == [b"\0"] * n_at_once
+        assert len(set(process_tree(os.getpid())) - before) == n_at_once
+
+
 def test_a_client_that_dies_before_it_asks_leaves_the_worker_and_its_jobs_as_they_were(worker: str) -> None:
     asked(worker, b"").close()
     with asked(worker, b"clean ends 0\n") as connection:

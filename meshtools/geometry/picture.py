@@ -72,7 +72,8 @@ def render_seen(
     foot = FOOT_PX if scale_bar else 0
     camera = fitted_camera(mesh, seen, (width, height - foot))
     shot = cast(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING))
-    small = _hatch(shot, hatched).reshape(height - foot, SUPERSAMPLING, width, SUPERSAMPLING, 3).mean(axis=(1, 3))
+    fine = _hatch(shot, hatched)
+    small = sum(fine[row::SUPERSAMPLING, column::SUPERSAMPLING] for row, column in np.ndindex(SUPERSAMPLING, SUPERSAMPLING)) / SUPERSAMPLING**2
     page = np.full((height, width, 3), 255, np.uint8)
     page[: height - foot] = np.rint(small).astype(np.uint8)
     return _draw_scale_bar(page, camera.mm_per_px) if scale_bar else page
