@@ -192,7 +192,8 @@ def test_patches_that_come_back_one_after_the_other_are_all_there_in_the_end(mon
     poles = [np.linalg.norm(whole.vertices[whole.faces].mean(axis=1) - whole.vertices[k], axis=1) < 5.0 for k in (0, 1, 2)]
     waiting = [pole.copy() for pole in poles]
     monkeypatch.setattr(restore_join, "_patches_coming_back", lambda *_: waiting.pop() if waiting else np.zeros(len(whole.faces), dtype=bool))
-    original = restore_join.Original(whole, np.any(poles, axis=0), None)
+    is_any = np.ones(len(whole.faces), dtype=bool)
+    original = restore_join.Original(whole, np.any(poles, axis=0), was_closed=True, may_return=is_any)
     joined = restore_join.join_taken(original, take_faces(whole, np.zeros(len(whole.faces), dtype=bool)), 1.0, 0.1, SEAM)
     assert audit_topology(joined.mesh).is_closed
     assert (joined.n_kept_faces, joined.n_capped) == (len(whole.faces), 0)

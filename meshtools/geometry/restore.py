@@ -175,15 +175,16 @@ def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale
     """Bend the partner and take over what the body lacks. Images of broken faces that come along are no skin and get the seam's row."""
     bent = _bend(body, _image_false(posed, body.is_false), scale)
     limit = _limit(body, bent, scale)
-    body = replace(body, is_false=body.is_false & ~_slight_caps(body, bent, limit))
     joined = _take_over(body, bent, is_broken, limit, rows, scale)
     is_gone = ~joined.is_kept & ~body.is_false
     area = face_areas(body.mesh.vertices, body.mesh.faces)
     return _Attempt(body, bent, joined, limit, float(area[is_gone].sum() / area.sum()))
 
 
-def _slight_caps(body: Body, bent: Partner, limit_mm: float) -> BoolArray:
-    """(m,) caps of an open scan that lie on the partner's skin wholly, where a loss took off a tip and no more: they close their rims."""
+def _slight_caps(body: Body, bent: Partner, limit_mm: float, least_mm2: float) -> BoolArray:
+    """(m,) caps of an open scan that are smaller than what is restored at all, or that lie on the partner's skin wholly, where a loss took off a
+    tip and no more: they close their rims if nothing else does. A cap across the mouth of a crevice may lie so too, though what is beyond is lost
+    and can be taken over."""
     is_cap = np.arange(len(body.is_false)) >= body.n_own
     result, rows = np.zeros_like(is_cap), np.flatnonzero(is_cap)
     if body.was_closed or not len(rows):
@@ -191,7 +192,8 @@ def _slight_caps(body: Body, bent: Partner, limit_mm: float) -> BoolArray:
     labels = patch_labels(body.mesh, is_cap)[rows]
     found = bent.evidence.nearest(face_points(body.mesh, rows).reshape(-1, 3), np.repeat(unit_normals(body.mesh)[rows], 4, axis=0))
     is_off = ((found.distance_mm > limit_mm) | found.is_on_rim).reshape(-1, 4).any(axis=1)
-    result[rows] = np.bincount(labels, is_off)[labels] == 0
+    area = np.bincount(labels, face_areas(body.mesh.vertices, body.mesh.faces)[rows])
+    result[rows] = ((np.bincount(labels, is_off) == 0) | (area < least_mm2))[labels]
     return result
 
 
@@ -317,5 +319,6 @@ def _take_over(body: Body, bent: Partner, is_broken: BoolArray, limit_mm: float,
     if bent.is_image:
         sources[is_broken[cut.row[is_taken]]] = rows.seam
     taken = taken.replaced(source=sources)
-    original = Original(body.mesh, body.is_false, None if body.was_closed else body.n_own)
+    is_own = np.arange(len(body.is_false)) < body.n_own
+    original = Original(body.mesh, body.is_false, body.was_closed, body.was_closed | is_own | _slight_caps(body, bent, limit_mm, least))
     return join_taken(original, taken, 3 * max(width[0], limit_mm), least, rows.seam)

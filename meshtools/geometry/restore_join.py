@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
+from meshtools.geometry.orient import enclosed_volumes
+from meshtools.geometry.pieces import face_areas, take_faces
 from meshtools.geometry.rims import close_rims_listed
 from meshtools.geometry.seam import Zipped, zip_rims
 from meshtools.geometry.seam_repair import untangle_seam
@@ -16,6 +17,7 @@ from meshtools.geometry.takeover import BoolArray, patch_labels
 from meshtools.model import Mesh
 
 MOST_ROUNDS = 12
+MOST_SEAM_SHARE = 1 / 3  # of the walls of a cavity; a patch that the seam covers is half seam
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,12 +35,13 @@ class Joined:
 
 @dataclass(frozen=True, eq=False)
 class Original:
-    """The original with its rims capped: is_false marks caps, fills and fracture. n_open: None where it was closed before (every rim left is
-    capped in the end), else the number of its own faces; the rest are caps made for the occasion, which never come back."""
+    """The original with its rims capped: is_false marks caps, fills and fracture. was_closed: as it came; then every rim left is capped in the
+    end. may_return (m,): false where a cap was made for the occasion and is taken back in any case."""
 
     mesh: Mesh
     is_false: BoolArray
-    n_open: int | None
+    was_closed: bool
+    may_return: BoolArray
 
 
 def join_taken(original: Original, taken: Mesh, reach_mm: float, least_area_mm2: float, source_seam: int) -> Joined:
@@ -49,7 +52,7 @@ def join_taken(original: Original, taken: Mesh, reach_mm: float, least_area_mm2:
     GeometryError where what comes back and what goes does not settle.
     """
     zipped, is_kept = _zipped(original, taken, reach_mm, source_seam)
-    joined = _capped(zipped, is_kept, original.n_open, source_seam)
+    joined = _capped(zipped, is_kept, original.was_closed, source_seam)
     if not joined.n_seams:
         return joined
     smooth = untangle_seam(joined.mesh, joined.n_kept_faces, source_seam)
@@ -67,7 +70,7 @@ def _zipped(original: Original, taken: Mesh, reach_mm: float, source_seam: int) 
         n_failed = max(n_failed, zipped.n_failed)
         lonely = np.zeros(len(zipped.mesh.vertices), dtype=bool)
         lonely[np.concatenate([rim.vertices for rim in zipped.left_open] or [np.zeros(0, np.int32)])] = True
-        back = _patches_coming_back(original.mesh, is_kept, lonely[: zipped.n_original], original.n_open)
+        back = _patches_coming_back(original, is_kept, lonely[: zipped.n_original])
         is_loose = _loose_patches(taken, lonely[zipped.n_original : zipped.n_original + len(taken.vertices)])
         if not back.any() and not is_loose.any():
             return replace(zipped, n_failed=n_failed), is_kept
@@ -84,39 +87,40 @@ def _with_fewer(joined: Joined, mesh: Mesh, is_left: BoolArray) -> Joined:
 
 def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam: int) -> BoolArray:
     """(m,) faces of pieces that hold new faces and are below the least area, or that seam faces close without touching the original, or into a
-    flake: its mean thickness, twice its volume by its area, is within what original and partner differ by. Cavities taken over whole stay."""
-    labels = label_pieces(joined.mesh.faces, len(joined.mesh.vertices))
-    n = int(labels.max()) + 1
+    flake: its mean thickness, twice its volume by its area, is within what original and partner differ by. Cavities stay, however narrow: those
+    taken over whole, and from the least area on those whose walls are skin for the most part. Pieces that touch at a vertex alone are two."""
+    mesh = joined.mesh
+    labels = patch_labels(mesh, np.ones(len(mesh.faces), dtype=bool))
+    volume = enclosed_volumes(mesh, labels)
+    n, areas = len(volume), face_areas(mesh.vertices, mesh.faces)
     is_new = np.arange(len(labels)) >= joined.n_kept_faces
-    area = np.bincount(labels, face_areas(joined.mesh.vertices, joined.mesh.faces), n)
-    corners = joined.mesh.vertices[joined.mesh.faces] - joined.mesh.vertices.mean(axis=0)
-    volume = np.bincount(labels, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6, n)
-    n_new, n_old = np.bincount(labels[is_new], minlength=n), np.bincount(labels[~is_new], minlength=n)
-    n_seam = np.bincount(labels[is_new & (joined.mesh.source == source_seam)], minlength=n)
-    is_flake = (n_seam > 0) & (2 * np.abs(volume) <= area * reach_mm / 3) & (area < area.max())
-    is_cavity = (volume < 0) & (n_seam == 0) & (n_old == 0)
-    return np.asarray((((area < least_area_mm2) & (n_new > 0) & ~is_cavity) | ((n_seam > 0) & (n_old == 0)) | is_flake)[labels])
+    is_seam = is_new & (mesh.source == source_seam)
+    area, seam_area = np.bincount(labels, areas, n), np.bincount(labels, areas * is_seam, n)
+    has_old, has_new, has_seam = (np.bincount(labels[marked], minlength=n) > 0 for marked in (~is_new, is_new, is_seam))
+    is_closed_cavity = (volume < 0) & ~has_seam & ~has_old
+    is_cavity = (volume < 0) & (seam_area < MOST_SEAM_SHARE * area) & (area >= least_area_mm2)
+    is_flake = (2 * np.abs(volume) <= area * reach_mm / 3) & (area < area.max())
+    is_false = has_new & (area < least_area_mm2) | has_seam & (~has_old | is_flake)
+    return np.asarray((is_false & ~is_closed_cavity & ~is_cavity)[labels])
 
 
-def _capped(zipped: Zipped, is_kept: BoolArray, n_open: int | None, source_seam: int) -> Joined:
+def _capped(zipped: Zipped, is_kept: BoolArray, was_closed: bool, source_seam: int) -> Joined:
     n_kept = int(is_kept.sum())
-    if n_open is not None or not zipped.left_open:
+    if not was_closed or not zipped.left_open:
         return Joined(zipped.mesh, is_kept, n_kept, zipped.n_seams, 0, zipped.n_failed)
     closing = close_rims_listed(zipped.mesh, zipped.left_open, source_seam)
     return Joined(closing.mesh, is_kept, n_kept, zipped.n_seams, len(closing.closed), zipped.n_failed + len(closing.refused))
 
 
-def _patches_coming_back(original: Mesh, is_kept: BoolArray, is_lonely: BoolArray, n_open: int | None) -> BoolArray:
+def _patches_coming_back(original: Original, is_kept: BoolArray, is_lonely: BoolArray) -> BoolArray:
     """False patches with a rim vertex that found no partner and none that did."""
-    is_false = ~is_kept
-    if n_open is not None:
-        is_false = is_false & (np.arange(len(is_kept)) < n_open)
-    labels = patch_labels(original, is_false)
+    mesh, is_false = original.mesh, ~is_kept & original.may_return
+    labels = patch_labels(mesh, is_false)
     if not is_false.any():
         return is_false
-    of_vertex = np.full(len(original.vertices), -1, dtype=np.int64)
-    of_vertex[np.unique(original.faces[is_kept])] = np.arange(len(is_lonely))
-    corners = of_vertex[original.faces[is_false]]
+    of_vertex = np.full(len(mesh.vertices), -1, dtype=np.int64)
+    of_vertex[np.unique(mesh.faces[is_kept])] = np.arange(len(is_lonely))
+    corners = of_vertex[mesh.faces[is_false]]
     is_rim = corners >= 0
     met = is_rim & ~is_lonely[np.maximum(corners, 0)]
     has_met = np.bincount(labels[is_false], met.sum(axis=1), int(labels.max()) + 1) > 0

@@ -12,7 +12,7 @@ from meshtools.geometry.audit import count_edges
 from meshtools.geometry.pieces import label_pieces, take_faces
 from meshtools.geometry.rims import find_rims
 from meshtools.geometry.seam import span_polygon
-from meshtools.geometry.self_intersection import count_self_intersections, find_meeting_pairs
+from meshtools.geometry.self_intersection import find_crossing_pairs, find_meeting_pairs
 from meshtools.geometry.weld import edge_keys, edge_keys_between
 from meshtools.model import Mesh
 
@@ -181,9 +181,9 @@ def _longest_inner_edges(mesh: Mesh, faces: NDArray[np.int32], sides: NDArray[np
 
 
 def _tangles(state: Untangled) -> NDArray[np.int32]:
-    """Faces that cross others; none where only original faces do."""
-    faces = count_self_intersections(state.mesh).faces
-    return faces if (faces >= int(state.is_left.sum())).any() else faces[:0]
+    """Faces that cross others, but for original faces that cross original ones only."""
+    pairs = find_crossing_pairs(state.mesh)
+    return np.unique(pairs[pairs[:, 1] >= int(state.is_left.sum())]).astype(np.int32)
 
 
 def _faces_to_cut(state: Untangled, tangles: NDArray[np.int32], number: int, source_seam: int) -> NDArray[np.bool_]:

@@ -46,11 +46,16 @@ def count_self_intersections(mesh: Mesh) -> SelfIntersections:
     no clear solid. Corners with equal coordinates are one corner. Faces without area never count; the audit names them.
     Faces of different pieces are left to the union of pieces. Every decision is exact: no tolerance, whatever the unit or the place.
     """
-    labels, pairs = label_pieces(mesh.faces, len(mesh.vertices)), find_meeting_pairs(mesh)
-    pairs = pairs[labels[pairs[:, 0]] == labels[pairs[:, 1]]]
+    pairs = find_crossing_pairs(mesh)
     involved = np.unique(pairs).astype(np.int32)
     n_places, places = _places(mesh, pairs, involved)
     return SelfIntersections(len(pairs), involved, n_places, places)
+
+
+def find_crossing_pairs(mesh: Mesh) -> NDArray[np.int64]:
+    """(k, 2) pairs of faces of one piece that meet where they should not (see `count_self_intersections`), each with its lower row first."""
+    labels, pairs = label_pieces(mesh.faces, len(mesh.vertices)), find_meeting_pairs(mesh)
+    return np.asarray(pairs[labels[pairs[:, 0]] == labels[pairs[:, 1]]])
 
 
 def find_meeting_pairs(mesh: Mesh) -> NDArray[np.int64]:
