@@ -111,6 +111,12 @@ class TestPieces:
         result = clean(together(BONE, shred, ball(0.9, (0, 30, 0))))
         assert [piece["outcome"] for piece in result.facts["pieces"]] == ["kept", "floater", "kept"]
 
+    @pytest.mark.parametrize(("x", "is_asked"), [(8.5, True), (30.0, False)])
+    def test_an_open_piece_left_out_is_asked_about_where_it_lies_at_the_bone(self, x, is_asked):
+        """Half a broken tooth in its socket is as small as a shred that floats beside the bone."""
+        shred = without(ball(1.2, (x, 0, 0)), (x, 0, 1.2), 1.2)
+        assert ("floater-at-bone" in codes(clean(together(BONE, shred)), Severity.REVIEW)) == is_asked
+
     def test_many_floaters_above_the_budget_ask_for_review(self):
         shreds = [without(ball(1.2, (30, 3 * k, 0)), (30, 3 * k, 1.2), 1.2) for k in range(12)]
         finding, = [f for f in clean(together(BONE, *shreds)).findings if f.code == "floater-budget"]

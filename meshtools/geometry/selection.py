@@ -23,6 +23,9 @@ SOLID_RIM_RATIO = 0.1
 SUPPORT_FLAT_RATIO = 0.8
 """A detached piece with this share of its area in six planes looks like a block. A box has 1, dog bones less than 0.5 (measured)."""
 
+NEAR_SPAN_RATIO = 0.01
+"""A floater nearer to a kept piece than this share of the largest piece's span lies at the bone and may be part of it (our default)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Choice:
@@ -84,6 +87,26 @@ def choose_pieces(mesh: Mesh, pieces: Pieces, floater_percent: float, named: Seq
         elif pieces.area[place] < limit and not may_be_part[place]:
             reason[place] = "floater"
     return Choice(tuple(reason), is_solid, _support_like(mesh, pieces, reason, limit))
+
+
+def floaters_at_bone(mesh: Mesh, pieces: Pieces, choice: Choice) -> list[int]:
+    """Places of the floaters that span SOLID_SPAN_RATIO of the largest kept piece and lie at a kept one (NEAR_SPAN_RATIO): such as half a tooth."""
+    from scipy.spatial import cKDTree
+
+    span = max((float(pieces.span[place]) for place in choice.kept), default=0.0)
+    wide = [k for k, reason in enumerate(choice.reason) if reason == "floater" and pieces.span[k] >= SOLID_SPAN_RATIO * span]
+    if not wide:
+        return []
+    low, high = piece_boxes(mesh, pieces.labels, len(pieces))
+    reach = NEAR_SPAN_RATIO * span
+    kept = mesh.vertices[np.unique(mesh.faces[np.isin(pieces.labels, choice.kept)])]
+    result = []
+    for place in wide:
+        near = kept[((kept >= low[place] - reach) & (kept <= high[place] + reach)).all(axis=1)]
+        own = mesh.vertices[np.unique(mesh.faces[pieces.labels == place])]
+        if len(near) and bool((cKDTree(near).query(own, distance_upper_bound=reach)[0] <= reach).any()):
+            result.append(place)
+    return result
 
 
 def _support_like(mesh: Mesh, pieces: Pieces, reason: Sequence[str], limit: float) -> NDArray[np.bool_]:

@@ -23,7 +23,7 @@ from meshtools.geometry.repair_spikes import cut_spikes
 from meshtools.geometry.repair_support import support_findings, without_fused_support
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, size_problem, starting_scale, unit_finding
-from meshtools.geometry.selection import Choice, choose_pieces, piece_at
+from meshtools.geometry.selection import Choice, choose_pieces, floaters_at_bone, piece_at
 from meshtools.geometry.spikes import find_spikes
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
 from meshtools.model import EvidenceClass, Find, Finding, FloatArray, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
@@ -138,7 +138,8 @@ def _bone_pieces(
         choice = choose_pieces(mesh, pieces, settings.floater_area_percent, named, supports)
     if not choice.kept:
         raise GeometryError(f"{find.find}: no piece of the scan is left; correct the pieces in bones.csv or the supports in openings.csv.")
-    findings = _piece_findings(find, pieces, choice, settings) + support_findings(find, mesh, pieces, choice, mm_per_unit)
+    findings = _piece_findings(find, pieces, choice, settings) + _floaters_at_bone(find, mesh, pieces, choice)
+    findings += support_findings(find, mesh, pieces, choice, mm_per_unit)
     counts = {f"n_pieces_{reason.replace('-', '_')}": choice.reason.count(reason) for reason in ("kept", "floater", "support", "not-chosen")}
     floater_area = float(sum(pieces.area[k] for k, reason in enumerate(choice.reason) if reason == "floater"))
     facts = {"n_pieces_raw": len(pieces), "pieces": _piece_rows(pieces, choice), **counts}
@@ -160,6 +161,15 @@ def _piece_rows(pieces: Pieces, choice: Choice) -> list[dict[str, Any]]:
         }
         for place in range(min(len(pieces), LISTED_PIECES))
     ]
+
+
+def _floaters_at_bone(find: Find, mesh: Mesh, pieces: Pieces, choice: Choice) -> list[Finding]:
+    places = floaters_at_bone(mesh, pieces, choice)
+    if not places:
+        return []
+    listed = ", ".join(f"{place + 1} ({pieces.span[place]:.1f} mm across)" for place in places[:10])
+    message = f"{find.find}: open pieces at the bone were left out as floaters, pieces {listed}; if they are part of it, name all its pieces in bones.csv."
+    return [Finding(Severity.REVIEW, "floater-at-bone", message, len(places), 0)]
 
 
 def _piece_findings(find: Find, pieces: Pieces, choice: Choice, settings: CleanSettings) -> list[Finding]:
