@@ -168,7 +168,7 @@ def _floaters_at_bone(find: Find, mesh: Mesh, pieces: Pieces, choice: Choice) ->
     if not places:
         return []
     listed = ", ".join(f"{place + 1} ({pieces.span[place]:.1f} mm across)" for place in places[:10])
-    message = f"{find.find}: open pieces at the bone were left out as floaters, pieces {listed}; are they part of it, name all its pieces in bones.csv."
+    message = f"{find.find}: open pieces at the bone went as floaters, pieces {listed}; where they belong to it, name all its pieces in bones.csv."
     return [Finding(Severity.REVIEW, "floater-at-bone", message, len(places), 0)]
 
 
