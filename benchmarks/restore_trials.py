@@ -37,6 +37,7 @@ from meshtools.settings import RestoreSettings
 
 PLANE_ERROR_DEG = 0.05  # what a plane search leaves
 N_WITHIN = 100_000  # points drawn in the box of a piece of difference
+LEAST_PIECE_PERCENT = 1e-4  # of the bone's volume, of what counts as a piece of difference
 OUTER_PERCENT = 1e-4  # farther from the united bone, skin lies within it: the root of a tooth, which the scan never had
 BONE, TAKEN, SEAM = 1, 2, 3
 CASES = (
@@ -96,10 +97,12 @@ def faultless(trial: Trial, broken: Trial) -> Any:
     return left + (left.transform(reflection_matrix(trial.true_normal, trial.true_offset_mm)[:3]) ^ broken.tool)
 
 
-def volume_at_seam(solid: Any, mesh: Mesh) -> float:
-    """Volume (mm3) of the part of a solid that is nearer to the mesh's seams and caps than to its other faces, by sampling within its pieces."""
+def volume_at_seam(solid: Any, mesh: Mesh, least_mm3: float) -> float:
+    """Volume (mm3) of the part of a solid that is nearer to the mesh's seams and caps than to its other faces, by sampling within its pieces.
+
+    Pieces below the least volume are left out."""
     surface, total = Surface(mesh), 0.0
-    for piece in solid.decompose():
+    for piece in [piece for piece in solid.decompose() if piece.volume() >= least_mm3]:
         low, high = np.split(np.array(piece.bounding_box()), 2)
         body = piece.to_mesh64()
         points = np.random.default_rng(1).uniform(low, high, (N_WITHIN, 3))
@@ -140,7 +143,8 @@ def score(trial: Trial, restoration: Restoration, reach_percent: float, broken: 
     if united is not None and restored is not None:
         mirror = 100.0 * ((restored + unknown).volume() - ideal.volume()) / volume
         surplus, missing = (restored + unknown) - ideal, ideal - (restored + unknown)
-        caps = 100.0 * (volume_at_seam(surplus, united.mesh) - volume_at_seam(missing, united.mesh)) / volume
+        least = LEAST_PIECE_PERCENT / 100.0 * volume
+        caps = 100.0 * (volume_at_seam(surplus, united.mesh, least) - volume_at_seam(missing, united.mesh, least)) / volume
     return Score(
         float(np.sqrt((there**2).mean())), float(there.max()), float(np.sqrt((back**2).mean())), float(back.max()),
         100.0 * float(is_gone.mean()), error, known, mirror, caps, 100.0 * unknown.volume() / volume,
