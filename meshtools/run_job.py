@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 from meshtools.fence import STOPPED, TRY_AGAIN, Limits, Watch, job_log, refusal
-from meshtools.jobs.run import write_crash_record
+from meshtools.jobs.run import PARENT, write_crash_record
 from meshtools.machine_memory import machine_memory
 
 Job = tuple[str, str, str]  # stage, name, key
@@ -60,7 +60,7 @@ def _run_child(job: Job, limits: Limits) -> tuple[int, str]:
     log.unlink(missing_ok=True)  # never written through a link
     with log.open("xb") as stream:
         command = [sys.executable, "-P", "-m", "meshtools.jobs.run", *job]
-        child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD)
+        child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD | {PARENT: str(os.getpid())})
         return watched_end(child, Watch(child.pid, (stage, name), limits))
 
 

@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 import trimesh
 from six_bones import bone, build, edit, jobs_run_since, make_six_bones, newest_ns, result_hashes
-from tiny_batch import make_tiny_batch
-
-from meshtools.glue import SNAKEFILE
 
 ALL_CLEAN = {f"clean-{find}" for find in ("a-femur-left", "a-humerus-right", "a-skull", "a-mandible", "b-tibia-left", "b-sacrum")}
 ELEMENTS = ("femur-left", "femur-right", "humerus-left", "humerus-right", "tibia-left", "tibia-right", "skull", "mandible", "sacrum")
@@ -100,14 +95,6 @@ def test_an_edit_without_meaning_runs_nothing(batch: Path, harmless: object) -> 
     before_ns = newest_ns(batch)
     harmless(batch)  # type: ignore[operator]
     assert (build(batch)["ran"], jobs_run_since(batch, before_ns)) == ([], set())
-
-
-@pytest.mark.slow
-def test_plain_snakemake_makes_the_same_bytes_as_build(built_tiny: Path, tmp_path: Path) -> None:
-    batch = make_tiny_batch(tmp_path / "plain")
-    command = [sys.executable, "-m", "snakemake", "-c2", "-s", str(SNAKEFILE), "--directory", str(batch)]
-    subprocess.run(command, check=True, capture_output=True)
-    assert result_hashes(batch) == result_hashes(built_tiny)
 
 
 @pytest.mark.slow

@@ -53,7 +53,7 @@ def note(path: str, stage: str, part: str, cpu_s: float) -> None:
 
 
 def note_process(path: str) -> None:
-    """The CPU seconds of this process without its children. A worker is killed and its forks leave at once, so neither comes here."""
+    """The CPU seconds of this process without its children. A worker and its children leave at once, so neither comes here."""
     arguments = sys.orig_argv
     module = arguments[arguments.index("-m") + 1] if "-m" in arguments[:-1] else "other"
     if module != "meshtools.jobs.run":

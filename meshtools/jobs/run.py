@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import json
+import os
 import signal
 import sys
 from contextlib import suppress
@@ -30,6 +31,7 @@ RECORD_PATHS = {
     "index": "results/index.json",
 }
 PR_SET_PDEATHSIG = 1
+PARENT = "BONEWRIGHT_PARENT"  # names the process that started a job's own, in its environment
 
 
 def record_path(stage: str, name: str) -> str:
@@ -88,5 +90,7 @@ def die_with_parent() -> None:
 
 if __name__ == "__main__":
     die_with_parent()
+    if os.environ.get(PARENT, str(os.getppid())) != str(os.getppid()):  # it had ended before it could take this process with it
+        sys.exit(TRY_AGAIN)
     offer_to_kernel()
     sys.exit(run_job(Path(), *sys.argv[1:4]))
