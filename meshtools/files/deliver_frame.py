@@ -101,8 +101,10 @@ def _merged(mesh: Mesh, moved: FloatArray, step_mm: float, offset_mm: FloatArray
     has_area = (merged[:, 0] != merged[:, 1]) & (merged[:, 1] != merged[:, 2]) & (merged[:, 2] != merged[:, 0])
     face_rows = np.flatnonzero(has_area)
     face_rows = face_rows[~_is_folded(merged[face_rows])]
-    vertex_rows, corners = np.unique(merged[face_rows], return_inverse=True)
-    return Recentred(rounded[vertex_rows], corners.reshape(-1, 3).astype(np.int32), vertex_rows, face_rows, offset_mm)
+    is_used = np.zeros(len(rounded), dtype=bool)
+    is_used[merged[face_rows].ravel()] = True
+    number, vertex_rows = np.cumsum(is_used, dtype=np.int32) - 1, np.flatnonzero(is_used)
+    return Recentred(rounded[vertex_rows], number[merged[face_rows]].astype(np.int32), vertex_rows, face_rows, offset_mm)
 
 
 def _has_pinched_edge(faces: IntArray) -> bool:
