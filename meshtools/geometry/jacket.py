@@ -49,7 +49,7 @@ class Lining:
 class FlexibleMould:
     """Jacket halves, then rubber halves, in the order they come off; the rubber before it was parted, with the bone's place in it; the block; what
     the plain offset of the bone would have kept of undercuts, now filled with rubber; least distance from bone to jacket face to face, and from
-    points on the bone to the rubber's outside; most thickness of the rubber over the bone."""
+    points on the bone to the rubber's outside; most thickness of the rubber over the bone; crumbs: bodies of rubber too small to be made."""
 
     bone: Bone
     jacket: tuple[MouldPiece, ...]
@@ -61,6 +61,7 @@ class FlexibleMould:
     thinnest_mm: float
     sampled_mm: float
     thickest_mm: float
+    crumbs: tuple[Solid, ...] = ()
 
 
 def offset_outwards(mesh: Mesh, by_mm: float) -> Mesh:
@@ -83,11 +84,11 @@ def cut_flexible_mould(mesh: Mesh, lining: Lining) -> FlexibleMould:
     bone to jacket is measured face to face, and the rubber's outside moved further out where it comes out short. GeometryError where the mesh
     is no solid."""
     target = lining.rubber_mm
-    for _ in range(_MOST_TRIALS):
+    for trial in range(1, _MOST_TRIALS + 1):
         mould = _lay(mesh, lining, target)
         if mould.thinnest_mm >= lining.rubber_mm - THIN_MM:
             break
-        target += lining.rubber_mm - mould.thinnest_mm + THIN_MM / 2
+        target += lining.rubber_mm - mould.thinnest_mm + trial * THIN_MM / 2  # the grid moves with the target, so it may come out short again
     return mould
 
 
@@ -106,10 +107,11 @@ def _lay(mesh: Mesh, lining: Lining, offset_mm: float) -> FlexibleMould:
     body = _between(_at(membrane, low), high)
     over, under = _between(membrane, high), _between(_at(membrane, low), height)
     jacket = (MouldPiece("jacket-upper", np.array([0.0, 0.0, 1.0]), top), MouldPiece("jacket-lower", np.array([0.0, 0.0, -1.0]), foot))
-    halves = ((name, way, whole(without(half, [bone.solid]))[0]) for name, way, half in (("upper", 1.0, over), ("lower", -1.0, under)))
-    rubber = tuple(MouldPiece(f"rubber-{name}", np.array([0.0, 0.0, way]), half) for name, way, half in halves)
+    halves = [(name, way, *whole(without(half, [bone.solid]))) for name, way, half in (("upper", 1.0, over), ("lower", -1.0, under))]
+    rubber = tuple(MouldPiece(f"rubber-{name}", np.array([0.0, 0.0, way]), half) for name, way, half, _ in halves)
+    crumbs = tuple(crumb for *_, left_out in halves for crumb in left_out if crumb.volume() > 0.0)  # a void is bone that no rubber is for
     thinnest, sampled, thickest = _thickness(body, bone, jacket, lining.rubber_mm)
-    return FlexibleMould(bone, jacket, rubber, body, block, membrane, around.gap_volume_mm3, thinnest, sampled, thickest)
+    return FlexibleMould(bone, jacket, rubber, body, block, membrane, around.gap_volume_mm3, thinnest, sampled, thickest, crumbs)
 
 
 def _at(membrane: Membrane, height: FloatArray) -> Membrane:

@@ -104,10 +104,16 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
     if crossing:
         said = "A pour or vent may run through a side piece: the casting's stub there is broken before the piece comes out."
         found.append(Finding(Severity.NOTE, "mould-vent-side", said, crossing))
-    if mould.crumbs_mm3 > 0.0:
-        said = f"Bodies too small to be pieces ({len(mould.crumbs)}) are left out of the mould: the casting fills their place; cut it off."
-        found.append(Finding(Severity.NOTE, "mould-crumbs", said, round(mould.crumbs_mm3, 3), 0.0, "mm³"))
-    return tuple(found)
+    return (*found, *crumb_findings(mould.crumbs))
+
+
+def crumb_findings(crumbs: Sequence[Any]) -> tuple[Finding, ...]:
+    """A note on bodies of a mould that are left out, because they are too small to be made."""
+    left_out_mm3 = float(sum(crumb.volume() for crumb in crumbs))
+    if left_out_mm3 <= 0.0:
+        return ()
+    said = f"Bodies too small to be pieces ({len(crumbs)}) are left out of the mould: the casting fills their place; cut it off."
+    return (Finding(Severity.NOTE, "mould-crumbs", said, round(left_out_mm3, 3), 0.0, "mm³"),)
 
 
 def stray_findings(pieces: Sequence[MouldPiece], most_pieces: int) -> list[Finding]:
@@ -137,7 +143,7 @@ def flexible_findings(mould: FlexibleMould, fitted: Fittings, settings: MouldSet
     if mould.thickest_mm > settings.rubber_most_mm:
         said = "The rubber fills an undercut so deep that it gets thick there and may not bend out of it; part it there, or make loose jacket pieces."
         found.append(Finding(Severity.REVIEW, "mould-rubber-thick", said, round(mould.thickest_mm, 1), settings.rubber_most_mm, "mm"))
-    return tuple(found)
+    return (*found, *crumb_findings(mould.crumbs))
 
 
 def fitting_figures(fitted: Fittings, membrane_deg: Any, settings: MouldSettings) -> tuple[Figure, ...]:

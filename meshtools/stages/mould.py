@@ -241,7 +241,7 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     ways = prove_withdrawal(jacket, mould.body)
     none = dataclasses.replace(cuts, depth_mm=np.zeros(len(cuts.points)), wall_depth_mm=np.zeros(len(cuts.wall_points)), area_mm2=0.0, volume_mm3=0.0)
     rooms = [seat for side in (1.0, -1.0) for seat in (core.seats(side, APART_MM) if core else ())]
-    check = rejoin(mould.body, rubber, [*(port.body for port in ports), *rooms], bone.mesh, none)
+    check = rejoin(mould.body, rubber, [*(port.body for port in ports), *rooms], bone.mesh, none, mould.crumbs)
     fitted = Fittings(keys, ports, way, ways, check)
     solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
     lining = surface_of(mould.body)
