@@ -107,16 +107,16 @@ def rejoin(
 
 
 def _with_bone(cavity: Mesh, bone: Solid) -> tuple[Mesh, float]:
-    """The bodies of a cavity that hold bone, and their volume. Bodies that hold none are the clearances of keys and the seams of pieces that touch;
-    those of negative volume are voids, so mould that hangs in the cavity. Bodies are told apart on the mesh: in the kernel hundreds of seams, each a
-    copy of the whole, took gigabytes."""
+    """The bodies of a cavity that hold bone, and their volume. Bodies that hold none are the clearances of keys and the seams of pieces that touch,
+    which rounding gives a volume of either sign; those of negative volume are voids, so mould that hangs in the cavity. Bodies are told apart on
+    the mesh: in the kernel hundreds of seams, each a copy of the whole, took gigabytes."""
     labels = label_pieces(cavity.faces, len(cavity.vertices))
     n_faces = np.bincount(labels)
     middles = cavity.vertices[cavity.faces].mean(axis=1)
     about = np.stack([np.bincount(labels, middles[:, axis]) / n_faces for axis in range(3)], axis=1)[labels]
     a, b, c = (cavity.vertices[cavity.faces[:, corner]] - about for corner in range(3))
     volumes = np.bincount(labels, np.einsum("ij,ij->i", np.cross(a, b), c)) / 6.0
-    is_kept = volumes <= 0.0
+    is_kept = volumes < -SPECK_MM3
     for number in np.flatnonzero(volumes > SPECK_MM3):
         part = take_faces(cavity, labels == number)
         held = float((solid_of(part.vertices, part.faces) ^ bone).volume())
