@@ -7,7 +7,7 @@ the unknown part is added before the comparison: `mirror` compares with the surv
 (which differs from the truth as the sides differ), `caps` is the share of that difference which lies at caps and seams, nearer to them than to
 any skin, kept or taken over; `known` compares with the truth; `all` counts the unknown part as an error.
 Pieces are counted after their union, as of the whole bone. Bars: 25 % lost without asymmetry rms 0.02, farthest 0.2; 50 % lost with asymmetry
-0.3 % rms 0.25; volume error from caps 0.3 %.
+0.3 % rms 0.25; volume error from caps 0.3 %, held against `caps`.
 """
 
 from __future__ import annotations

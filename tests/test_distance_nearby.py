@@ -18,6 +18,7 @@ def test_the_farthest_point_is_the_one_that_a_tree_of_the_whole_mesh_names(off_m
     found, first = farthest_nearby(points, mesh)
     assert found == pytest.approx(distance.max(), rel=1e-12, abs=1e-9)
     assert distance[first] == pytest.approx(distance.max(), rel=1e-12, abs=1e-9)
+    assert first < len(points) / 2
 
 
 def test_faces_are_found_among_others_by_their_places_and_the_order_of_their_corners() -> None:

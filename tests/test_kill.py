@@ -25,7 +25,7 @@ def durations_s(tmp_path_factory: pytest.TempPathFactory) -> tuple[float, float]
     start_s = time.monotonic()
     process = subprocess.Popen([*BONEWRIGHT, "build", "--batch", str(batch)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     to_first_s = wait_for_a_job(batch, process) - start_s
-    process.wait()
+    assert process.wait() == 0
     return to_first_s, time.monotonic() - start_s
 
 

@@ -119,13 +119,15 @@ def crumb_findings(crumbs: Sequence[Any]) -> tuple[Finding, ...]:
 def stray_findings(pieces: Sequence[MouldPiece], most_pieces: int) -> list[Finding]:
     """Findings of bodies that side pieces cut off and no other piece can take along, and a note on what holds the side pieces."""
     found, strays = [], [piece for piece in pieces if is_stray(piece.name)]
-    if strays or len(pieces) > most_pieces:
-        sizes = ", ".join(f"{piece.name} ({piece.solid.volume() / 1000:.2g} cm³)" for piece in strays)
+    if strays:
+        sizes = ", ".join(f"{piece.name} ({piece.solid.volume() / 1000:.2f} cm³)" for piece in strays)
         said = (f"Side pieces cut {sizes} off the bodies they are named after, and they come out with no other piece. They are made as pieces of "
                 "their own, with the way out of that body, and no key holds them: number them, make small ones of soft rubber or leave them out and "
-                "cut off what the casting fills there, or take a flexible mould.") if strays else "The mould has more pieces than most_pieces allows."
-        value, limit = (len(pieces), most_pieces) if len(pieces) > most_pieces else (len(strays), 0)
-        found.append(Finding(Severity.REVIEW, "mould-bodies", said, value, limit, "pieces"))
+                "cut off what the casting fills there, or take a flexible mould.")
+        found.append(Finding(Severity.REVIEW, "mould-bodies", said, len(strays), 0, "pieces"))
+    if len(pieces) > most_pieces:
+        said = f"The mould has {len(pieces)} pieces, more than mould.most_pieces = {most_pieces}: raise it, or take a flexible mould."
+        found.append(Finding(Severity.REVIEW, "mould-pieces", said, len(pieces), most_pieces, "pieces"))
     sides = [piece.name for piece in pieces if piece.name.startswith("side-") and not is_stray(piece.name)]
     if sides:
         said = (f"Loose side pieces ({', '.join(sides)}) have no keys: the taper of their seats alone sets them. Mark which way in they go, and "

@@ -100,8 +100,8 @@ def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam:
     is_closed_cavity = (volume < 0) & ~has_seam & ~has_old
     is_cavity = (volume < 0) & (seam_area < MOST_SEAM_SHARE * area) & (area >= least_area_mm2)
     is_flake = (2 * np.abs(volume) <= area * reach_mm / 3) & (area < area.max())
-    is_false = has_new & (area < least_area_mm2) | has_seam & (~has_old | is_flake)
-    return np.asarray((is_false & ~is_closed_cavity & ~is_cavity)[labels])
+    is_crumb = (has_new & (area < least_area_mm2)) | (has_seam & (~has_old | is_flake))
+    return np.asarray((is_crumb & ~is_closed_cavity & ~is_cavity)[labels])
 
 
 def _capped(zipped: Zipped, is_kept: BoolArray, was_closed: bool, source_seam: int) -> Joined:

@@ -90,7 +90,8 @@ def choose_pieces(mesh: Mesh, pieces: Pieces, floater_percent: float, named: Seq
 
 
 def floaters_at_bone(mesh: Mesh, pieces: Pieces, choice: Choice) -> list[int]:
-    """Places of the floaters that span SOLID_SPAN_RATIO of the largest kept piece and lie at a kept one (NEAR_SPAN_RATIO): such as half a tooth."""
+    """Places of the floaters that span SOLID_SPAN_RATIO of the largest kept piece and lie at a kept one (NEAR_SPAN_RATIO,
+    vertex to vertex): such as half a tooth."""
     from scipy.spatial import cKDTree
 
     span = max((float(pieces.span[place]) for place in choice.kept), default=0.0)

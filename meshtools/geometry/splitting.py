@@ -169,8 +169,7 @@ def split_to_fit(solid: Any, demand: Demand) -> Split:
     splitter = _Splitter(demand, min(_CRUMB_SHARE * float(solid.volume()), _CRUMB_OF_ROOM * float(np.prod(demand.room_mm))))
     splitter.split(SplitPart(solid))
     if len(splitter.parts) > demand.most_parts:
-        raise GeometryError(f"the replica comes apart into {len(splitter.parts)} parts, more than the {demand.most_parts} that are allowed; "
-                            "choose a larger machine, or make its loose bodies one by one")
+        raise GeometryError(too_many(len(splitter.parts), demand.most_parts))
     return Split(tuple(splitter.parts), tuple(splitter.cuts))
 
 

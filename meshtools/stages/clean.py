@@ -168,7 +168,8 @@ def _floaters_at_bone(find: Find, mesh: Mesh, pieces: Pieces, choice: Choice) ->
     if not places:
         return []
     listed = ", ".join(f"{place + 1} ({pieces.span[place]:.1f} mm across)" for place in places[:10])
-    message = f"{find.find}: open pieces at the bone went as floaters, pieces {listed}; where they belong to it, name all its pieces in bones.csv."
+    listed += f" and {len(places) - 10} more" if len(places) > 10 else ""
+    message = f"{find.find}: pieces {listed} lie at the bone and went as floaters; if bone, name all its pieces in bones.csv, else sign it off."
     return [Finding(Severity.REVIEW, "floater-at-bone", message, len(places), 0)]
 
 
