@@ -15,7 +15,7 @@ from meshtools.counted import counted
 from meshtools.errors import GeometryError, ScanError, UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.keys import sha256_of
-from meshtools.model import MM_PER_UNIT, Find, Mesh, Severity, Unit, plain
+from meshtools.model import MM_PER_UNIT, Find, Finding, Mesh, Severity, Unit, plain
 from meshtools.plan import largest_factor_by_find
 from meshtools.register_cells import BONES
 from meshtools.visible import visible
@@ -77,7 +77,7 @@ def scan_files(batch: Path) -> list[str]:
 
 
 def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerdict:
-    """Read one scan and judge it: readable, unit known, coverage, spacing against the tolerance at target size."""
+    """Read one scan and judge it: readable, unit known, coverage, lengths of the bone's own pieces, spacing against the tolerance at target size."""
     from meshtools.files.read_scan import read_scan_of
     from meshtools.files.scan_parts import file_label
     from meshtools.geometry.weld import weld_scan
@@ -112,6 +112,7 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     from meshtools.geometry.pieces import face_areas, label_pieces
     from meshtools.geometry.rims import close_rims, find_rims
     from meshtools.geometry.scale_check import check_lengths, size_problem
+    from meshtools.stages.clean import bone_pieces
 
     has_unit, rims = mm_per_unit is not None, find_rims(mesh)
     closed = close_rims(mesh, rims, 1)
@@ -126,12 +127,16 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     picture = f"intake/{picture_name(scan)}"
     write_atomic(workspace.folder / picture, _picture(mesh, rims, has_unit))
     find = next((find for find in workspace.register.finds if find.find == name), None)
-    if find is not None and has_unit:
-        _, lengths = check_lengths(mesh.vertices, find, "unit", workspace.register.settings.clean)
+    pieces: list[Finding] = []
+    if find is not None and mm_per_unit is not None:
+        openings = tuple(opening for opening in workspace.register.openings if opening.find == name)
+        bone, _, pieces = bone_pieces(mesh, find, workspace.register.settings.clean, openings, mm_per_unit)
+        _, lengths = check_lengths(bone.vertices, find, "unit", workspace.register.settings.clean)
         reasons += [f"{finding.message} Look at the caliper cell first." for finding in lengths if finding.severity is Severity.REVIEW]
     if has_unit and (problem := size_problem(mesh.vertices, workspace.register.settings.clean.part_tolerance_mm)):
         reasons.append(problem)
     verdict = "re-scan" if reasons else "accept"
+    reasons += [finding.message for finding in pieces if finding.severity is Severity.REVIEW]
     if not has_unit:
         reasons.append("the unit is not stated, so neither size nor spacing was checked")
     if spacing_mm is not None and spacing_mm > 4 * limit_mm:

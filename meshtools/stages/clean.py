@@ -49,7 +49,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     mm_per_unit, basis = starting_scale(find)
     mesh, facts, repairs = _surface(raw, mm_per_unit, find, settings)
     own = [opening for opening in openings if opening.find == find.find]
-    mesh, rows, noted = _bone_pieces(mesh, find, settings, own, mm_per_unit)
+    mesh, rows, noted = bone_pieces(mesh, find, settings, own, mm_per_unit)
     facts |= rows
     findings += noted
     if basis == "caliper" and find.caliper is not None:
@@ -122,7 +122,7 @@ def repair_budget(settings: CleanSettings) -> RepairBudget:
     return RepairBudget(settings.repair_removed_percent, settings.repair_invented_percent, settings.repair_volume_percent)
 
 
-def _bone_pieces(
+def bone_pieces(
     mesh: Mesh, find: Find, settings: CleanSettings, openings: Sequence[Opening], mm_per_unit: float
 ) -> tuple[Mesh, dict[str, Any], list[Finding]]:
     """The pieces that are the bone; facts about every piece; findings about what a person should decide."""
