@@ -31,6 +31,8 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 SHARES = {"own_bone": "own bone", "own_animal": "own animal", "filled": "any source"}
 __all__ = ["build", "check", "demo_batch", "hand_over", "intake", "new_batch", "plan", "status", "verify"]
 
+NOTHING_TO_PLAN = "There is nothing to plan: config.yaml names no target (under 'targets'), or skeleton.csv no element."
+
 
 def new_batch(options: argparse.Namespace) -> Answer:
     """`bonewright new`: an empty batch with commented tables."""
@@ -110,7 +112,7 @@ def plan(options: argparse.Namespace) -> Answer:
     lines += [f"{target}: {counted(len(names), 'gap')} without any find: {', '.join(names)}" for target, names in gaps.items()]
     lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
     if not workspace.plan.recipes:
-        lines.append("There is nothing to plan: config.yaml names no target, or skeleton.csv no element.")
+        lines.append(NOTHING_TO_PLAN)
     lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
     steps = [f"  {n}. {step.message}" for n, step in enumerate(workspace.plan.next_steps, 1)]
     lines += ["What to do next:", *steps] if steps else ["What to do next: nothing would improve this plan."]
@@ -214,7 +216,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
-    lines += _route_totals(workspace, names, routes)
+    lines += [NOTHING_TO_PLAN] if not workspace.plan.recipes else _route_totals(workspace, names, routes)
     needs_person = bool(joints or fixings or routes) or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)

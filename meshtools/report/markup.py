@@ -84,6 +84,9 @@ def percent(ratio: Any, decimals: int = 1) -> str:
     return figure(ratio * 100, "%", decimals) if isinstance(ratio, (int, float)) else NOT_STATED
 
 
+SINGULAR = {"bodies": "body", "cavities": "cavity"}
+
+
 def plain_value(value: Any, unit: str = "") -> str:
     """The figure behind a finding: numbers with up to four significant digits, words as they are, nothing for None."""
     if value is None or value == "":
@@ -95,7 +98,8 @@ def plain_value(value: Any, unit: str = "") -> str:
     decimals = 0 if isinstance(value, int) or value == 0 else max(0, min(6, 3 - math.floor(math.log10(abs(value)))))
     text = number(value, decimals)
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    return f"{text}{THIN_SPACE}{unit}" if unit else text
+    noun = SINGULAR.get(unit, unit.removesuffix("s") if unit.isalpha() and len(unit) > 3 else unit) if value == 1 else unit
+    return f"{text}{THIN_SPACE}{noun}" if unit else text
 
 
 def png_address(png: bytes) -> str:
