@@ -138,7 +138,9 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     verdict = "re-scan" if reasons else "accept"
     reasons += [finding.message for finding in pieces if finding.severity is Severity.REVIEW]
     if not has_unit:
-        reasons.append("the unit is not stated, so neither size nor spacing was checked")
+        has_length = find is not None and (find.scale_points is not None or find.caliper is not None)
+        later = "a build takes its size from the length in bones.csv; here" if has_length else "the unit is not stated, so"
+        reasons.append(f"{later} neither size nor spacing was checked")
     if spacing_mm is not None and spacing_mm > 4 * limit_mm:
         reasons.append(f"points are {spacing_mm:.2f} mm apart; features below that are not in the scan (tolerance {limit_mm:.2f} mm)")
     return ScanVerdict(scan, name, verdict, tuple(reasons), len(mesh.faces), n_pieces, missing_percent, spacing_mm, limit_mm,
