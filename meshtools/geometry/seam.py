@@ -55,7 +55,7 @@ def zip_rims(skin: Mesh, taken: Mesh, reach_mm: float, source_seam: int) -> Zipp
             n_failed += 1
             continue
         strips.append(strip)
-        barred = _with_edges(barred, strip, len(both.vertices))
+        barred = with_edges(barred, strip, len(both.vertices))
         used.update(group[k] for k in joined)
     left = tuple(rim for k, rim in enumerate(rims) if k not in used)
     faces = np.concatenate([both.faces, *strips])
@@ -121,12 +121,12 @@ def _span_most(
 def _span(mesh: Mesh, loops: Sequence[NDArray[np.int32]], n_original: int, barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
     """Faces between several rims of both kinds, spanned in short stretches between matching points; None where no valid ones are found."""
     faces = []
-    for polygon in _stretches(mesh.vertices, *_two_lines(mesh, loops, n_original)):
+    for polygon in stretches(mesh.vertices, *_two_lines(mesh, loops, n_original)):
         part = span_polygon(mesh, polygon, barred)
         if part is None:
             return None
         faces.append(part)
-        barred = _with_edges(barred, part, len(mesh.vertices))
+        barred = with_edges(barred, part, len(mesh.vertices))
     return np.concatenate(faces)
 
 
@@ -142,7 +142,8 @@ def _two_lines(mesh: Mesh, loops: Sequence[NDArray[np.int32]], n_original: int) 
     return lines
 
 
-def _with_edges(barred: NDArray[np.int64], faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:
+def with_edges(barred: NDArray[np.int64], faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:
+    """The sorted keys of edges that have their faces, with those of further faces."""
     return np.sort(np.concatenate([barred, edge_keys(faces, n_vertices)]))
 
 
@@ -209,7 +210,7 @@ def _span_without(
     return None
 
 
-def _stretches(vertices: FloatArray, one: NDArray[np.int32], other: NDArray[np.int32]) -> list[NDArray[np.int32]]:
+def stretches(vertices: FloatArray, one: NDArray[np.int32], other: NDArray[np.int32]) -> list[NDArray[np.int32]]:
     """Polygons that fill the band between two rims which run in opposite directions, each of about STRETCH points."""
     tree_i, tree_j, _ = _closest_of(vertices, one, other)
     a = np.append(np.roll(one, -tree_i), one[tree_i])

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.pieces import label_pieces, take_faces
 from meshtools.geometry.rims import find_rims
-from meshtools.geometry.seam import span_polygon
+from meshtools.geometry.seam import span_polygon, stretches, with_edges
 from meshtools.geometry.self_intersection import find_crossing_pairs, find_meeting_pairs
+from meshtools.geometry.takeover import patch_labels
 from meshtools.geometry.weld import edge_keys, edge_keys_between
 from meshtools.model import Mesh
 
@@ -142,23 +143,24 @@ class _Boxes:
 
 def _clear_patch(
     left: Mesh, boxes: _Boxes, before: list[NDArray[np.int32]], loop: NDArray[np.int32], barred: NDArray[np.int64]
-) -> NDArray[np.int32] | None:
-    """Faces that fill a loop and cross as little as is found: the longest inner edges of those that cross are barred, and it is spanned anew.
+) -> tuple[NDArray[np.int32], int] | None:
+    """Faces that fill a loop and cross as little as is found, and how many of them do: the longest inner edges of those that cross are barred, and
+    it is spanned anew.
 
     boxes: of the mesh; before: patches that fill other loops already. None where the loop cannot be filled at all.
     """
     low, high = left.vertices[loop].min(axis=0), left.vertices[loop].max(axis=0)
     near = np.concatenate([boxes.near(low, high), *before])
     sides = edge_keys(np.stack([loop, np.roll(loop, -1), loop], axis=1), len(left.vertices))
-    best, fewest = None, np.inf
+    best: tuple[NDArray[np.int32], int] | None = None
     for _ in range(MOST_SPANS):
         patch = span_polygon(left, loop, barred)
         if patch is None:
             break
         pairs = find_meeting_pairs(_compact(left, np.concatenate([near, patch])))
         bad = np.unique(pairs[pairs >= len(near)]) - len(near)
-        if len(bad) < fewest:
-            best, fewest = patch, len(bad)
+        if best is None or len(bad) < best[1]:
+            best = patch, len(bad)
         bars = _longest_inner_edges(left, patch[bad], sides)
         if not len(bars):
             break
@@ -228,19 +230,56 @@ def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) ->
 
 
 def _spans(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.int32] | None:
-    """Faces (k, 3) that close the holes which the marked faces leave, rims that were open before excepted; None where one cannot be closed."""
+    """Faces (k, 3) that close the holes which the marked faces leave, rims that were open before excepted; None where one cannot be closed.
+
+    The two longest rims of a patch that went around as a band are joined again, unless faces that close each by itself cross less: these part
+    what the band joined.
+    """
     known = {rim.vertices.tobytes() for rim in find_rims(mesh)}
     left = mesh.replaced(faces=mesh.faces[~is_cut], source=mesh.source[~is_cut])
-    rims = [rim for rim in find_rims(left) if rim.vertices.tobytes() not in known]
-    barred = edge_keys_between(left.faces, len(left.vertices), [rim.vertices for rim in rims])
-    boxes = _Boxes(left, [rim.vertices for rim in rims])
+    rims = [rim.vertices for rim in find_rims(left) if rim.vertices.tobytes() not in known]
+    barred = edge_keys_between(left.faces, len(left.vertices), rims)
+    groups = _rims_of_patches(mesh, is_cut, rims)
+    boxes = _Boxes(left, [np.concatenate(group) for group in groups])
     caps = [np.zeros((0, 3), dtype=np.int32)]
-    for rim in rims:
-        patch = _clear_patch(left, boxes, caps, rim.vertices, barred)
-        if patch is None:
+    for group in groups:
+        longest = sorted(group, key=len, reverse=True)
+        ways = [[*stretches(mesh.vertices, *longest[:2]), *longest[2:]], group] if len(group) > 1 else [group]
+        filled = [found for way in ways if (found := _filled(left, boxes, caps, way, barred)) is not None]
+        if not filled:
             return None
-        caps.append(patch)
+        caps += min(filled, key=lambda found: found[1])[0]
     return np.concatenate(caps)
+
+
+def _filled(
+    left: Mesh, boxes: _Boxes, before: list[NDArray[np.int32]], loops: list[NDArray[np.int32]], barred: NDArray[np.int64]
+) -> tuple[list[NDArray[np.int32]], int] | None:
+    """Patches that fill several loops one after the other, and how many of their faces cross; None where one cannot be filled."""
+    patches: list[NDArray[np.int32]] = []
+    n_crossed = 0
+    for loop in loops:
+        found = _clear_patch(left, boxes, [*before, *patches], loop, barred)
+        if found is None:
+            return None
+        patches.append(found[0])
+        n_crossed += found[1]
+        barred = with_edges(barred, found[0], len(left.vertices))
+    return patches, n_crossed
+
+
+def _rims_of_patches(mesh: Mesh, is_cut: NDArray[np.bool_], rims: list[NDArray[np.int32]]) -> list[list[NDArray[np.int32]]]:
+    """The rims grouped by the marked patch that left them, in the order of their first ones."""
+    rows, n = np.flatnonzero(is_cut), len(mesh.vertices)
+    patch_at = {}
+    for face, label in zip(mesh.faces[rows].tolist(), patch_labels(mesh, is_cut)[rows].tolist(), strict=True):
+        patch_at.update({face[k] * n + face[(k + 1) % 3]: label for k in range(3)})
+    groups: dict[int, list[NDArray[np.int32]]] = {}
+    for number, rim in enumerate(rims):
+        around = zip(rim.tolist(), np.roll(rim, -1).tolist(), strict=True)
+        patches = [patch_at[key] for a, b in around for key in (a * n + b, b * n + a) if key in patch_at]
+        groups.setdefault(patches[0] if patches else -1 - number, []).append(rim)
+    return list(groups.values())
 
 
 def _with_caps(state: Untangled, is_cut: NDArray[np.bool_], caps: NDArray[np.int32], source_seam: int) -> Untangled:
