@@ -14,7 +14,7 @@ from meshtools.geometry.rims import close_rims_listed
 from meshtools.geometry.seam import Zipped, zip_rims
 from meshtools.geometry.seam_repair import untangle_seam
 from meshtools.geometry.takeover import BoolArray, patch_labels
-from meshtools.model import Mesh
+from meshtools.model import IntArray, Mesh
 
 MOST_ROUNDS = 12
 MOST_SEAM_SHARE = 1 / 3  # of the walls of a cavity; a patch that the seam covers is half seam
@@ -88,7 +88,8 @@ def _with_fewer(joined: Joined, mesh: Mesh, is_left: BoolArray) -> Joined:
 def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam: int) -> BoolArray:
     """(m,) faces of pieces that hold new faces and are below the least area, or that seam faces close without touching the original, or into a
     flake: its mean thickness, twice its volume by its area, is within what original and partner differ by. Cavities stay, however narrow: those
-    taken over whole, and from the least area on those whose walls are skin for the most part. Pieces that touch at a vertex alone are two."""
+    taken over whole, and from the least area on those whose walls are skin for the most part; of one that the break went through, half seam, the
+    original's half, where the other half is not kept. Pieces that touch at a vertex alone are two."""
     mesh = joined.mesh
     labels = patch_labels(mesh, np.ones(len(mesh.faces), dtype=bool))
     volume = enclosed_volumes(mesh, labels)
@@ -98,10 +99,26 @@ def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam:
     area, seam_area = np.bincount(labels, areas, n), np.bincount(labels, areas * is_seam, n)
     has_old, has_new, has_seam = (np.bincount(labels[marked], minlength=n) > 0 for marked in (~is_new, is_new, is_seam))
     is_closed_cavity = (volume < 0) & ~has_seam & ~has_old
-    is_cavity = (volume < 0) & (seam_area < MOST_SEAM_SHARE * area) & (area >= least_area_mm2)
+    is_void = (volume < 0) & (area >= least_area_mm2)
+    is_cavity = is_void & (seam_area < MOST_SEAM_SHARE * area)
+    is_half = is_void & ~is_cavity & has_old & (seam_area < area / 2)
+    is_cavity |= is_half & ~_are_near(mesh, labels, is_half, is_cavity & ~has_old, reach_mm)
     is_flake = (2 * np.abs(volume) <= area * reach_mm / 3) & (area < area.max())
     is_crumb = (has_new & (area < least_area_mm2)) | (has_seam & (~has_old | is_flake))
     return np.asarray((is_crumb & ~is_closed_cavity & ~is_cavity)[labels])
+
+
+def _are_near(mesh: Mesh, labels: IntArray, are_asked: BoolArray, others: BoolArray, reach_mm: float) -> BoolArray:
+    """(p,) pieces asked about with a vertex within the reach of one of the other pieces'."""
+    from scipy.spatial import cKDTree
+
+    result = np.zeros_like(are_asked)
+    if are_asked.any() and others.any():
+        tree = cKDTree(mesh.vertices[np.unique(mesh.faces[others[labels]])])
+        for number in np.flatnonzero(are_asked):
+            points = mesh.vertices[np.unique(mesh.faces[labels == number])]
+            result[number] = bool((tree.query(points, distance_upper_bound=reach_mm)[0] <= reach_mm).any())
+    return result
 
 
 def _capped(zipped: Zipped, is_kept: BoolArray, was_closed: bool, source_seam: int) -> Joined:
