@@ -5,6 +5,7 @@ import pytest
 from real_bones import dog_bone
 
 from meshtools.errors import GeometryError
+from meshtools.geometry import collapse_blocks, threads
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.bound import bound_deviation
 from meshtools.geometry.decimate import Decimation, decimate_within
@@ -176,9 +177,27 @@ def test_a_tolerance_of_nothing_is_refused() -> None:
         decimate_within(ball(1.0, 1), 0.0)
 
 
+@pytest.mark.parametrize("n_cores", [1, 3])
+def test_a_mesh_in_blocks_ends_with_the_same_bits_on_any_number_of_cores(monkeypatch: pytest.MonkeyPatch, n_cores: int) -> None:
+    """Blocks are worked on at once where there are cores, and the strips between them show in no more faces than one block has."""
+    bone = read_bone("Femoris_L")
+    whole = decimate_within(bone, 0.2).mesh
+    monkeypatch.setattr(collapse_blocks, "LEAST_FACES", 500)
+    monkeypatch.setattr(threads, "LEAST_ROWS", 100)
+    monkeypatch.setattr(threads, "n_threads", lambda: 2)
+    expected = decimate_within(bone, 0.2).mesh
+    monkeypatch.setattr(threads, "n_threads", lambda: n_cores)
+    found = decimate_within(bone, 0.2).mesh
+    assert (found.vertices.tobytes(), found.faces.tobytes()) == (expected.vertices.tobytes(), expected.faces.tobytes())
+    assert expected.vertices.tobytes() != whole.vertices.tobytes()
+    assert len(expected.faces) < 1.05 * len(whole.faces)
+
+
 def test_installation_compiles_every_loop_that_python_calls() -> None:
     """After `compile_all` each loop that is called from Python has machine code, so no job waits for the compiler."""
     from meshtools.geometry import (
+        apart_kernels,
+        collapse_start_kernels,
         collapsing_kernels,
         column_map,
         cover_kernels,
@@ -193,6 +212,7 @@ def test_installation_compiles_every_loop_that_python_calls() -> None:
         row_kernels,
         spike_kernels,
         tree_kernels,
+        undoing_kernels,
     )
     from meshtools.geometry.compiled import compile_all
 
@@ -200,8 +220,8 @@ def test_installation_compiles_every_loop_that_python_calls() -> None:
     called = (
         landing_kernels.prove_fine_faces, landing_kernels.face_neighbours, cover_kernels.coarse_frames, cover_kernels.cover_first,
         cover_kernels.cover_more, nearby_kernels.group_by, nearby_kernels.gather_at_corners, nearby_kernels.gather_at_landing,
-        nearby_kernels.prove_faces, collapsing_kernels.collapse_edges, collapsing_kernels.fixed_vertices, collapsing_kernels.plane_sums,
-        collapsing_kernels.undone, collapsing_kernels.replayed, landing_kernels.land_at, landing_kernels.land_around,
+        nearby_kernels.prove_faces, collapsing_kernels.collapse_sweep, collapse_start_kernels.fixed_vertices, collapse_start_kernels.plane_sums,
+        undoing_kernels.undone, undoing_kernels.replayed, apart_kernels.faces_perhaps_meeting, landing_kernels.land_at, landing_kernels.land_around,
         edge_kernels.faces_at_edges, tree_kernels.order_of_tree, tree_kernels.nearest_triangles,
         piece_kernels.label_faces, piece_kernels.label_patches, row_kernels.faces_among, row_kernels.equal_rows, spike_kernels.steep_vertices,
         height_kernels.rasterise, height_kernels.dilate, height_kernels.left_above,

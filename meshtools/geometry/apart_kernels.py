@@ -169,17 +169,24 @@ def _are_apart(points: Any, faces: Any, s: int, t: int, own: Any, other: Any) ->
 
 
 @compiled
-def faces_perhaps_meeting(points: Any, faces: Any) -> Any:
-    """(m,) True for faces (m, 3) of which another one is not surely apart; of equal points there must be only one."""
-    is_open = np.zeros(len(faces), np.bool_)
-    if len(faces) < 2:
-        return is_open
+def tree_of_faces(points: Any, faces: Any) -> Any:
+    """A tree over at least one face (m, 3): the faces in the order of its leaves, the boxes of its nodes, and those of the faces in that order."""
     order = order_of_tree(points, faces)
-    nodes, boxes = boxes_of_tree(points, faces, order), _boxes_of_faces(points, faces, order)
+    return order, boxes_of_tree(points, faces, order), _boxes_of_faces(points, faces, order)
+
+
+@compiled
+def faces_perhaps_meeting(points: Any, faces: Any, tree: Any, starts: Any) -> Any:
+    """(m,) True for faces (m, 3) of which another one is not surely apart; of equal points there must be only one.
+
+    tree: `tree_of_faces`; starts (p, 2): pairs of nodes of one level, below which faces are looked at; the lower one first.
+    """
+    is_open = np.zeros(len(faces), np.bool_)
+    order, nodes, boxes = tree
     m, k = len(faces), len(nodes) // 2
     waiting, own, other = np.empty((MOST_WAITING, 2), np.int64), np.empty(3, np.int64), np.empty(3, np.int64)
-    waiting[0, 0] = waiting[0, 1] = 1
-    n = 1
+    n = len(starts)
+    waiting[:n] = starts
     while n > 0:
         n -= 1
         i, j = waiting[n, 0], waiting[n, 1]

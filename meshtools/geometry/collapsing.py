@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.landing import Landing
+from meshtools.geometry.threads import in_blocks
 from meshtools.model import Mesh
 
 STEPS = np.geomspace(0.05, 0.6, 30)  # of the tolerance: how far off planes may be, sweep by sweep
@@ -25,20 +26,20 @@ class Collapsing:
 
     def __init__(self, fine: Mesh, is_kept: Any, across: Any, tolerance_mm: float) -> None:
         """is_kept (m,): faces that stay to the last bit; across: `face_neighbours` of the fine mesh. Rims stay where they are."""
-        from meshtools.geometry.collapsing_kernels import collapse_edges, fixed_vertices, plane_sums
+        from meshtools.geometry.collapse_blocks import collapse_edges
+        from meshtools.geometry.collapse_start_kernels import fixed_vertices
 
         self.fine = fine
         is_fixed = fixed_vertices(fine.faces, across, is_kept, len(fine.vertices))
-        args = plane_sums(fine.vertices, fine.faces), STEPS * tolerance_mm, REACH * tolerance_mm
-        self._collapses, self._rings, face = collapse_edges(fine.vertices.copy(), fine.faces.copy(), fine.vertices, is_fixed, *args)
-        del args
+        found = collapse_edges(fine, is_fixed, STEPS * tolerance_mm, REACH * tolerance_mm)
+        self._collapses, self._rings = found.kept_gone_places, found.starts_and_rings
         self._is_undone = np.zeros(len(self._collapses[0]), bool)
         self._replay()
-        self.landing = Landing(fine, self.coarse, across, self._place_of[face])
+        self.landing = Landing(fine, self.coarse, across, self._place_of[found.face])
 
     def _replay(self) -> None:
         """The coarse mesh from the collapses that are not undone."""
-        from meshtools.geometry.collapsing_kernels import replayed
+        from meshtools.geometry.undoing_kernels import replayed
 
         fine = self.fine
         self._stands_for, vertices = replayed(fine.vertices, self._collapses, self._is_undone)
@@ -58,7 +59,7 @@ class Collapsing:
         most: so many at each corner; 0 for one at that corner of each face which moved last. Returns the place (k,) of each old coarse face among
         the new ones, -1 where it is gone or has changed, and True for fine vertices (n,) that have landed again; None where nothing is undone.
         """
-        from meshtools.geometry.collapsing_kernels import undone
+        from meshtools.geometry.undoing_kernels import undone
 
         before, number = self.coarse, self.face_number
         is_wanted = np.zeros(len(self.fine.vertices), bool)
@@ -102,6 +103,6 @@ class Collapsing:
         at_corner = group_by(coarse.faces.ravel(), len(coarse.vertices))
         args = self.fine.vertices, self._vertex_place[self._stands_for], coarse.vertices, coarse.faces, at_corner, face
         landed = np.flatnonzero(again)
-        land_around(landed, *args)
+        in_blocks(len(landed), lambda rows: land_around(landed[rows], *args))
         landing.move_to(coarse, face, landed)
         return again

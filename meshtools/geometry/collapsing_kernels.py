@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.collapse_start_kernels import NEVER, UNKNOWN
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
 
@@ -19,63 +20,8 @@ PULL = 1e-3  # of a vertex's area: how strongly it is drawn to the middle of its
 LENGTH_COST = 1e-5  # of an edge's length squared, added to its cost, so that short edges go first on flat skin and none grows without end
 LEAST_TURN = 0.3  # cosine between a face before and after a collapse
 LEAST_SIZE = 0.02  # area vector of a face as a share of its edges squared; thinner ones may only become thicker
-UNKNOWN, NEVER = -1.0, np.inf  # costs of an edge
-
-
-@compiled
-def chain_corners(faces: Any, n_vertices: int) -> Any:
-    """First and last corner (n,) of each vertex, and the next corner (3 m,) at the same vertex; -1 where there is none."""
-    first, last = np.full(n_vertices, -1, np.int32), np.full(n_vertices, -1, np.int32)
-    after = np.full(3 * len(faces), -1, np.int32)
-    for t in range(len(faces)):
-        for k in range(3):
-            vertex = faces[t, k]
-            if first[vertex] < 0:
-                first[vertex] = 3 * t + k
-            else:
-                after[last[vertex]] = 3 * t + k
-            last[vertex] = 3 * t + k
-    return first, last, after
-
-
-@compiled
-def fixed_vertices(faces: Any, across: Any, is_kept: Any, n_vertices: int) -> Any:
-    """(n,) True at kept faces (m,), and at edges without exactly two faces that run along them in opposite directions."""
-    is_fixed = np.zeros(n_vertices, np.bool_)
-    for t in range(len(faces)):
-        for k in range(3):
-            start, end, beyond = faces[t, k], faces[t, (k + 1) % 3], across[t, k]
-            is_open = beyond < 0
-            if not is_open:
-                is_open = True
-                for j in range(3):
-                    is_open = is_open and not (faces[beyond, j] == end and faces[beyond, (j + 1) % 3] == start)
-            if is_open or is_kept[t]:
-                is_fixed[start] = is_fixed[end] = True
-    return is_fixed
-
-
-@compiled
-def plane_sums(vertices: Any, faces: Any) -> Any:
-    """(n, 11) of each vertex, summed over its faces and weighted by area: the products of the plane's four numbers, and the area.
-
-    After Garland and Heckbert 1997, Surface simplification using quadric error metrics, section 5.
-    """
-    sums = np.zeros((len(vertices), 11))
-    for t in range(len(faces)):
-        a, b, c = vertices[faces[t, 0]], vertices[faces[t, 1]], vertices[faces[t, 2]]
-        ux, uy, uz, vx, vy, vz = b[0] - a[0], b[1] - a[1], b[2] - a[2], c[0] - a[0], c[1] - a[1], c[2] - a[2]
-        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        size = np.sqrt(nx * nx + ny * ny + nz * nz)
-        if size == 0.0:
-            continue
-        nx, ny, nz = nx / size, ny / size, nz / size
-        d = -(nx * a[0] + ny * a[1] + nz * a[2])
-        products = (nx * nx, nx * ny, nx * nz, nx * d, ny * ny, ny * nz, ny * d, nz * nz, nz * d, d * d, 1.0)
-        for k in range(3):
-            for i in range(11):
-                sums[faces[t, k], i] += 0.5 * size * products[i]
-    return sums
+STRIP = -1  # region of the vertices between blocks
+FIRST_LENGTH = 1024  # of lists that grow as they fill
 
 
 @compiled
@@ -270,123 +216,87 @@ def _note_ring(vertex: int, sweep: int, faces: Any, left: Any, cost: Any, swept:
 
 
 @compiled
-def _first_costs(faces: Any) -> Any:
-    """(3 m,) float32, UNKNOWN for the one half of each edge that stands for both."""
-    cost = np.empty(3 * len(faces), np.float32)
-    for t in range(len(faces)):
-        for k in range(3):
-            cost[3 * t + k] = UNKNOWN if faces[t, k] < faces[t, (k + 1) % 3] else NEVER
-    return cost
+def _is_own(u: int, v: int, own: int, region: Any) -> bool:
+    """Whether an edge is of this region: in a block both of its ends are, in the strip between blocks one is enough."""
+    if own == STRIP:
+        return bool(region[u] == STRIP or region[v] == STRIP)
+    return bool(region[u] == own and region[v] == own)
 
 
 @compiled
-def _faces_of(lists: Any) -> Any:
-    """The face (n,) that each point lands on."""
-    face_of = np.empty(len(lists[1]), np.int32)
-    for t in range(len(lists[0])):
-        vertex = lists[0][t]
-        while vertex >= 0:
-            face_of[vertex] = t
-            vertex = lists[1][vertex]
-    return face_of
+def _add_to_strip(vertex: int, left: Any, region: Any, is_queued: Any, new: Any, n_new: int) -> int:
+    """Make a vertex one of the strip, and list the faces (k,) around it that are new to that; returns the list's length."""
+    region[vertex] = STRIP
+    for t in left:
+        if not is_queued[t]:
+            is_queued[t] = True
+            new[n_new] = t
+            n_new += 1
+    return n_new
 
 
 @compiled
-def collapse_edges(vertices: Any, faces: Any, points: Any, is_fixed: Any, sums: Any, steps_mm: Any, reach_mm: float) -> Any:
-    """Take edges away, cheap ones first, as long as every original point (n, 3) stays within reach of the faces around it.
+def collapse_sweep(sweep: int, most: float, reach_mm: float, own: int, queue: Any, state: Any, mark: Any, stamp: int) -> Any:
+    """Take away the edges of one region that cost at most `most`, as long as every original point stays within reach of the faces around it.
 
-    vertices, faces: changed in place. steps_mm (k,): rising limits of what a collapse may cost, one sweep over all edges for each. Returns for each
-    collapse, in turn, the vertex that stays, the one that goes, and the place; the vertices around each and where those start; and the face (n,)
-    that each point lands on.
+    queue (q,): faces whose edges are looked at. state: vertices, faces, the original's points (n, 3), fixed vertices, sums of planes, chains of
+    corners, lists of landed points, costs of half-edges, the last sweep at each vertex, the region of each vertex, and faces in the queue of the
+    strip; changed in place. mark (n,), stamp: numbers beyond `stamp` have not been used in `mark`. Returns for each collapse, in turn, the vertex
+    that stays, the one that goes, and the place; the vertices around each and how many; faces that are new to the strip; and the stamp.
     """
-    n, m = len(vertices), len(faces)
-    chains = chain_corners(faces, n)
-    lists = np.full(m, -1, np.int32), np.full(n, -1, np.int32)
-    for vertex in range(n):
-        if chains[0][vertex] >= 0:
-            t = chains[0][vertex] // 3
-            lists[1][vertex] = lists[0][t]
-            lists[0][t] = vertex
-    kept, gone, places = np.empty(n, np.int32), np.empty(n, np.int32), np.empty((n, 3))
-    starts, rings, n_ring, done = np.zeros(n + 1, np.int64), np.empty(8 * n + 2 * MOST_AROUND, np.int32), 0, 0
-    cost, swept, mark, stamp = _first_costs(faces), np.full(n, -1, np.int16), np.full(n, -1, np.int32), 0
+    (vertices, faces), points, is_fixed, sums, chains, lists, cost, swept, region, is_queued = state
+    kept, gone, places = np.empty(FIRST_LENGTH, np.int32), np.empty(FIRST_LENGTH, np.int32), np.empty((FIRST_LENGTH, 3))
+    n_around, rings, n_ring, done = np.empty(FIRST_LENGTH, np.int64), np.empty(8 * FIRST_LENGTH, np.int32), 0, 0
+    new, n_new = np.empty(FIRST_LENGTH, np.int32), 0
     around, counts, ends, place = np.empty((2, MOST_AROUND), np.int64), np.empty(2, np.int64), np.empty(2, np.int64), np.empty(3)
     left, corners, landed = np.empty(2 * MOST_AROUND, np.int64), np.empty((2 * MOST_AROUND, 3, 3)), np.empty((MOST_LANDED, 2), np.int64)
     flat_corners, frames = corners.reshape(-1, 3), np.empty((2 * MOST_AROUND, FRAME))
-    for sweep in range(len(steps_mm)):
-        most = steps_mm[sweep] ** 2
-        for h in range(3 * m):
+    for row in range(3 * len(queue)):
+        t, k = queue[row // 3], row % 3
+        h = 3 * t + k
+        if cost[h] > most:
+            continue
+        u, v = faces[t, k], faces[t, (k + 1) % 3]
+        if swept[u] == sweep or swept[v] == sweep or not _is_own(u, v, own, region):
+            continue
+        if is_fixed[u] and is_fixed[v]:
+            cost[h] = NEVER
+            continue
+        if cost[h] == UNKNOWN:
+            cost[h] = _best_place(u, v, vertices, is_fixed, sums, place)
             if cost[h] > most:
                 continue
-            t, k = h // 3, h % 3
-            u, v = faces[t, k], faces[t, (k + 1) % 3]
-            if is_fixed[u] and is_fixed[v]:
-                cost[h] = NEVER
-                continue
-            if swept[u] == sweep or swept[v] == sweep:
-                continue
-            if cost[h] == UNKNOWN:
-                cost[h] = _best_place(u, v, vertices, is_fixed, sums, place)
-                if cost[h] > most:
-                    continue
-            ends[0], ends[1] = (v, u) if is_fixed[v] else (u, v)
-            for side in range(2):
-                counts[side] = _faces_around(ends[side], faces, chains, around[side])
-            stamp += 2
-            cost[h] = NEVER  # until something near by changes
-            if counts.max() > MOST_AROUND or not _is_sound(ends[0], ends[1], faces, around, counts, mark, stamp):
-                continue
-            _best_place(u, v, vertices, is_fixed, sums, place)
-            n_left = _new_faces(ends, place, vertices, faces, around, counts, left, corners)
-            if n_left < 0:
-                continue
-            for j in range(n_left):
-                frame_of_triangle(flat_corners, 3 * j, 3 * j + 1, 3 * j + 2, frames, j)
-            n_landed = _land(ends, faces, around, counts, points, left, frames, n_left, reach_mm * reach_mm, lists, landed)
-            if n_landed < 0:
-                continue
-            _join(ends, place, (vertices, faces), sums, chains, around, counts, lists, landed, n_landed, cost)
-            kept[done], gone[done] = ends
-            places[done] = place
-            if n_ring + 3 * MOST_AROUND > len(rings):
-                rings = np.concatenate((rings, np.empty(len(rings) // 2 + 3 * MOST_AROUND, np.int32)))
-            swept[ends[0]] = sweep
-            stamp += 2
-            n_ring = _note_ring(ends[0], sweep, faces, left[:n_left], cost, swept, mark, stamp, rings, n_ring)
-            done += 1
-            starts[done] = n_ring
-    return (kept[:done].copy(), gone[:done].copy(), places[:done].copy()), (starts[: done + 1].copy(), rings[:n_ring].copy()), _faces_of(lists)
-
-
-@compiled
-def undone(collapses: Any, rings: Any, stands_for: Any, is_wanted: Any, most: int, is_undone: Any) -> Any:
-    """Which collapses (k,) are undone, beyond those that are already: the last ones, at most so many, into each wanted vertex (n,), and later
-    ones that happened beside one of them, and so could not have without it. stands_for (n,): of the collapses not undone before."""
-    kept, gone, _ = collapses
-    starts, around = rings
-    is_undone, count, is_touched = is_undone.copy(), np.zeros(len(stands_for), np.int32), np.zeros(len(stands_for), np.bool_)
-    for i in range(len(kept) - 1, -1, -1):
-        vertex = stands_for[kept[i]]
-        if is_wanted[vertex] and not is_undone[i] and count[vertex] < most:
-            is_undone[i] = True
-            count[vertex] += 1
-    for i in range(len(kept)):
-        if is_undone[i] or is_touched[kept[i]] or is_touched[gone[i]]:
-            is_undone[i] = is_touched[kept[i]] = is_touched[gone[i]] = True
-            for j in range(starts[i], starts[i + 1]):
-                is_touched[around[j]] = True
-    return is_undone
-
-
-@compiled
-def replayed(points: Any, collapses: Any, is_undone: Any) -> Any:
-    """The vertex (n,) that stands for each one after the collapses that are not undone, and the places (n, 3) of those that stand."""
-    kept, gone, places = collapses
-    vertices, stands_for = points.copy(), np.arange(len(points)).astype(np.int32)
-    for i in range(len(kept)):
-        if not is_undone[i]:
-            vertices[kept[i]] = places[i]
-    for i in range(len(kept) - 1, -1, -1):
-        if not is_undone[i]:
-            stands_for[gone[i]] = stands_for[kept[i]]
-    return stands_for, vertices
+        ends[0], ends[1] = (v, u) if is_fixed[v] else (u, v)
+        for side in range(2):
+            counts[side] = _faces_around(ends[side], faces, chains, around[side])
+        stamp += 2
+        cost[h] = NEVER  # until something near by changes
+        if counts.max() > MOST_AROUND or not _is_sound(ends[0], ends[1], faces, around, counts, mark, stamp):
+            continue
+        _best_place(u, v, vertices, is_fixed, sums, place)
+        n_left = _new_faces(ends, place, vertices, faces, around, counts, left, corners)
+        if n_left < 0:
+            continue
+        for j in range(n_left):
+            frame_of_triangle(flat_corners, 3 * j, 3 * j + 1, 3 * j + 2, frames, j)
+        n_landed = _land(ends, faces, around, counts, points, left, frames, n_left, reach_mm * reach_mm, lists, landed)
+        if n_landed < 0:
+            continue
+        _join(ends, place, (vertices, faces), sums, chains, around, counts, lists, landed, n_landed, cost)
+        if done == len(kept):
+            kept, gone = np.concatenate((kept, np.empty(done, np.int32))), np.concatenate((gone, np.empty(done, np.int32)))
+            places, n_around = np.concatenate((places, np.empty((done, 3)))), np.concatenate((n_around, np.empty(done, np.int64)))
+        if n_ring + 3 * MOST_AROUND > len(rings):
+            rings = np.concatenate((rings, np.empty(len(rings), np.int32)))
+        kept[done], gone[done] = ends
+        places[done] = place
+        swept[ends[0]] = sweep
+        stamp += 2
+        n_before, n_ring = n_ring, _note_ring(ends[0], sweep, faces, left[:n_left], cost, swept, mark, stamp, rings, n_ring)
+        n_around[done] = n_ring - n_before
+        done += 1
+        if own == STRIP:
+            if n_new + n_left > len(new):
+                new = np.concatenate((new, np.empty(len(new), np.int32)))
+            n_new = _add_to_strip(ends[0], left[:n_left], region, is_queued, new, n_new)
+    return (kept[:done], gone[:done], places[:done]), (n_around[:done], rings[:n_ring]), new[:n_new], stamp

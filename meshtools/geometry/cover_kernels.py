@@ -171,8 +171,8 @@ def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames
 
 
 @compiled
-def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: Any, found: Any) -> Any:
-    """Every fine face into the patch of each wanted coarse face that one of its corners lands on.
+def cover_first(start: int, end: int, fine: Any, across: Any, landing: Any, frames: Any, is_wanted: Any, found: Any) -> Any:
+    """Every fine face from `start` to before `end` into the patch of each wanted coarse face that one of its corners lands on.
 
     fine: vertices and faces; landing: coarse face (n,) and point (n, 3) of each vertex; found: of each coarse face the distance shown so far,
     the number of times covered, and whether the proof is spoilt. Returns (k, 2) int64: pairs of a fine and a coarse face by which patches
@@ -181,7 +181,7 @@ def cover_first(fine: Any, across: Any, landing: Any, frames: Any, is_wanted: An
     growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
     work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6)), np.empty((3, 3))
     faces, landed = fine[1], landing[0]
-    for row in range(len(faces)):
+    for row in range(start, end):
         first, second, third = landed[faces[row, 0]], landed[faces[row, 1]], landed[faces[row, 2]]
         if n + 3 * MOST_GROWN > len(growth):
             growth = np.concatenate((growth, np.empty((len(growth), 2), np.int64)))

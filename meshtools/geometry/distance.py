@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.threads import in_blocks
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -120,7 +121,8 @@ class Surface:
         if not len(local):
             return np.zeros(0), np.zeros(0, np.int64), np.zeros((0, 3))
         squared, faces, closest = np.empty(len(local)), np.empty(len(local), np.int64), np.empty((len(local), 3))
-        nearest_triangles(local, self._vertices, self._faces, self._order, self._boxes, squared, faces, closest)
+        tree = self._vertices, self._faces, self._order, self._boxes
+        in_blocks(len(local), lambda rows: nearest_triangles(local[rows], *tree, squared[rows], faces[rows], closest[rows]))
         return squared, faces, closest
 
     def _weights(self, faces: Any, closest: FloatArray) -> FloatArray:

@@ -11,14 +11,17 @@ known how the coarse one came of the fine one.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.threads import in_blocks
 from meshtools.model import FloatArray, Mesh
 
+LEAST_CUT = 256  # faces that are worth a thread where each is cut into parts
 ROUNDS = 8  # a patch grows at most this often across edges that enter the coarse face
 
 
@@ -63,18 +66,25 @@ class Landing:
         from meshtools.geometry.landing_kernels import prove_fine_faces
 
         fine, coarse = (self.fine.vertices, self.fine.faces), (self.coarse.vertices, self.coarse.faces)
-        prove_fine_faces(fine, is_todo, (self.face, self.distance_mm), coarse, self.neighbours, tolerance_mm, upper_mm)
+        landing, neighbours = (self.face, self.distance_mm), self.neighbours
+
+        def prove(rows: slice) -> None:
+            prove_fine_faces((fine[0], fine[1][rows]), is_todo[rows], landing, coarse, neighbours, tolerance_mm, upper_mm[rows])
+
+        in_blocks(len(fine[1]), prove)
 
     def prove_coarse(self, is_wanted: Any) -> FloatArray:
         """For each wanted coarse face a distance (m,) within which all of it has the fine surface near; infinite where not shown."""
-        from meshtools.geometry.cover_kernels import coarse_frames, cover_first, cover_more
+        from meshtools.geometry.cover_kernels import coarse_frames, cover_first
 
         n = len(self.coarse.faces)
         frames = coarse_frames(self.coarse.vertices, self.coarse.faces)
         upper, count, is_spoilt = np.zeros(n), np.zeros(n, np.int64), np.isnan(frames[:, 0])
         is_wanted = is_wanted & ~is_spoilt
         fine, landing, found = (self.fine.vertices, self.fine.faces), (self.face, self.point), (upper, count, is_spoilt)
-        pairs = np.concatenate([cover_first(fine, self._across, landing, frames, is_wanted, found), self._seeds(is_wanted)])
+        args = fine, self._across, landing, frames
+        pairs = _carried(len(fine[1]), lambda rows, shown: cover_first(rows.start, rows.stop, *args, is_wanted, shown), found)
+        pairs = np.concatenate([pairs, self._seeds(is_wanted)])
         known = np.empty(0, np.int64)
         for _ in range(ROUNDS):
             keys = _distinct(pairs[:, 0] * n + pairs[:, 1])
@@ -83,7 +93,7 @@ class Landing:
             if not len(keys):
                 break
             known = np.sort(np.concatenate([known, keys]), kind="stable")  # two runs, which that sort merges
-            pairs = cover_more(np.stack(np.divmod(keys, n), axis=1), fine, self._across, landing, frames, found)
+            pairs = _grown(np.stack(np.divmod(keys, n), axis=1), args, found)
         else:
             is_spoilt[pairs[:, 1]] = True
         return np.where(is_wanted & ~is_spoilt & (count != 0), upper, np.inf)
@@ -148,11 +158,41 @@ def cover_bounds(coarse: Surface, fine: Mesh) -> FloatArray:
     return landing.prove_coarse(np.ones(len(coarse.mesh.faces), bool))
 
 
+def _grown(pairs: Any, args: tuple[Any, Any, Any, Any], found: tuple[Any, Any, Any]) -> Any:
+    """Take in pairs (k, 2) of a fine and a coarse face, and return the pairs by which the patches must grow next."""
+    from meshtools.geometry.cover_kernels import cover_more
+
+    return _carried(len(pairs), lambda rows, shown: cover_more(pairs[rows], *args, shown), found)
+
+
+def _carried(n_rows: int, take_in: Callable[[slice, Any], Any], found: tuple[Any, Any, Any]) -> Any:
+    """Blocks of rows at once, each with a record of its own of what they show; `found` then has what all of them show."""
+    n = len(found[0])
+
+    def carry(rows: slice) -> tuple[Any, Any]:
+        shown = np.zeros(n), np.zeros(n, np.int64), np.zeros(n, bool)
+        return take_in(rows, shown), shown
+
+    growths = []
+    for growth, (upper, count, is_spoilt) in in_blocks(n_rows, carry):
+        growths.append(growth)
+        np.maximum(found[0], upper, out=found[0])
+        np.add(found[1], count, out=found[1])
+        np.logical_or(found[2], is_spoilt, out=found[2])
+    return np.concatenate(growths)
+
+
 def _prove_nearby(wanted: Any, mesh: Mesh, other: Mesh, lists: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:
     from meshtools.geometry.nearby_kernels import prove_faces
 
     place, face = np.full((len(wanted), 3), np.nan), np.full(len(wanted), -1, np.int64)
-    prove_faces(wanted, (mesh.vertices, mesh.faces), (other.vertices, other.faces), lists, tolerance_mm, upper_mm, place, face)
+    meshes = (mesh.vertices, mesh.faces), (other.vertices, other.faces)
+
+    def prove(rows: slice) -> None:
+        near = lists[0], lists[1][rows.start : rows.stop + 1]
+        prove_faces(wanted[rows], *meshes, near, tolerance_mm, upper_mm, place[rows], face[rows])
+
+    in_blocks(len(wanted), prove, LEAST_CUT)
     return place, face
 
 

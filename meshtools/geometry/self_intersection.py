@@ -10,16 +10,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.pieces import label_pieces
+from meshtools.geometry.threads import at_once
 from meshtools.geometry.weld import group_rows
 from meshtools.model import FloatArray, IntArray, Mesh
 
 MOST_PLACES = 5
+LEAST_AT_ONCE = 1 << 15  # faces that are worth threads
+PARTS_AT_ONCE = 16  # of them, a power of two
 ROUNDING = 1e-12  # of a product of three edges; the error bound of its computation in doubles is below 1e-14
 
 
@@ -73,9 +77,16 @@ def find_meeting_pairs(mesh: Mesh) -> NDArray[np.int64]:
 
 def _perhaps_meeting(points: FloatArray, corners: NDArray[np.int64]) -> NDArray[np.int64]:
     """The faces (k,) that a plane does not surely part from every other one near by, as it does all but a few."""
-    from meshtools.geometry.apart_kernels import faces_perhaps_meeting
+    from meshtools.geometry.apart_kernels import faces_perhaps_meeting, tree_of_faces
 
-    return np.flatnonzero(faces_perhaps_meeting(points, np.ascontiguousarray(corners, np.int32)))
+    faces = np.ascontiguousarray(corners, np.int32)
+    if len(faces) < 2:
+        return np.empty(0, np.int64)
+    tree = tree_of_faces(points, faces)
+    n_nodes = PARTS_AT_ONCE if len(faces) >= LEAST_AT_ONCE else 1  # of one level, which are numbered from their count on
+    pairs = [np.array([(node, other) for other in range(node, 2 * n_nodes)]) for node in range(n_nodes, 2 * n_nodes)]
+    found = at_once([partial(faces_perhaps_meeting, points, faces, tree, starts) for starts in pairs])
+    return np.flatnonzero(np.logical_or.reduce(found))
 
 
 def _crossing_pairs(points: FloatArray, corners: NDArray[np.int64]) -> NDArray[np.int64]:

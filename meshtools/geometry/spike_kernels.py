@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.collapsing_kernels import chain_corners
+from meshtools.geometry.collapse_start_kernels import chain_corners
 from meshtools.geometry.compiled import compiled
 
 MOST_RING = 256  # a vertex with more neighbours is no spike

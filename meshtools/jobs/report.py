@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from meshtools.geometry.distance import Surface, measure_deviation
 from meshtools.geometry.lightening import light_version
 from meshtools.geometry.picture import encode_png, render_picture
 from meshtools.geometry.pieces import vertex_normals
+from meshtools.geometry.threads import at_once
 from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
@@ -136,9 +138,12 @@ def _deviation(replica: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> d
     """Skin that stands for the scan against the scan, and the scan against the whole replica. Closed holes, parts taken over and made
     parts follow no scan."""
     follows = np.array([entry.origin is Origin.SCANNED and entry.evidence is not EvidenceClass.OWN_C for entry in sources], dtype=bool)
-    is_skin, whole, raw = follows[replica.source], Surface(replica), Surface(scan)
-    forth = measure_deviation(whole.part(is_skin, scan), raw) if is_skin.any() else None
-    return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(raw, whole))}
+    is_skin = follows[replica.source]
+    whole, raw = at_once([partial(Surface, replica), partial(Surface, scan)])
+    whole.vertices_of(scan)  # kept there: both ways ask for it
+    skin = whole.part(is_skin, scan) if is_skin.any() else None
+    *forth, back = at_once([partial(measure_deviation, *pair) for pair in ([(skin, raw)] if skin else []) + [(raw, whole)]])
+    return {"replica_to_scan": plain(forth[0]) if forth else None, "scan_to_replica": plain(back)}
 
 
 def _plane_pictures(view: Mesh, restoration: Mapping[str, Any] | None) -> list[dict[str, Any]]:

@@ -1,0 +1,43 @@
+"""Loops that take collapses back: which ones hang on those that are undone, and the mesh without them. They bring numba, see `compiled`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meshtools.geometry.compiled import compiled
+
+
+@compiled
+def undone(collapses: Any, rings: Any, stands_for: Any, is_wanted: Any, most: int, is_undone: Any) -> Any:
+    """Which collapses (k,) are undone, beyond those that are already: the last ones, at most so many, into each wanted vertex (n,), and later
+    ones that happened beside one of them, and so could not have without it. stands_for (n,): of the collapses not undone before."""
+    kept, gone, _ = collapses
+    starts, around = rings
+    is_undone, count, is_touched = is_undone.copy(), np.zeros(len(stands_for), np.int32), np.zeros(len(stands_for), np.bool_)
+    for i in range(len(kept) - 1, -1, -1):
+        vertex = stands_for[kept[i]]
+        if is_wanted[vertex] and not is_undone[i] and count[vertex] < most:
+            is_undone[i] = True
+            count[vertex] += 1
+    for i in range(len(kept)):
+        if is_undone[i] or is_touched[kept[i]] or is_touched[gone[i]]:
+            is_undone[i] = is_touched[kept[i]] = is_touched[gone[i]] = True
+            for j in range(starts[i], starts[i + 1]):
+                is_touched[around[j]] = True
+    return is_undone
+
+
+@compiled
+def replayed(points: Any, collapses: Any, is_undone: Any) -> Any:
+    """The vertex (n,) that stands for each one after the collapses that are not undone, and the places (n, 3) of those that stand."""
+    kept, gone, places = collapses
+    vertices, stands_for = points.copy(), np.arange(len(points)).astype(np.int32)
+    for i in range(len(kept)):
+        if not is_undone[i]:
+            vertices[kept[i]] = places[i]
+    for i in range(len(kept) - 1, -1, -1):
+        if not is_undone[i]:
+            stands_for[gone[i]] = stands_for[kept[i]]
+    return stands_for, vertices
