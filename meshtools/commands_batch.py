@@ -8,7 +8,7 @@ import shutil
 import sys
 import time
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.model import Severity, plain
 from meshtools.register_checks import place_of
+from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.settings_ready import ROUTES
 from meshtools.worklist import plan_json
 from meshtools.workspace import Workspace, open_workspace
@@ -114,8 +115,7 @@ def plan(options: argparse.Namespace) -> Answer:
     if not workspace.plan.recipes:
         lines.append(NOTHING_TO_PLAN)
     lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
-    steps = [f"  {n}. {step.message}" for n, step in enumerate(workspace.plan.next_steps, 1)]
-    lines += ["What to do next:", *steps] if steps else ["What to do next: nothing would improve this plan."]
+    lines += _numbered(plain(workspace.plan.next_steps)) or ["What to do next: nothing would improve this plan."]
     asks = any(recipe.status == "ask" for recipe in workspace.plan.recipes)
     return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
 
@@ -152,9 +152,24 @@ def build(options: argparse.Namespace) -> Answer:
             workspace.hashes.of(entry["path"])
     workspace.save_hashes()
     answer = _status_answer(workspace, options.elements)
-    lines = (*answer.lines, failed_run) if failed_run else answer.lines
-    facts = dict(answer.facts) | {"ran": sorted(f"{stage}:{name}" for stage, name in stale), "run_error": failed_run}
+    steps = _steps_after_build(workspace, answer.facts, options.elements)
+    lines = (*answer.lines, failed_run) if failed_run else (*answer.lines, *_numbered(steps))
+    facts = dict(answer.facts) | {"ran": sorted(f"{stage}:{name}" for stage, name in stale), "run_error": failed_run, "next_steps": steps}
     return Answer(lines, facts, RUN_FAILED if failed_run else answer.exit_code)
+
+
+def _steps_after_build(workspace: Workspace, facts: Mapping[str, Any], names: Any) -> list[dict[str, Any]]:
+    """What the build left open, then, where the whole batch was built, what would improve the plan."""
+    steps = left_to_do(facts["elements"], [row["part"] for row in facts["routes"]])
+    return steps if names else [*steps, *plain(workspace.plan.next_steps)]
+
+
+def _numbered(steps: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The steps as lines; a step about pages names its bones."""
+    if not steps:
+        return []
+    lines = [f"{step['message']}: {', '.join(listed(step['elements']))}" if step["action"] in ON_PAGES else step["message"] for step in steps]
+    return ["What to do next:", *(f"  {n}. {line}" for n, line in enumerate(lines, 1))]
 
 
 def _why_cut_short(batch: Path, code: int, stale: list[tuple[str, str]]) -> str:

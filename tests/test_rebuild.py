@@ -14,6 +14,7 @@ from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_st
 from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.opening_place import PlacedScan, place_in_scan
 from meshtools.geometry.passages import KeptRim
 from meshtools.geometry.solid import centre_of_mass_mm, close_openings, join_bodies
 from meshtools.geometry.unite import Union, concatenate, signed_volume_mm3, unite_pieces
@@ -147,6 +148,19 @@ class TestClosing:
         result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))))
         finding = next(finding for finding in result.findings if finding.code == "open-rim")
         assert (finding.severity, finding.limit, result.facts["deliverable"]) == (Severity.REVIEW, 25.0, False)
+
+    def test_an_open_rim_is_told_as_the_row_of_openings_csv_that_closes_it_in_units_of_its_scan(self):
+        """In metres; the find's own span is 50 mm (3-4-5), the replica's 62.5 mm."""
+        parts = [("f-1", lidless(box((0, 0, 0), (30, 40, 50))), SCANNED)]
+        result = rebuild_element(RECIPE, parts, RebuildSettings(), (), mm_per_unit={"f-1": 1000.0})
+        message = next(finding.message for finding in result.findings if finding.code == "open-rim")
+        assert "near (15.0, 20.0, 50.0) mm of its clean surface spans 62.5 mm" in message
+        assert "openings.csv says close (row: f-1,break,0.0150,0.0200,0.0500,50.0,close)" in message
+
+    def test_a_place_is_told_in_the_scan_of_the_find_that_is_nearest_to_it(self):
+        moved = np.array([[1.0, 0, 0, 100], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])
+        scans = [PlacedScan("f-1", np.zeros((1, 3)), np.eye(4), 1.0), PlacedScan("f-2", np.zeros((1, 3)), moved, 25.4)]
+        assert place_in_scan((102.54, 0.0, 0.0), scans).row("break", 3.0, "close") == "f-2,break,0.100,0.000,0.000,3.0,close"
 
     def test_a_wide_rim_that_a_person_named_is_closed(self):
         opening = Opening(4, "f-1", "break", 15.0, 20.0, 50.0, 40.0, "close")

@@ -18,6 +18,7 @@ from meshtools.errors import MeshShapeError
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
 from meshtools.report.cautions import cautions_for
 from meshtools.report.index import SUMMARY_COLUMNS, count_by, index_page, share_by_volume, summary_csv
+from meshtools.report.left_to_do import left_to_do
 from meshtools.report.page import bone_page
 from meshtools.report.sheet import make_sheet, sheet_json
 from meshtools.report.viewer_mesh import MOST_FACES, viewer_mesh
@@ -103,8 +104,8 @@ def test_a_link_to_anywhere_but_the_batch_is_not_made() -> None:
     addresses = ["javascript:alert(1)", "//host/x", "../../x", "/x", "C:x", "kest/skull/report.html", ""]
     for row, address in zip(batch["targets"][0]["rows"], addresses, strict=True):
         row["report"] = address
-    links = [attributes["href"] for tag, attributes in Outline(index_page(batch)).tags if tag == "a"]
-    assert links == ["kest/skull/report.html"]
+    links = {attributes["href"] for tag, attributes in Outline(index_page(batch)).tags if tag == "a"}
+    assert links == {"kest/skull/report.html"}
 
 
 def test_every_copy_of_the_viewer_carries_the_licence_of_what_it_contains() -> None:
@@ -294,3 +295,16 @@ def test_a_page_names_its_language_and_title_and_has_one_main_heading(name: str)
     assert dict(outline.tags[0][1]) == {"lang": "en"}
     assert (tags.count("h1"), tags.count("title"), tags.count("main")) == (1, 1, 1)
     assert all(attributes.get("alt") for tag, attributes in outline.tags if tag == "img")
+
+
+def test_what_to_do_next_begins_with_the_bones_that_failed_and_those_under_review() -> None:
+    batch = invented_batch()
+    rows = batch["targets"][0]["rows"]
+    assert [(step["action"], step["elements"]) for step in left_to_do(rows)] == [
+        ("mend", ["kest/scapula-right"]), ("look", ["kest/scapula-left", "kest/femur-left"]),
+    ]  # fmt: skip
+    steps = index_page(batch).split('class="steps">')[1].split("</ol>")[0].split("</li>")
+    assert '<a href="kest/scapula-right/report.html">kest/scapula-right</a>' in steps[0]
+    assert '<a href="kest/femur-left/report.html">kest/femur-left</a>' in steps[1]
+    assert "anatomy" in steps[2]
+    assert left_to_do([row for row in rows if row["status"] in ("ready", "gap")]) == []

@@ -31,6 +31,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     record_path = f"results/{job['name']}/record.json"
     recipe = from_plain(Recipe, job["recipe"])
     cleaned, reasons, openings, has_crashed = [], [], [], False
+    mm_per_unit: dict[str, float] = {}
     for find in recipe.finds:
         clean = _clean_record(batch, find, job["clean_keys"][find])
         if clean["status"] == "failed":
@@ -38,12 +39,14 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
             reasons += [finding["message"] for finding in clean["findings"] if finding["severity"] == "failed"]
         else:
             cleaned.append((find, *_clean_mesh(batch, clean)))
-            openings += _openings_mm(job["openings"], find, clean["facts"]["mm_per_unit"])
+            mm_per_unit[find] = clean["facts"]["mm_per_unit"]
+            openings += _openings_mm(job["openings"], find, mm_per_unit[find])
     try:
         if reasons:
             raise GeometryError(" ".join(reasons))
         restore = from_plain(RestoreSettings, job.get("restore_settings", {}))
-        result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings), restore, _poses(job["poses"]))
+        settings, poses = from_plain(RebuildSettings, job["settings"]), _poses(job["poses"])
+        result = rebuild_element(recipe, cleaned, settings, tuple(openings), restore, poses, mm_per_unit)
     except GeometryError as error:
         best = next_best_words(job["next_best"])
         message = f"{job['name']} was not built: {error} {best}"

@@ -10,6 +10,7 @@ from typing import Any
 from meshtools.files.tables import spreadsheet_text
 from meshtools.report.chips import class_chip, page_frame, status_mark
 from meshtools.report.joints import joints_part
+from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
 from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title
 
@@ -32,7 +33,7 @@ def index_page(batch: Mapping[str, Any]) -> str:
         "main",
         tag("header", tag("div", tag("p", "Index of the batch", class_="over"), tag("h1", batch["title"]))),
         _overview(batch),
-        _next_steps(batch["next_steps"]),
+        _next_steps(batch["next_steps"], [row for target in targets for row in target["rows"]]),
         *(_target(target) for target in targets),
         _register_findings(batch["findings"]),
         tag("footer", "Replicas, not specimens. A gap is an element without a source in the register; “left out” is a person's decision."),
@@ -94,18 +95,29 @@ def _overview(batch: Mapping[str, Any]) -> Html:
     return section("At a glance", tag("dl", *counts, total, class_="tally"), *paragraphs, class_="wide")
 
 
-def _next_steps(steps: Sequence[Mapping[str, Any]]) -> Html | str:
+def _next_steps(planned: Sequence[Mapping[str, Any]], rows: Sequence[Mapping[str, Any]]) -> Html | str:
+    """What the build left open, each element with its page, then what would improve the plan."""
+    open_parts = [_name(row) for row in rows if any(route["status"] != "ready" for route in row.get("routes", ()))]
+    steps = [*left_to_do(rows, open_parts), *planned]
     if not steps:
         return ""
-    items = [tag("li", step["message"][:1].upper(), step["message"][1:], ".", _helped(step["elements"])) for step in steps]
+    pages = {_name(row): row["report"] for row in rows}
+    items = [tag("li", step["message"][:1].upper(), step["message"][1:], ".", _elements_of(step, pages)) for step in steps]
     return section("What to do next", tag("ol", *items, class_="steps"), class_="wide")
 
 
-def _helped(elements: Sequence[str]) -> Html | str:
+def _name(row: Mapping[str, Any]) -> str:
+    return f"{row['target']}/{row['element']}"
+
+
+def _elements_of(step: Mapping[str, Any], pages: Mapping[str, str]) -> Html | str:
+    """The elements of a step: with links where their pages say what to do, else as those it helps."""
+    elements, is_open = step["elements"], step["action"] in ON_PAGES
     if not elements:
         return ""
-    shown = ", ".join(elements[:6]) + (f" and {len(elements) - 6} more" if len(elements) > 6 else "")
-    return tag("span", f" Helps: {shown}.", class_="small")
+    names = [tag("a", name, href=pages[name]) if is_open and _is_local_link(pages.get(name, "")) else escaped(name) for name in listed(elements)]
+    parts = [part for name in names for part in (", ", name)][1:]
+    return tag("span", " " if is_open else " Helps: ", *parts, ".", class_="small")
 
 
 def _target(target: Mapping[str, Any]) -> Html:

@@ -15,9 +15,10 @@ from meshtools.geometry.bone_sources import BoneSurface, Cleaned, SourceTable, g
 from meshtools.geometry.completing import still_missing
 from meshtools.geometry.conjecture import SERIAL_CLASSES, conjecture_from
 from meshtools.geometry.measure import greatest_length
+from meshtools.geometry.opening_place import PlacedScan, place_in_scan
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
 from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
-from meshtools.geometry.solid import Closing, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
+from meshtools.geometry.solid import Closing, OpenRim, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
 from meshtools.geometry.unite import Union, unite_pieces
 from meshtools.model import (
@@ -62,12 +63,13 @@ class _Solid:
 
 def rebuild_element(
     recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...],
-    restore: RestoreSettings | None = None, poses: Mapping[str, FloatArray] | None = None,
+    restore: RestoreSettings | None = None, poses: Mapping[str, FloatArray] | None = None, mm_per_unit: Mapping[str, float] | None = None,
 ) -> StageResult:  # fmt: skip
     """Make the replica of one element from its clean surfaces, as the recipe says.
 
     cleaned: (find, mesh in mm of clean.ply, source table) for each find of the recipe. openings: rows that name openings of these
-    finds, in mm of clean.ply. The replica stays in scan coordinates, reflected across x = 0 and scaled about the origin.
+    finds, in mm of clean.ply. mm_per_unit: of each find's scan (1 where not given), to tell places in its units. The replica stays in scan
+    coordinates, reflected across x = 0 and scaled about the origin.
     Facts: `deliverable` False means that no STL, 3MF or GLB may be made. GeometryError when there is no surface to rebuild from.
     """
     if not cleaned or any(len(mesh.faces) == 0 for _, mesh, _ in cleaned):
@@ -79,7 +81,8 @@ def rebuild_element(
     matrix = chain(*([reflection_matrix()] if recipe.reflect else []), scaling_matrix(recipe.factor))
     solid = _make_solid(recipe, cleaned, settings, openings, matrix, restore or RestoreSettings(), poses or {})
     shares = _evidence_shares(solid)
-    findings = (*_shape_findings(recipe, solid, settings), *_evidence_findings(recipe, solid, settings, shares))
+    scans = _placed_scans(solid, cleaned, mm_per_unit or {})
+    findings = (*_shape_findings(recipe, solid, settings, scans), *_evidence_findings(recipe, solid, settings, shares))
     facts = _facts(recipe, solid, matrix, shares) | {"finds": list(finds), "conjecture": conjecture.facts if conjecture else None}
     return StageResult(solid.mesh, solid.sources, facts, (*findings, *conjecture.findings) if conjecture else findings)
 
@@ -103,6 +106,12 @@ def _make_solid(
         mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
     checks = audit_topology(mesh), count_touching_edges(mesh), count_self_intersections(mesh)
     return _Solid(mesh, tuple(table.entries), bone, closing, united, passages, missed, n_pins, n_bodies, *checks)
+
+
+def _placed_scans(solid: _Solid, cleaned: Sequence[Cleaned], mm_per_unit: Mapping[str, float]) -> tuple[PlacedScan, ...]:
+    """The scans in which a place of the bone can be named: those that its frame is laid out by."""
+    poses = solid.bone.composition.poses if solid.bone.composition else (np.eye(4),)
+    return tuple(PlacedScan(find, mesh.vertices, pose, mm_per_unit.get(find, 1.0)) for (find, mesh, _), pose in zip(cleaned, poses, strict=False))
 
 
 def _cut(mesh: Mesh, kept: Sequence[KeptRim], table: SourceTable, matrix: FloatArray) -> Passages:
@@ -176,11 +185,9 @@ def _widest_closed_mm(recipe: Recipe, solid: _Solid) -> float:
     return recipe.factor * solid.closing.widest_closed_mm
 
 
-def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
+def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings, scans: Sequence[PlacedScan]) -> list[Finding]:
     """What keeps the replica from being one closed, outward solid."""
-    findings = [
-        _open_rim_finding(recipe, recipe.finds[0], rim.centre_mm, (rim.span_mm, rim.is_kept), settings) for rim in solid.closing.left_open
-    ]
+    findings = [_open_rim_finding(recipe, rim, scans, settings) for rim in solid.closing.left_open]
     audit, united = solid.audit, solid.united
     if not audit.is_closed and not findings:
         message = (
@@ -225,20 +232,19 @@ def _crossing_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
     return [Finding(Severity.REVIEW, "self-intersection", message, crossings.n_pairs, 0, "pairs of faces")]
 
 
-def _open_rim_finding(
-    recipe: Recipe, find: str, centre_mm: tuple[float, float, float], rim: tuple[float, bool], settings: RebuildSettings
-) -> Finding:
-    span_mm, is_kept = rim[0] * recipe.factor, rim[1]
-    place = f"find {find} near ({', '.join(f'{value:.1f}' for value in centre_mm)}) mm of its clean surface"
-    if is_kept:
+def _open_rim_finding(recipe: Recipe, rim: OpenRim, scans: Sequence[PlacedScan], settings: RebuildSettings) -> Finding:
+    span_mm, place = rim.span_mm * recipe.factor, place_in_scan(rim.centre_mm, scans)
+    if rim.is_kept:
         message = (
-            f"{recipe.element}: openings.csv keeps the {span_mm:.1f} mm rim of {place} open, and an open surface is no solid. Nothing is "
-            "delivered until the row says how deep it is (depth_mm), where it leads (passage) or close."
+            f"{recipe.element}: openings.csv keeps the {span_mm:.1f} mm rim of {place.words} open, and an open surface is no solid. Nothing is "
+            f"delivered until the row (x,y,z {place.scan_cells} in scan units) says how deep it is (depth_mm), where it leads (passage) or close."
         )
         return Finding(Severity.REVIEW, "open-rim-kept", message, round(span_mm, 3), None, "mm")
+    # an interpolated surface is bent, so that no place of it is one of the scan
+    row = "`bonewright intake` lists its place" if recipe.fraction else f"row: {place.row('break', rim.span_mm, 'close')}"
     message = (
-        f"{recipe.element}: the open rim of {place} spans {span_mm:.1f} mm, more than {settings.close_rims_up_to_mm:g} mm, and nobody named it. "
-        "Nothing is delivered until openings.csv says close, or the bone is scanned again."
+        f"{recipe.element}: the open rim of {place.words} spans {span_mm:.1f} mm, more than {settings.close_rims_up_to_mm:g} mm, and nobody "
+        f"named it. Nothing is delivered until openings.csv says close ({row}), or the bone is scanned again."
     )
     return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), settings.close_rims_up_to_mm, "mm")
 

@@ -1,0 +1,37 @@
+"""What is left to do after a build: bones that failed or ask for a person come before what would improve the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from meshtools.counted import counted
+
+ON_PAGES = ("mend", "look", "make")
+"""Actions of these steps: what is to be done stands on the pages or job sheets of their elements."""
+MOST_NAMED = 6  # elements of a step
+
+
+def listed(names: Sequence[str]) -> list[str]:
+    """The first names, and how many more there are."""
+    return [*names[:MOST_NAMED], *([f"{len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else [])]
+
+
+def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()) -> list[dict[str, Any]]:
+    """Steps like plain(NextStep) for what a build left behind, the gravest first; none where all is ready.
+
+    rows: one an element, with target, element and status. open_parts: target/element of each part whose route failed or asks for a person.
+    """
+    rows = list(rows)
+    failed, asking = ([f"{row['target']}/{row['element']}" for row in rows if row["status"] == status] for status in ("failed", "review"))
+    parts = sorted(set(open_parts) - set(failed) - set(asking))
+    steps = []
+    if failed:
+        pages = "its page says" if len(failed) == 1 else "their pages say"
+        steps.append(("mend", f"mend or replace {counted(len(failed), 'bone')} that failed; {pages} why and what can be done", failed))
+    if asking:
+        pages = "its page asks" if len(asking) == 1 else "their pages ask"
+        steps.append(("look", f"look at {counted(len(asking), 'bone')} under review and decide what {pages}", asking))
+    if parts:
+        steps.append(("make", f"look at the job sheets of {counted(len(parts), 'bone')} whose parts failed or are under review", parts))
+    return [{"action": action, "message": message, "elements": names} for action, message, names in steps]
