@@ -168,6 +168,7 @@ class TestClosing:
         assert result.facts["deliverable"]
         assert result.facts["volume_mm3"] == pytest.approx(60_000 * 1.25**3)
         assert {"filled-area", "fill-span"} <= set(codes(result))
+        assert all("missing-part in decisions.csv" in f.message for f in result.findings if f.code in ("filled-area", "fill-span"))
 
     def test_a_rim_that_a_person_keeps_open_is_never_closed_silently(self):
         opening = Opening(4, "f-1", "foramen", 1.5, 2.0, 5.0, 4.0, "keep")

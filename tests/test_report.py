@@ -142,7 +142,22 @@ def test_an_open_replica_without_volume_says_not_stated() -> None:
     records["rebuild"]["facts"] |= {"volume_mm3": None, "centre_of_mass_mm": None, "n_open_rims": 2}
     text = Outline(bone_page(make_sheet(invented_job(), records))).text
     assert "Rims left open: 2" in text
-    assert "Volume not stated" in re.sub(r"\s+", " ", text)
+    assert "Volume not stated: the replica is open" in re.sub(r"\s+", " ", text)
+
+
+def test_nothing_is_said_of_the_mass_of_a_replica_that_is_open() -> None:
+    records = invented_records()
+    records["rebuild"]["facts"] |= {"volume_mm3": None, "n_open_rims": 2}
+    nothing = {"made": [], "received": [], "next_scales": [], "advice": []}
+    text = re.sub(r"\s+", " ", Outline(bone_page(make_sheet(invented_job(making=nothing), records))).text)
+    assert "Estimated mass, solid not stated: the replica is open" in text
+    assert "what it weighs, can be told once the replica is closed" in text
+
+
+def test_a_place_is_not_written_like_a_size() -> None:
+    text = Outline(bone_page(invented_sheet())).text
+    assert "129.40, −40.10, 251.90 mm" in text
+    assert "110.20 × 76.40 × 412.00 mm" in text
 
 
 def test_shares_of_a_sheet_add_up_to_the_whole() -> None:

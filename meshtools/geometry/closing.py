@@ -13,6 +13,12 @@ from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.rims import Closing, Rim
 from meshtools.model import Find, Finding, Opening, Severity
 
+# a fill has a smooth shape of its own, whatever stood there
+FILL_REMEDY = (
+    "Look at it on the page. Where that will not do, scan the place again, register a further scan of it (part_of in bones.csv), or let another "
+    "bone supply it (missing-part in decisions.csv); else sign it off as it is."
+)
+
 
 @dataclass(frozen=True)
 class RimChoice:
@@ -68,12 +74,12 @@ def fill_findings(find: Find, rows: Sequence[dict[str, Any]], area_mm2: float, l
     findings = []
     share = 100.0 * sum(row["area_mm2"] for row in rows) / area_mm2 if area_mm2 > 0 else 0.0
     if share > limits[0]:
-        message = f"{find.find}: {share:.1f} % of the surface is filled holes, more than {limits[0]:g} %."
+        message = f"{find.find}: {share:.1f} % of the surface is filled holes, more than {limits[0]:g} %. {FILL_REMEDY}"
         findings.append(Finding(Severity.REVIEW, "filled-area", message, round(share, 6), limits[0], "%"))
     widest = max((row["rim_span_mm"] for row in rows), default=0.0)
     span = 100.0 * widest / length_mm if length_mm > 0 else 0.0
     if span > limits[1]:
-        message = f"{find.find}: a filled hole spans {widest:.1f} mm, {span:.1f} % of the length, more than {limits[1]:g} %."
+        message = f"{find.find}: a filled hole spans {widest:.1f} mm, {span:.1f} % of the length, more than {limits[1]:g} %. {FILL_REMEDY}"
         findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span, 6), limits[1], "%"))
     return findings
 

@@ -21,7 +21,7 @@ def findings_of(element: str, before: Mesh, restoration: Restoration) -> list[Fi
         message = f"{element}: the register says that a part is missing, but nothing was found that the other side has and this one lacks."
         return [Finding(Severity.REVIEW, "nothing-to-restore", message), *_unfinished(element, restoration)]
     message = (
-        f"{element}: {restoration.added_percent:.1f} % of the area was taken over and joined by a seam; the step at the seam was at most "
+        f"{element}: {restoration.added_percent:.1f} % of the area is taken over or seam; the step at the seam was at most "
         f"{restoration.seam_step_max_mm:.2f} mm (95 %: {restoration.seam_step_p95_mm:.2f}) before it was bent into place."
     )
     severity = Severity.REVIEW if restoration.added_percent > ADDED_REVIEW_PERCENT else Severity.NOTE

@@ -49,7 +49,8 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     extra: dict[str, Any] = {}
     if rebuild["status"] != "failed":
         extra = _shape(batch, job, records)
-    extra["making"] = making_facts(job, routes, extra.pop("view", None))
+    view = extra.pop("view", None)
+    extra["making"] = making_facts(job, routes, view if rebuild["facts"].get("volume_mm3") is not None else None)
     extra["armature"] = armature_facts(holes) if holes else None
     crashed = crash_findings(routes | ({"armature": holes} if holes else {}))
     findings = hand_over_findings(job, rebuild) + received_findings(extra["making"]["received"]) + crashed

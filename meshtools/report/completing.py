@@ -52,11 +52,12 @@ def _figure_rows(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
     if not facts.get("is_changed"):
         return [("Taken over", "nothing")]
     volume = "" if facts["volume_added_mm3"] is None else f", {figure(facts['volume_added_mm3'], 'mm³', 0)} of volume"
+    added = f"{figure(facts['area_added_mm2'], 'mm²', 0)}, {figure(facts['added_percent'], '%', 1)} of the area{volume}"
     step, most = (figure(facts[key], "mm", 2) for key in ("seam_step_max_mm", "seam_step_p95_mm"))
     flat = figure(facts["flat_percent"], "%", 2)
     removed, broken = (figure(facts[key], "mm²", 1) for key in ("skin_removed_mm2", "false_area_removed_mm2"))
     return [
-        ("Taken over", f"{figure(facts['area_added_mm2'], 'mm²', 0)}, {figure(facts['added_percent'], '%', 1)} of the area{volume}"),
+        ("Taken over and seam", f"{added}; the seam alone is FILL under Evidence"),
         ("Step at the seam", f"at most {step}, 95 % within {most}, the taken-over side was bent to meet it"),
         *([("Lost on both sides", f"about {flat} of the area, closed flat or left as broken")] if facts["flat_percent"] >= 0.01 else []),
         ("Original skin removed", f"{removed} ({figure(facts['skin_removed_percent'], '%', 2)} of the area), where the seam crossed it"),

@@ -19,7 +19,7 @@ def making(sheet: Mapping[str, Any]) -> Html | str:
     facts = sheet.get("making")
     if not facts:
         return ""
-    parts = [_routes(facts["made"]), _findings(facts["made"]), _prices(facts["made"]), _received(facts), _advice(facts["advice"])]
+    parts = [_routes(facts["made"]), _findings(facts["made"]), _prices(facts["made"]), _received(facts), _advice(facts["advice"], sheet)]
     return section("Making it", *(part for part in parts if part), class_="wide", id="making") if any(parts) else ""
 
 
@@ -98,9 +98,10 @@ def scale_sentence(row: Mapping[str, Any]) -> str:
     return f"{route}: {row['reason']}. Its machine is to be calibrated by {row['scale']:.6f}; files stay at nominal size."
 
 
-def _advice(advice: Sequence[Mapping[str, Any]]) -> Html | str:
+def _advice(advice: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]) -> Html | str:
     if not advice:
-        return ""
+        is_open = sheet["measures"]["volume_mm3"] is None
+        return tag("p", "Which route suits it, and what it weighs, can be told once the replica is closed.", class_="small") if is_open else ""
     rows = [(_route_name(row), row["verdict"], "; ".join(row["reasons"])) for row in advice]
     note = "An aid, from 1500 points of the surface and the machines of config.yaml. The choice is a person's, in section routes."
     return join([table(("Route", "Suits?", "Why"), rows, "Which route suits it"), tag("p", note, class_="small")])

@@ -88,14 +88,15 @@ def measures(sheet: Sheet) -> Html:
     """Volume, area, extents, estimated mass with the assumed density, centre of mass."""
     facts, mass = sheet["measures"], sheet["mass"]
     density = figure(mass["density_kg_m3"], "kg/m³", 0) + (f" ({mass['density_basis']})" if mass["density_basis"] else "")
+    open_words = ": the replica is open" if facts["volume_mm3"] is None and sheet["closed_rims"]["n_open_rims"] else ""
     rows = [
-        ("Volume", _volume(facts["volume_mm3"])),
+        ("Volume", _volume(facts["volume_mm3"]) + open_words),
         ("Surface area", figure(facts["area_mm2"], "mm²", 0)),
         ("Greatest length", figure(facts["greatest_length_mm"], "mm", 2)),
         ("Extents x, y, z", _triple(facts["extents_mm"])),
-        ("Estimated mass, solid", figure(mass["mass_kg"], "kg", 3) if mass["mass_kg"] is not None else NOT_STATED),
+        ("Estimated mass, solid", figure(mass["mass_kg"], "kg", 3) if mass["mass_kg"] is not None else f"{NOT_STATED}{open_words}"),
         ("Assumed density", density),
-        ("Centre of mass x, y, z", _triple(facts["centre_of_mass_mm"])),
+        ("Centre of mass x, y, z", _triple(facts["centre_of_mass_mm"], ", ")),
         ("Separate bodies", _bodies(facts)),
     ]
     return section("Measures", pairs(rows), tag("p", "In the coordinates of the scan, at the target's true size.", class_="small"))
@@ -106,8 +107,8 @@ def _volume(volume_mm3: Any) -> str:
     return text if text == NOT_STATED else f"{text} ({figure(volume_mm3 / 1000, 'cm³', 1)})"
 
 
-def _triple(values: Any) -> str:
-    return " × ".join(number(value, 2) for value in values) + " mm" if values else NOT_STATED
+def _triple(values: Any, between: str = " × ") -> str:
+    return between.join(number(value, 2) for value in values) + " mm" if values else NOT_STATED
 
 
 def _bodies(facts: Mapping[str, Any]) -> str:
@@ -128,10 +129,11 @@ def evidence(sheet: Sheet) -> Html | str:
     others = ", ".join(row["class"] for row in sheet["shares"] if row["class"] not in FROM_BONE)
     rest = f"; the rest is nobody's bone ({others})." if others else "."
     total = f"{percent(sheet['from_bone_ratio'])} of the surface area comes from a scanned bone{rest}"
+    seam = " A seam that joins a part taken over counts as FILL here." if sheet["restoration"] else ""
     return section(
         "Evidence", tag("div", *segments, class_="shares", aria_hidden="true"), tag("p", total),
         table(("Class", "Meaning", "Area", "Volume"), rows, numeric=(2, 3)),
-        tag("p", "Volume is the share of the area times the volume of the whole, not a measured part.", class_="small"),
+        tag("p", "Volume is the share of the area times the volume of the whole, not a measured part.", seam, class_="small"),
     )
 
 

@@ -12,6 +12,7 @@ from meshtools.counted import counted
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
 from meshtools.geometry.bone_sources import BoneSurface, Cleaned, SourceTable, gather_bone
+from meshtools.geometry.closing import FILL_REMEDY
 from meshtools.geometry.completing import still_missing
 from meshtools.geometry.conjecture import SERIAL_CLASSES, conjecture_from
 from meshtools.geometry.measure import greatest_length
@@ -297,12 +298,14 @@ def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings,
     findings = []
     filled_percent = 100.0 * shares.get(EvidenceClass.FILL.value, 0.0)
     if filled_percent > settings.filled_area_review_percent:
-        message = f"{recipe.element}: {filled_percent:.1f} % of the area is filled, more than {settings.filled_area_review_percent:g} %."
+        limit = f"more than {settings.filled_area_review_percent:g} %"
+        message = f"{recipe.element}: {filled_percent:.1f} % of the area is filled, {limit}. {FILL_REMEDY}"
         findings.append(Finding(Severity.REVIEW, "filled-area", message, round(filled_percent, 4), settings.filled_area_review_percent, "%"))
     length_mm = float(np.max(np.ptp(solid.mesh.vertices, axis=0)))
     span_percent = 100.0 * _widest_closed_mm(recipe, solid) / length_mm
     if span_percent > settings.fill_span_review_percent:
-        message = f"{recipe.element}: one fill spans {span_percent:.1f} % of the length, more than {settings.fill_span_review_percent:g} %."
+        limit = f"more than {settings.fill_span_review_percent:g} %"
+        message = f"{recipe.element}: one fill spans {span_percent:.1f} % of the length, {limit}. {FILL_REMEDY}"
         findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span_percent, 4), settings.fill_span_review_percent, "%"))
     findings += solid.bone.composition.findings if solid.bone.composition else ()
     completion = solid.bone.completion
