@@ -9,6 +9,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.model import Severity, plain
 from meshtools.register_checks import place_of
+from meshtools.report.copied_page import page_for_copy
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.settings_ready import ROUTES
 from meshtools.worklist import plan_json
@@ -91,10 +93,17 @@ def _lapsed_sign_offs(workspace: Workspace) -> list[str]:
     """A sentence for every part whose only sign-offs were given on other evidence."""
     return [
         f"review: {name}: the sign-off by {job['lapsed_sign_offs'][0]['by']} was given on other evidence and has lapsed; "
-        f"the evidence key is {job['evidence_key']} now."
+        f"{_new_key_words(workspace, name)}."
         for name, job in sorted(workspace.worklist.jobs["report"].items())
         if job["lapsed_sign_offs"] and not job["sign_off"]
     ]
+
+
+def _new_key_words(workspace: Workspace, name: str) -> str:
+    """Where the key of today's evidence stands; it is known once the replica is built."""
+    record = read_record(workspace.folder / record_path("report", name))
+    is_built = record is not None and record["key"] == workspace.worklist.key("report", name) and "evidence_key" in record["facts"]
+    return f"the evidence key is {record['facts']['evidence_key']} now" if record and is_built else "its page shows the new key after a build"
 
 
 def plan(options: argparse.Namespace) -> Answer:
@@ -326,24 +335,25 @@ def hand_over(options: argparse.Namespace) -> Answer:
     if of_part & set(workspace.stale_jobs()):
         raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
     job = jobs["report"][options.part]
-    record = read_record(options.batch / record_path("rebuild", options.part))
+    record, page = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
     if not job["sign_off"]:
         why = "the sign-off was given on other evidence and has lapsed" if job["lapsed_sign_offs"] else "nobody has signed it off"
-        raise UsageError(
-            f"{options.part}: {why}. Add a row to config/decisions.csv with kind sign-off and evidence_key {job['evidence_key']}."
-        )
+        row = f"Add a row to config/decisions.csv with kind sign-off; {_new_key_words(workspace, options.part)}."
+        raise UsageError(f"{options.part}: {why}. {row}")
     if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:
         raise UsageError(f"{options.part}: it cannot be delivered; its page says why.")
     files = {Path(e["path"]).name: e for e in record["files"]}
-    page = read_record(options.batch / record_path("report", options.part))
     files |= {Path(e["path"]).name: e for e in (page or {"files": ()})["files"]}
     files |= _archives(workspace, options.part)
+    contents = {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()}
+    beside = {entry["path"].removeprefix(f"results/{options.part}/"): name for name, entry in files.items()}
+    contents |= {name: page_for_copy(content, beside) for name, content in contents.items() if name == "report.html"}
     target, element = options.part.split("/")
     note = HandOver(
         target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],
-        job["evidence_key"], job["sign_off"]["by"], {name: entry["sha256"] for name, entry in sorted(files.items())},
+        job["sign_off"]["evidence_key"], job["sign_off"]["by"], {name: sha256(content).hexdigest() for name, content in sorted(contents.items())},
     )  # fmt: skip
-    folder = freeze(options.batch, note, {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()})
+    folder = freeze(options.batch, note, contents)
     open_findings = [finding["message"] for finding in (page or record)["findings"] if finding["severity"] != "note"]
     lines = (
         f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",

@@ -175,11 +175,29 @@ def _shown_by(register: Register, joint: Joint) -> list[str]:
     return sorted({*seats, *(name for pair in _left_pairs(register, joint) for name in pair)})
 
 
-def evidence_key(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> str:
-    """What a sign-off binds to: the recipe, the rows, settings and scans behind it, but not the code that carries it out."""
+@dataclass(frozen=True)
+class EvidenceKeys:
+    """What a sign-off binds to: the recipe, the rows, settings and scans behind it, but not the code that carries it out.
+
+    whole: of a replica that is one body, which no setting of the pins bears on. loose: of one with loose bodies, pins and all. Which of the two a
+    replica is shows when it is built, and its page gives that key; a sign-off holds with either, since neither changes without the evidence.
+    """
+
+    whole: str
+    loose: str
+
+    def __contains__(self, key: object) -> bool:
+        return key in (self.whole, self.loose)
+
+
+def evidence_keys(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> EvidenceKeys:
+    """The keys of the evidence of one recipe."""
     evidence = [{k: v for k, v in clean[name].items() if k != "key"} for name in sources_of(recipe)]
     poses = _rows(pose for pose in register.poses if pose.find in recipe.finds)
-    return sha256_of([_recipe(recipe), evidence, plain(register.settings.rebuild), _restore_settings(register, recipe), poses])[:16]
+    settings = plain(register.settings.rebuild)
+    unpinned = {name: value for name, value in settings.items() if name != "pin_diameter_mm"}
+    of = [sha256_of([_recipe(recipe), evidence, used, _restore_settings(register, recipe), poses])[:16] for used in (unpinned, settings)]
+    return EvidenceKeys(*of)
 
 
 def _restore_settings(register: Register, recipe: Recipe) -> Job:
@@ -205,31 +223,31 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], h
         "poses": _rows(pose for pose in register.poses if pose.find in finds),
         "clean_keys": {name: clean[name]["key"] for name in finds},
         "part_id": part_id(recipe),
-        "revision": revision_of(recipe, evidence_key(recipe, register, clean), hand_overs),
+        "revision": revision_of(recipe, evidence_keys(recipe, register, clean), hand_overs),
     } | _restore_settings(register, recipe)
     return sealed("rebuild", name_of(recipe), job)
 
 
-def revision_of(recipe: Recipe, evidence: str, hand_overs: tuple[HandOver, ...]) -> int:
+def revision_of(recipe: Recipe, evidence: EvidenceKeys, hand_overs: tuple[HandOver, ...]) -> int:
     """1 until something was handed over; then the revision handed over last, or one more where the evidence has changed since."""
     mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
     if not mine:
         return 1
     last = max(mine, key=lambda h: h.revision)
-    return last.revision if last.evidence_key == evidence else last.revision + 1
+    return last.revision if last.evidence_key in evidence else last.revision + 1
 
 
-def sign_off_of(recipe: Recipe, evidence: str, decisions: tuple[Decision, ...]) -> Decision | None:
+def sign_off_of(recipe: Recipe, evidence: EvidenceKeys, decisions: tuple[Decision, ...]) -> Decision | None:
     """The sign-off that holds for exactly this evidence, if there is one."""
     rows = [d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element)]
-    return next((d for d in sorted(rows, key=lambda d: (d.date, d.by)) if d.evidence_key == evidence), None)
+    return next((d for d in sorted(rows, key=lambda d: (d.date, d.by)) if d.evidence_key in evidence), None)
 
 
 def _report_job(
     register: Register, recipe: Recipe, finds: Mapping[str, Find], before: Mapping[str, Mapping[str, Job]], hand_overs: tuple[HandOver, ...]
 ) -> Job:
     clean, rebuild = before["clean"], before["rebuild"][name_of(recipe)]
-    evidence = evidence_key(recipe, register, clean)
+    evidence = evidence_keys(recipe, register, clean)
     signed = sign_off_of(recipe, evidence, register.decisions)
     mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
     job = {
@@ -242,7 +260,7 @@ def _report_job(
         "rebuild_key": rebuild["key"],
         "part_id": rebuild["part_id"],
         "revision": rebuild["revision"],
-        "evidence_key": evidence,
+        "evidence_keys": plain(evidence),
         "sign_off": _rows([signed])[0] if signed else None,
         "lapsed_sign_offs": _rows(_lapsed(recipe, register.decisions, evidence)),
         "hand_overs": [plain(h) for h in mine],
@@ -252,9 +270,9 @@ def _report_job(
     return sealed("report", name_of(recipe), job)
 
 
-def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: str) -> list[Decision]:
+def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: EvidenceKeys) -> list[Decision]:
     rows = [d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element)]
-    return [d for d in rows if d.evidence_key != evidence]
+    return [d for d in rows if d.evidence_key not in evidence]
 
 
 def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str, Job]]) -> Job:

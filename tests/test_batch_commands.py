@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -68,6 +69,13 @@ def test_a_change_after_the_hand_over_names_the_recipient_and_raises_the_revisio
 @pytest.mark.slow
 def test_handing_over_changes_no_result(handed_over: tuple[Path, list[str]]) -> None:
     assert handed_over[1] == ["index:index", "report:mount/skull"]
+
+
+@pytest.mark.slow
+def test_a_page_that_was_handed_over_has_no_link_to_what_was_not(handed_over: tuple[Path, list[str]]) -> None:
+    page = next((handed_over[0] / "hand-over").rglob("report.html"))
+    links = re.findall(r'href="([^"#][^"]*)"', page.read_text(encoding="utf-8"))
+    assert [link for link in links if not (page.parent / link).is_file()] == []
 
 
 @pytest.mark.slow

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from meshtools.glue import wanted_outputs
+from meshtools.jobs.report import shown_evidence_key
 from meshtools.workspace import Workspace, open_workspace
 
 CONFIG = """targets:
@@ -83,3 +84,18 @@ def test_a_part_is_asked_for_with_its_joint_and_the_neighbour_that_sets_it(batch
 )  # fmt: skip
 def test_an_edit_runs_the_routes_and_pages_that_it_bears_on(batch: Path, name: str, text: str, wanted: set[str]) -> None:
     assert changed(batch, name, text) - {"index index"} == wanted
+
+
+def test_a_sign_off_lapses_with_the_pin_only_where_the_replica_has_loose_bodies(batch: Path) -> None:
+    keys = open_workspace(batch).worklist.jobs["report"]["mount/lumbar-01"]["evidence_keys"]
+    job = {"sign_off": None, "evidence_keys": keys}
+    shown = [shown_evidence_key(job, facts) for facts in ({"n_pins": 0, "n_bodies": 1}, {"n_pins": 0, "n_bodies": 2}, {"n_pins": 1, "n_bodies": 1})]
+    assert shown == [keys["whole"], keys["loose"], keys["loose"]]
+    rows = "".join(f"mount,lumbar-0{n},,sign-off,yes,A. Curator,2031-03-01,seen,KEY\n" for n in (1, 2)).replace("KEY", keys["whole"], 1)
+    other = open_workspace(batch).worklist.jobs["report"]["mount/lumbar-02"]["evidence_keys"]["loose"]
+    header = "target,element,find,kind,value,by,date,reason,evidence_key\n"
+    (batch / "config/decisions.csv").write_text(header + rows.replace("KEY", other), encoding="utf-8")
+    for pin, wanted in (("0.0", [True, True]), ("3.0", [True, False])):
+        (batch / "config/config.yaml").write_text(f"{CONFIG}rebuild: {{pin_diameter_mm: {pin}}}\n", encoding="utf-8")
+        jobs = open_workspace(batch).worklist.jobs["report"]
+        assert [jobs[f"mount/lumbar-0{n}"]["sign_off"] is not None for n in (1, 2)] == wanted

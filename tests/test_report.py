@@ -17,6 +17,7 @@ from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_d
 from meshtools.errors import MeshShapeError
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
 from meshtools.report.cautions import cautions_for
+from meshtools.report.copied_page import page_for_copy
 from meshtools.report.index import SUMMARY_COLUMNS, count_by, index_page, share_by_volume, summary_csv
 from meshtools.report.left_to_do import left_to_do
 from meshtools.report.page import bone_page
@@ -95,7 +96,7 @@ def test_a_page_loads_nothing_and_its_policy_forbids_it(name: str) -> None:
     assert "unsafe" not in policy.split("script-src")[1]
     loading = ("src", "href", "srcset", "action", "data")
     addresses = [attributes[key] or "" for _, attributes in outline.tags for key in loading if key in attributes]
-    assert all(re.match(r"data:image/png;|#|[\w-]+/[\w-]+/report\.html$", address) for address in addresses)
+    assert all(re.match(r"data:image/png;|#|[\w-]+/[\w-]+/report\.html$|\.\./\.\./index\.html$", address) for address in addresses)
     assert "link" not in [tag for tag, _ in outline.tags]
 
 
@@ -323,3 +324,13 @@ def test_what_to_do_next_begins_with_the_bones_that_failed_and_those_under_revie
     assert '<a href="kest/femur-left/report.html">kest/femur-left</a>' in steps[1]
     assert "anatomy" in steps[2]
     assert left_to_do([row for row in rows if row["status"] in ("ready", "gap")]) == []
+
+
+def test_a_page_leads_back_to_the_index_and_its_copy_leads_only_to_the_copies_beside_it() -> None:
+    made = {"route": "print", "machine": "", "status": "ready", "sheet": "print/sheet.pdf", "package": "print/all.zip", "n_solids": 1, "figures": [],
+            "mass_kg": 1.0, "machine_hours": None, "machine_hours_basis": "", "prices": [], "findings": []}
+    page = bone_page(invented_sheet(making={"made": [made], "received": [], "next_scales": [], "advice": []}))
+    copy = page_for_copy(page.encode(), {"print/all.zip": "all-12345678.zip"}).decode()
+    addresses = [[a["href"] for tag, a in Outline(text).tags if tag == "a" and not str(a["href"]).startswith("#")] for text in (page, copy)]
+    assert addresses == [["../../index.html", "print/sheet.pdf", "print/all.zip"], ["all-12345678.zip"]]
+    assert copy.partition("<script")[2] == page.partition("<script")[2]

@@ -56,7 +56,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     findings = hand_over_findings(job, rebuild) + received_findings(extra["making"]["received"]) + crashed
     thumbnail = extra.pop("thumbnail_png", None)
     records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
-    sheet = make_sheet(_sheet_job(job) | extra, records)
+    sheet = make_sheet(_sheet_job(job, shown_evidence_key(job, rebuild["facts"])) | extra, records)
     facts = _json(sheet)
     every = [from_plain(Finding, {k: v for k, v in row.items() if k != "stage"}) for row in facts["findings"]]
     status = {"ready": "ok"}.get(facts["status"], facts["status"])
@@ -83,14 +83,21 @@ def _records(batch: Path, job: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     return records
 
 
-def _sheet_job(job: Mapping[str, Any]) -> dict[str, Any]:
+def shown_evidence_key(job: Mapping[str, Any], rebuilt: Mapping[str, Any]) -> str:
+    """The key that a page gives to sign: the one that was signed, else that of one body or of loose bodies, as the replica turned out."""
+    is_loose = bool(rebuilt.get("n_pins")) or rebuilt.get("n_bodies", 1) > 1
+    key = job["sign_off"]["evidence_key"] if job["sign_off"] else job["evidence_keys"]["loose" if is_loose else "whole"]
+    return str(key)
+
+
+def _sheet_job(job: Mapping[str, Any], evidence_key: str) -> dict[str, Any]:
     return {
         "recipe": job["recipe"],
         "next_best": job["next_best"],
         "finds": [job["finds"][name] for name in sorted(job["finds"])],
         "part_id": job["part_id"],
         "revision": job["revision"],
-        "evidence_key": job["evidence_key"],
+        "evidence_key": evidence_key,
         "sign_off": job["sign_off"] or max(job["lapsed_sign_offs"], key=lambda row: (row["date"], row["by"]), default=None),
         "tolerance_mm": job["part_tolerance_mm"],
         "density_kg_m3": job["settings"]["replica_density_kg_m3"],

@@ -17,6 +17,7 @@ from meshtools.report.view import view_figure
 from meshtools.report.words import STATUSES
 
 HAS_REPLICA = ("ready", "review")
+BACK_TO_INDEX = tag("p", tag("a", "Index of the batch", href="../../index.html"), class_="back")  # results/TARGET/ELEMENT/report.html
 
 
 def bone_page(sheet: Mapping[str, Any]) -> str:
@@ -30,7 +31,7 @@ def bone_page(sheet: Mapping[str, Any]) -> str:
     if has_replica and sheet["viewer"] is not None:
         scripts = [("json", json.dumps(sheet["viewer"], sort_keys=True, allow_nan=False)), ("js", viewer_script())]
     title = f"{sheet['title']} – {sheet['target']} – {sheet['part_id']}"
-    return page_frame(title, tag("main", _head(sheet), body, _foot(sheet), class_="sheet"), asset("style.css"), tuple(scripts))
+    return page_frame(title, tag("main", BACK_TO_INDEX, _head(sheet), body, _foot(sheet), class_="sheet"), asset("style.css"), tuple(scripts))
 
 
 def viewer_script() -> str:
