@@ -165,15 +165,15 @@ def _check_measurement_ids(rows: Sequence[Cells]) -> None:
     seen: dict[str, int] = {}
     for cells in rows:
         name = cells.text("measurementID")
-        if name and name in seen:
+        if name and name in seen and cells.is_aligned:
             cells.problem("measurementID", f"is the id of row {seen[name]} already; every measurement has its own.")
         seen.setdefault(name, cells.row)
 
 
 def _check_passages(rows: Sequence[Cells]) -> None:
-    """A passage has two ends: the same word stands in exactly two rows of a find."""
+    """A passage has two ends: the same word stands in exactly two rows of a find. Not judged while a row's cells stand in the wrong columns."""
     ends: dict[tuple[str, str], list[Cells]] = {}
-    for cells in rows:
+    for cells in rows if all(cells.is_aligned for cells in rows) else ():
         if cells.text("passage"):
             ends.setdefault((cells.text("find"), cells.text("passage").casefold()), []).append(cells)
     for group in ends.values():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import difflib
+import itertools
 import math
 import re
 from collections.abc import Collection, Iterable, Mapping
@@ -16,6 +17,8 @@ from meshtools.links import leads_out
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]*")
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
+WHOLE_NUMBER = re.compile(r"[+-]?\d+", re.ASCII)
+DATE_CELL = r"\d{4}-\d{2}(-\d{2}.*)?"
 NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
 
 
@@ -26,14 +29,33 @@ LINK_RULE = "is a link that leads out of the batch; put the file itself there."
 LONGEST_SLIP = 200  # signs; comparing longer texts takes minutes and helps nobody
 
 
+OTHER_WORDS: Mapping[str, tuple[str, ...]] = {
+    "mm": ("millimeter", "millimeters", "millimetre", "millimetres"),
+    "cm": ("centimeter", "centimeters", "centimetre", "centimetres", "zentimeter"),
+    "m": ("meter", "meters", "metre", "metres"),
+    "inch": ("in", "in.", "inches", '"', "zoll"),
+    "none": ("unknown", "unitless", "unscaled", "-"),
+    "left": ("l", "l.", "lt", "sin", "sin.", "sinister", "sinistra", "links"),
+    "right": ("r", "r.", "rt", "dex", "dext", "dext.", "dexter", "dextra", "rechts"),
+    "median": ("m", "mid", "middle", "midline", "medial", "axial", "unpaired", "single", "mitte"),
+    "unknown": ("?", "unsure", "unsided", "indet", "indet.", "none", "-"),
+    "paired": ("pair", "both", "bilateral"),
+}
+"""What people write where a table wants the word on the left, in the trade, in full or in another language; it looks too unlike to be found."""
+
+
 @dataclass(frozen=True)
 class TableShape:
-    """A table's file name below config/, its columns in the order of the template, and those that every row must fill."""
+    """A table's file name below config/, its columns in the order of the template, and those that every row must fill.
+
+    `tells`: columns behind a number, each with the pattern of its cells: one found further right says that a decimal comma has split the number.
+    """
 
     name: str
     columns: tuple[str, ...]
     required: tuple[str, ...]
     is_optional: bool = False
+    tells: tuple[tuple[str, str], ...] = ()
 
 
 BONES = TableShape(
@@ -45,6 +67,7 @@ BONES = TableShape(
         *("replaces", "identifiedBy", "remarks"),
     ),
     ("find", "element", "side", "organismID", "scan"),
+    tells=tuple((column, r"greatest-length|greatest-breadth|extent-[xyz]") for column in ("caliper_of", "second_caliper_of")),
 )
 SKELETON = TableShape(
     "skeleton.csv",
@@ -59,18 +82,21 @@ MEASUREMENTS = TableShape(
     ),
     ("measurementType", "measurementValue", "measurementUnit"),
     is_optional=True,
+    tells=(("measurementUnit", r"mm|cm|m|inch|\[in_i\]"),),
 )
 DECISIONS = TableShape(
     "decisions.csv",
     ("target", "element", "find", "kind", "value", "by", "date", "reason", "evidence_key"),
     ("kind", "by", "date", "reason"),
     is_optional=True,
+    tells=(("date", DATE_CELL),),
 )
 OPENINGS = TableShape(
     "openings.csv",
     ("find", "kind", "x", "y", "z", "diameter_mm", "action", "depth_mm", "passage"),
     ("find", "kind", "x", "y", "z", "diameter_mm", "action"),
     is_optional=True,
+    tells=(("action", "keep|close|remove"),),
 )
 POSES = TableShape("poses.csv", ("find", "frame", "matrix", "by", "remarks"), ("find", "frame", "matrix"), is_optional=True)
 JOINT_POSES = TableShape(
@@ -87,21 +113,27 @@ FIXINGS = TableShape(
     ),
     ("element", "kind", "diameter_mm"),
     is_optional=True,
+    tells=(("fit", "print|adhesive"),),
 )
 RECEIVED = TableShape(
     "received.csv",
     ("target", "element", "route", "part", "measure", "nominal_mm", "tolerance_mm", "measured_mm", "article", "by", "date", "remarks"),
     ("target", "element", "route", "measure", "measured_mm", "by", "date"),
     is_optional=True,
+    tells=(("date", DATE_CELL),),
 )
 SHAPES = (BONES, SKELETON, MEASUREMENTS, DECISIONS, OPENINGS, POSES, JOINT_POSES, FIXINGS, RECEIVED)
 
 
 def nearest(value: str, options: Iterable[str]) -> str:
-    """The option most like `value`, upper and lower case being equal; empty where none is near. Ties go to the first by alphabet."""
+    """The option most like `value`, upper and lower case being equal, or the one that `value` is another word for; empty where none is near.
+    Ties go to the first by alphabet."""
     if len(value) > LONGEST_SLIP:
         return ""
     by_fold = {option.casefold(): option for option in sorted(options, reverse=True)}
+    meant = [word for word, others in OTHER_WORDS.items() if word in by_fold and value.casefold() in others]
+    if meant:
+        return by_fold[meant[0]]
     close = difflib.get_close_matches(value.casefold(), sorted(by_fold), n=1, cutoff=0.6)
     return by_fold[close[0]] if close else ""
 
@@ -224,12 +256,29 @@ def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list
         padded = (row.cells + ("",) * n_columns)[:n_columns]
         # of a column given twice the first counts; the header check has noted it
         cells = Cells(file, row.number, dict(zip(reversed(header.cells), reversed(padded), strict=True)), problems)
-        if len(row.cells) > n_columns:
+        if split := _split_number(shape, header.cells, row.cells):
+            cells.is_aligned = False
+            cells.problem("", f"has a decimal comma, which makes two cells of one number; write {split.replace(',', '.')}, not {split}.")
+        elif len(row.cells) > n_columns:
             cells.is_aligned = False
             cells.problem("", f"has {len(row.cells)} cells where the header has {n_columns}; put texts that hold the separator in quotation marks "
                           "and write numbers with a decimal point.")
         bound.append(cells)
     return bound
+
+
+def _split_number(shape: TableShape, header: tuple[str, ...], cells: tuple[str, ...]) -> str:
+    """The two cells of a number that its decimal comma has split, `12,5` also where it could be one of several; empty where no cell stands
+    further right than it should."""
+    for column, pattern in shape.tells:
+        place = header.index(column) if column in header else len(cells)
+        found = [n for n in range(place, len(cells)) if re.fullmatch(pattern, cells[n], re.IGNORECASE)]
+        if not found or found[0] == place or not cells[place]:
+            continue
+        pairs = [(a, b) for a, b in itertools.pairwise(cells[: found[0]]) if WHOLE_NUMBER.fullmatch(a) and WHOLE_NUMBER.fullmatch(b)]
+        if pairs:
+            return ",".join(pairs[0]) if len(pairs) == 1 else "12,5"
+    return ""
 
 
 def _check_header(file: str, shape: TableShape, number: int, names: tuple[str, ...], problems: list[Problem]) -> None:

@@ -255,6 +255,30 @@ def test_a_measurement_that_cannot_be_placed_is_told(tmp_path: Path, row: str, t
     assert problems_of(tmp_path, measurements=table)[0].removeprefix("config/measurements.csv row 2, ").startswith(told)
 
 
+OPENINGS = "find,kind,x,y,z,diameter_mm,action,depth_mm,passage\n"
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("fem-l,break,1.5,2.5,30,12,5,close", "write 12.5, not 12,5."),  # 30 and 12 are whole, too
+        ("fem-l,break,1.5,2.5,3.5,12,5,close", "write 12.5, not 12,5."),
+        ("fem-l,break,1,5,2,5,3,5,12,5,close", "write 12.5, not 12,5."),
+        ("fem-l,foramen,1.5,-2,75,3.5,12.5,keep,8.5", "write -2.75, not -2,75."),
+    ],
+)
+def test_a_decimal_comma_that_shifts_a_row_is_the_only_thing_told_of_it(tmp_path: Path, row: str, told: str) -> None:
+    problems = problems_of(tmp_path, bones=bones_with(), openings=OPENINGS + row + "\n")
+    assert problems == [f"config/openings.csv row 2: has a decimal comma, which makes two cells of one number; {told}"]
+
+
+def test_a_word_for_another_is_told_though_the_two_look_unlike(tmp_path: Path) -> None:
+    assert problems_of(tmp_path, bones=bones_with(side="links", unit="meter"))[:2] == [
+        "config/bones.csv row 2, side: 'links' is not one of left, right, median, unknown. Did you mean 'left'?",
+        "config/bones.csv row 2, unit: 'meter' is not one of mm, cm, m, inch, none. Did you mean 'm'?",
+    ]
+
+
 DECISIONS = "target,element,find,kind,value,by,date,reason,evidence_key\n"
 
 
