@@ -12,8 +12,9 @@ from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.counted import counted
-from meshtools.errors import GeometryError, ScanError, UsageError
+from meshtools.errors import GeometryError, ScanError, TablesError, UsageError
 from meshtools.files.atomic import write_atomic
+from meshtools.files.tables import read_table
 from meshtools.keys import sha256_of
 from meshtools.model import MM_PER_UNIT, Find, Finding, Mesh, Severity, Unit, plain
 from meshtools.plan import largest_factor_by_find
@@ -52,19 +53,46 @@ def intake(options: argparse.Namespace) -> Answer:
     verdicts = [look_at_scan(workspace, path, finds.get(path)) for path in scan_files(options.batch)]
     unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds and is_nameable(verdict.scan)]
     lines = [_line(verdict) for verdict in verdicts]
-    if unknown:
-        draft = free_name(options.batch / "intake", draft_rows(unknown).encode())
-        lines.append(f"intake/{draft}: {counted(len(unknown), 'row')} to complete (element, side, organismID, unit) and copy into config/bones.csv.")
+    to_complete = "to complete (element, side, organismID, unit) and copy into config/bones.csv"
+    lines += [f"intake/{name}: {counted(n, 'row')} {to_complete}." for name, n in write_drafts(options.batch / "intake", unknown).items()]
     n_again = sum(verdict.verdict != "accept" for verdict in verdicts)
     lines.append(f"{len(verdicts)} scans, {len(verdicts) - n_again} accepted, {n_again} to scan again.")
     return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown}, PERSON_NEEDED if n_again or unknown else DONE)
 
 
-def free_name(folder: Path, content: bytes) -> str:
-    """Write a draft under the first name that is free or holds the same bytes: a draft that somebody has worked on is never replaced."""
+def write_drafts(folder: Path, unknown: Sequence[str]) -> dict[str, int]:
+    """Draft rows for scans that are not in the register, and say how many rows each draft has that is to be completed.
+
+    A draft that somebody has worked on is never replaced, and its scans are not drafted again; one that nobody has touched makes room for the new.
+    """
+    waiting: dict[str, int] = {}
+    listed: set[str] = set()
+    for path in sorted(folder.glob("drafted_rows*.csv")):
+        scans = _drafted_scans(path)
+        if scans is not None and path.read_bytes() == draft_rows(scans).encode():
+            path.unlink()
+        elif left := set(scans or ()) & set(unknown):
+            waiting[path.name] = len(left)
+            listed |= left
+    new = [scan for scan in unknown if scan not in listed]
+    return waiting | ({_write_draft(folder, draft_rows(new).encode()): len(new)} if new else {})
+
+
+def _drafted_scans(path: Path) -> list[str] | None:
+    """The scans that a draft has rows for; None where it is no table any more."""
+    try:
+        header, rows = read_table(path)
+    except TablesError:
+        return None
+    place = header.cells.index("scan") if "scan" in header.cells else len(header.cells)
+    return [row.cells[place] for row in rows if len(row.cells) > place]
+
+
+def _write_draft(folder: Path, content: bytes) -> str:
+    """Write a draft under the first name that is free, and return the name."""
     numbers = ("", *(f"_{number:02d}" for number in range(2, 100)))
     for name in (f"drafted_rows{number}.csv" for number in numbers):
-        if not (folder / name).exists() or (folder / name).read_bytes() == content:
+        if not (folder / name).exists():
             write_atomic(folder / name, content)
             return name
     raise UsageError(f"{folder}: there are 99 drafts of rows; complete or remove some.")

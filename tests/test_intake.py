@@ -6,7 +6,7 @@ import pytest
 import trimesh
 from tiny_batch import make_tiny_batch
 
-from meshtools.intake import look_at_scan
+from meshtools.intake import look_at_scan, write_drafts
 from meshtools.workspace import open_workspace
 
 
@@ -24,3 +24,14 @@ def test_a_length_is_taken_on_the_pieces_that_are_the_bone_and_others_are_named(
     found = look_at_scan(workspace, "scans/a-femur-left.stl", workspace.register.finds[0])
     assert found.verdict == verdict
     assert any("2 separate pieces" in reason for reason in found.reasons) == (not piece)
+
+
+def test_a_further_intake_takes_the_place_of_a_draft_that_nobody_touched_and_leaves_one_that_somebody_did(tmp_path: Path) -> None:
+    assert write_drafts(tmp_path, ["scans/a.stl"]) == {"drafted_rows.csv": 1}
+    assert write_drafts(tmp_path, ["scans/a.stl", "scans/b.stl"]) == {"drafted_rows.csv": 2}
+    worked_on = (tmp_path / "drafted_rows.csv").read_text(encoding="utf-8").replace("scans/a.stl,", "scans/a.stl,mm")
+    (tmp_path / "drafted_rows.csv").write_text(worked_on, encoding="utf-8")
+    for _ in range(2):
+        assert write_drafts(tmp_path, ["scans/a.stl", "scans/b.stl", "scans/c.stl"]) == {"drafted_rows.csv": 2, "drafted_rows_02.csv": 1}
+    assert write_drafts(tmp_path, []) == {}
+    assert [(path.name, path.read_text(encoding="utf-8")) for path in tmp_path.iterdir()] == [("drafted_rows.csv", worked_on)]
