@@ -35,6 +35,11 @@ def collapse_edges(fine: Mesh, is_fixed: Any, steps_mm: FloatArray, reach_mm: fl
 
     is_fixed (n,): vertices that stay where they are. steps_mm (s,): rising limits of what a collapse may cost, one sweep over all edges for each.
     """
+    return _in_turn(*_swept(fine, is_fixed, steps_mm, reach_mm))
+
+
+def _swept(fine: Mesh, is_fixed: Any, steps_mm: FloatArray, reach_mm: float) -> tuple[list[Any], Any]:
+    """What each sweep did in each region, in turn, and the face (n,) that each vertex lands on."""
     from meshtools.geometry.collapse_start_kernels import chain_corners, faces_of, first_costs, first_lists, plane_sums
     from meshtools.geometry.collapsing_kernels import STRIP, collapse_sweep
 
@@ -50,23 +55,19 @@ def collapse_edges(fine: Mesh, is_fixed: Any, steps_mm: FloatArray, reach_mm: fl
 
         def swept_over(own: int, sweep: int = sweep, step_mm: float = float(step_mm)) -> Any:
             queues[own] = queues[own][faces[queues[own], 0] >= 0]
-            *done, stamps[own] = collapse_sweep(sweep, step_mm**2, reach_mm, own, queues[own], state, marks[own], stamps[own])
-            return done
+            log, new, stamps[own] = collapse_sweep(sweep, step_mm**2, reach_mm, own, queues[own], state, marks[own], stamps[own])
+            return log, new
 
-        found = at_once([partial(swept_over, own) for own in queues if own != STRIP])
-        found.append(swept_over(STRIP))
-        queues[STRIP] = np.concatenate([queues[STRIP], found[-1][2]])
-        logs += [done[:2] for done in found if len(done[0][0])]
-    return _in_turn(logs, faces_of(lists))
+        found = [*at_once([partial(swept_over, own) for own in queues if own != STRIP]), swept_over(STRIP)]
+        queues[STRIP] = np.concatenate([queues[STRIP], found[-1][1]])
+        logs += [log for log, _ in found]
+    return logs, faces_of(lists)
 
 
 def _in_turn(logs: list[Any], face: Any) -> Collapses:
     """The collapses of all sweeps and regions as one list."""
-    if not logs:
-        none = np.empty(0, np.int32)
-        return Collapses((none, none, np.empty((0, 3))), (np.zeros(1, np.int64), none), face)
     kept, gone, places = (np.concatenate([log[0][i] for log in logs]) for i in range(3))
-    starts = np.concatenate([[0], np.cumsum(np.concatenate([log[1][0] for log in logs]))])
+    starts = np.concatenate([[0], np.cumsum(np.concatenate([log[1][0] for log in logs]), dtype=np.int64)])
     return Collapses((kept, gone, places), (starts, np.concatenate([log[1][1] for log in logs])), face)
 
 

@@ -24,17 +24,20 @@ class Collapsing:
     coarse: the mesh as it stands; face_number (m,): which original face each of its faces was; landing: where the fine vertices are on it.
     """
 
-    def __init__(self, fine: Mesh, is_kept: Any, across: Any, tolerance_mm: float) -> None:
-        """is_kept (m,): faces that stay to the last bit; across: `face_neighbours` of the fine mesh. Rims stay where they are."""
+    def __init__(self, fine: Mesh, is_kept: Any, tolerance_mm: float) -> None:
+        """is_kept (m,): faces that stay to the last bit. Rims stay where they are."""
         from meshtools.geometry.collapse_blocks import collapse_edges
         from meshtools.geometry.collapse_start_kernels import fixed_vertices
+        from meshtools.geometry.landing_kernels import face_neighbours
 
         self.fine = fine
-        is_fixed = fixed_vertices(fine.faces, across, is_kept, len(fine.vertices))
+        n = len(fine.vertices)
+        is_fixed = fixed_vertices(fine.faces, face_neighbours(fine.faces, n), is_kept, n)
         found = collapse_edges(fine, is_fixed, STEPS * tolerance_mm, REACH * tolerance_mm)
         self._collapses, self._rings = found.kept_gone_places, found.starts_and_rings
         self._is_undone = np.zeros(len(self._collapses[0]), bool)
         self._replay()
+        across = face_neighbours(fine.faces, n)  # made again rather than kept: memory is short while edges collapse
         self.landing = Landing(fine, self.coarse, across, self._place_of[found.face])
 
     def _replay(self) -> None:

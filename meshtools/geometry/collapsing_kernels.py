@@ -246,7 +246,7 @@ def collapse_sweep(sweep: int, most: float, reach_mm: float, own: int, queue: An
     """
     (vertices, faces), points, is_fixed, sums, chains, lists, cost, swept, region, is_queued = state
     kept, gone, places = np.empty(FIRST_LENGTH, np.int32), np.empty(FIRST_LENGTH, np.int32), np.empty((FIRST_LENGTH, 3))
-    n_around, rings, n_ring, done = np.empty(FIRST_LENGTH, np.int64), np.empty(8 * FIRST_LENGTH, np.int32), 0, 0
+    n_around, rings, n_ring, done = np.empty(FIRST_LENGTH, np.int16), np.empty(8 * FIRST_LENGTH, np.int32), 0, 0
     new, n_new = np.empty(FIRST_LENGTH, np.int32), 0
     around, counts, ends, place = np.empty((2, MOST_AROUND), np.int64), np.empty(2, np.int64), np.empty(2, np.int64), np.empty(3)
     left, corners, landed = np.empty(2 * MOST_AROUND, np.int64), np.empty((2 * MOST_AROUND, 3, 3)), np.empty((MOST_LANDED, 2), np.int64)
@@ -285,7 +285,7 @@ def collapse_sweep(sweep: int, most: float, reach_mm: float, own: int, queue: An
         _join(ends, place, (vertices, faces), sums, chains, around, counts, lists, landed, n_landed, cost)
         if done == len(kept):
             kept, gone = np.concatenate((kept, np.empty(done, np.int32))), np.concatenate((gone, np.empty(done, np.int32)))
-            places, n_around = np.concatenate((places, np.empty((done, 3)))), np.concatenate((n_around, np.empty(done, np.int64)))
+            places, n_around = np.concatenate((places, np.empty((done, 3)))), np.concatenate((n_around, np.empty(done, np.int16)))
         if n_ring + 3 * MOST_AROUND > len(rings):
             rings = np.concatenate((rings, np.empty(len(rings), np.int32)))
         kept[done], gone[done] = ends
@@ -299,4 +299,5 @@ def collapse_sweep(sweep: int, most: float, reach_mm: float, own: int, queue: An
             if n_new + n_left > len(new):
                 new = np.concatenate((new, np.empty(len(new), np.int32)))
             n_new = _add_to_strip(ends[0], left[:n_left], region, is_queued, new, n_new)
-    return (kept[:done], gone[:done], places[:done]), (n_around[:done], rings[:n_ring]), new[:n_new], stamp
+    log = (kept[:done].copy(), gone[:done].copy(), places[:done].copy()), (n_around[:done].copy(), rings[:n_ring].copy())
+    return log, new[:n_new].copy(), stamp

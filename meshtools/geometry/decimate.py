@@ -19,6 +19,7 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.audit import TopologyAudit, audit_topology
 from meshtools.geometry.carrying import carry_over, new_crossings
 from meshtools.geometry.collapsing import Collapsing
+from meshtools.geometry.landing import Landing
 from meshtools.geometry.nearness import faces_near_other_pieces
 from meshtools.geometry.pieces import label_pieces, take_faces
 from meshtools.geometry.refining import Refining
@@ -88,36 +89,33 @@ class _Original:
 
     mesh: Mesh
     is_near: Any
-    across: Any
     audit: TopologyAudit
     tolerance_mm: float
 
 
 def _decimate_piece(mesh: Mesh, is_near: Any, tolerance_mm: float) -> Decimation:
-    from meshtools.geometry.landing_kernels import face_neighbours
-
-    audit = audit_topology(mesh)
-    original = _Original(mesh, is_near, face_neighbours(mesh.faces, len(mesh.vertices)), audit, tolerance_mm)
-    refining = _collapsed(original)
-    if refining is None:
+    original = _Original(mesh, is_near, audit_topology(mesh), tolerance_mm)
+    found = _collapsed(original)
+    if found is None:
         return _untouched(mesh)
-    carried = carry_over(refining.landing)
-    return Decimation(carried, float(max(refining.fine_mm.max(), refining.coarse_mm.max())), ENGINE, len(mesh.faces))
+    return Decimation(carry_over(found[0]), found[1], ENGINE, len(mesh.faces))
 
 
-def _collapsed(original: _Original) -> Refining | None:
-    """Collapse edges as far as the vertices stay near, and undo that in the few places where it went too far for what lies between them."""
+def _collapsed(original: _Original) -> tuple[Landing, float] | None:
+    """Collapse edges as far as the vertices stay near, and undo that in the few places where it went too far for what lies between them. Returns
+    where the vertices land in the end, and the distance in mm within which both surfaces have each other."""
     mesh = original.mesh
     if original.is_near.mean() > MAX_KEPT:
         return None
-    collapsing = Collapsing(mesh, original.is_near, original.across, original.tolerance_mm)
+    collapsing = Collapsing(mesh, original.is_near, original.tolerance_mm)
     if len(collapsing.coarse.faces) > MAX_KEPT * len(mesh.faces):
         return None
     refining = Refining(collapsing, original.tolerance_mm)
     while refining.settle():
         crossing = new_crossings(refining.landing)
         if not len(crossing):
-            return refining if _is_no_worse(original, refining.coarse) and len(refining.coarse.faces) <= MAX_KEPT * len(mesh.faces) else None
+            is_taken = _is_no_worse(original, refining.coarse) and len(refining.coarse.faces) <= MAX_KEPT * len(mesh.faces)
+            return (refining.landing, float(max(refining.fine_mm.max(), refining.coarse_mm.max()))) if is_taken else None
         if not refining.undo_at(crossing):
             break
     return None

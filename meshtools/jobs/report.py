@@ -148,10 +148,8 @@ def _deviation(replica: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> d
     follows = np.array([entry.origin is Origin.SCANNED and entry.evidence is not EvidenceClass.OWN_C for entry in sources], dtype=bool)
     is_skin = follows[replica.source]
     whole, raw = at_once([partial(Surface, replica), partial(Surface, scan)])
-    whole.vertices_of(scan)  # kept there: both ways ask for it
-    skin = whole.part(is_skin, scan) if is_skin.any() else None
-    *forth, back = at_once([partial(measure_deviation, *pair) for pair in ([(skin, raw)] if skin else []) + [(raw, whole)]])
-    return {"replica_to_scan": plain(forth[0]) if forth else None, "scan_to_replica": plain(back)}
+    forth = measure_deviation(whole.part(is_skin, scan), raw) if is_skin.any() else None
+    return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(raw, whole))}
 
 
 def _plane_pictures(view: Mesh, restoration: Mapping[str, Any] | None) -> list[dict[str, Any]]:
