@@ -101,6 +101,19 @@ def test_every_dimension_on_the_sheet_is_that_of_the_record(made: tuple[dict[str
     assert "412.35" in words  # of the route's table, whose header says mm
 
 
+def test_three_pictures_stand_in_one_row() -> None:
+    part, made = part_made()
+    contents = route_files(part, replace(made, views=made.views * 3), about())[0]
+    heights: list[float] = []
+
+    def note_height(text: str, place: list[float], _line: Any, _font: Any, _size: Any) -> None:
+        heights.extend([place[5]] * text.count("as it lies on the machine"))
+
+    for page in pypdf.PdfReader(io.BytesIO(contents["sheet.pdf"])).pages:
+        page.extract_text(visitor_text=note_height)
+    assert heights == pytest.approx([heights[0]] * 3)
+
+
 def test_the_sheet_carries_findings_datum_cautions_and_files(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
     words = words_of(made[0]["sheet.pdf"])
     finding = "decide The wall is thin at one place. 1.23 mm (limit 1.60 mm)"
