@@ -16,7 +16,8 @@ from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.opening_place import PlacedScan, place_in_scan
 from meshtools.geometry.passages import KeptRim
-from meshtools.geometry.solid import centre_of_mass_mm, close_openings, join_bodies
+from meshtools.geometry.pinning import join_bodies
+from meshtools.geometry.solid import centre_of_mass_mm, close_openings
 from meshtools.geometry.unite import Union, concatenate, signed_volume_mm3, unite_pieces
 from meshtools.model import EvidenceClass, Mesh, Opening, Origin, Recipe, Severity, SourceEntry, StageResult
 from meshtools.settings import RebuildSettings
@@ -242,6 +243,23 @@ class TestBodies:
         result = rebuilt(concatenate([box((0, 0, 0), (10, 10, 10)), box((12, 0, 0), (20, 10, 10))]))
         assert next(finding.value for finding in result.findings if finding.code == "loose-bodies") == 2
         assert result.facts["deliverable"]
+
+    HALVES = concatenate([box((0, 0, 0), (10, 10, 40)), box((0, 0, 42), (10, 10, 80))])
+
+    def test_a_pin_runs_inside_both_halves_of_a_shaft_and_not_along_its_skin(self):
+        """What a pin within the bone adds is its way across the gap alone, 2 mm of a section of 48 corners (closed form), a little more where it
+        leans; one along the closest corners, on an edge of the shaft, would add three quarters of its whole length."""
+        joining = join_bodies(self.HALVES, 3.0, 5)
+        section_mm2 = 24 * 1.5**2 * np.sin(2 * np.pi / 48)
+        assert joining.holds == (1.0,)
+        assert 2.0 * section_mm2 <= volume_mm3(joining.union.mesh) - 7800.0 < 2.5 * section_mm2
+
+    def test_a_pin_that_would_run_along_the_outside_is_refused_with_its_remedy(self):
+        result = rebuilt(self.HALVES, dataclasses.replace(RECIPE, factor=1.0), pin_diameter_mm=16.0)
+        finding = next(finding for finding in result.findings if finding.code == "pin-outside")
+        assert (finding.severity, result.facts["n_pins"], result.facts["n_bodies"]) == (Severity.REVIEW, 0, 2)
+        assert "Set a smaller pin_diameter_mm" in finding.message
+        assert not {"pins-made", "loose-bodies", "bodies-not-joined"} & set(codes(result))
 
     def test_pins_take_the_shortest_way_from_body_to_body(self):
         row = concatenate([box((k * 12, 0, 0), (k * 12 + 10, 10, 10)) for k in range(4)])

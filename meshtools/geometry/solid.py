@@ -1,22 +1,18 @@
-"""Make a surface enclose a solid: close its rims, join its loose bodies by pins, find its centre of mass."""
+"""Make a surface enclose a solid: close its rims, find its areas, its centre of mass and edges that touch."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from meshtools.geometry.passages import KeptRim, frustum
-from meshtools.geometry.unite import Union, concatenate, split_pieces, unite_pieces
+from meshtools.geometry.passages import KeptRim
 from meshtools.model import FloatArray, Mesh, Opening
 
 if TYPE_CHECKING:
     from meshtools.geometry.rims import Rim
-
-_PIN_DEPTH_DIAMETERS = 2.0  # engagement of a pin in each body (common practice, no source)
-_PIN_DEPTH_SHARE = 0.4  # but never deeper than this share of the body's diagonal, so that a tooth is not run through
 
 
 @dataclass(frozen=True)
@@ -38,14 +34,6 @@ class Closing:
     widest_closed_mm: float
     left_open: tuple[OpenRim, ...]
     passages: tuple[KeptRim, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class Joining:
-    """Bodies joined by pins: the union, and how many pins it took."""
-
-    union: Union
-    n_pins: int
 
 
 def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[Opening], source_index: int) -> Closing:
@@ -97,58 +85,6 @@ def _centre(mesh: Mesh, rim: Rim) -> tuple[float, float, float]:
     points = mesh.vertices[np.asarray(rim.vertices)]
     x, y, z = (points.min(axis=0) + points.max(axis=0)) / 2.0
     return float(x), float(y), float(z)
-
-
-def join_bodies(mesh: Mesh, pin_diameter_mm: float, source_index: int) -> Joining:
-    """Join the separate bodies of a mesh by straight pins along their closest vertices, and unite all.
-
-    Each body that is not yet joined gets one pin to the nearest joined one, starting at the largest. A pin reaches two diameters
-    into each body, less in a small one. Its faces carry `source_index`.
-    """
-    bodies = sorted((piece for piece in split_pieces(mesh) if piece.volume_mm3 > 0.0), key=lambda piece: -piece.volume_mm3)
-    pins = [
-        _pin(start, end, depths, pin_diameter_mm, source_index, mesh.colour is not None)
-        for start, end, depths in _shortest_links([body.vertices for body in bodies], pin_diameter_mm)
-    ]
-    return Joining(unite_pieces(concatenate([mesh, *pins])), len(pins))
-
-
-_Link = tuple[FloatArray, FloatArray, tuple[float, float]]
-
-
-def _shortest_links(bodies: Sequence[FloatArray], pin_diameter_mm: float) -> Iterable[_Link]:
-    """Closest points of a shortest tree over the bodies (Prim 1957), and how deep a pin goes into either."""
-    from scipy.spatial import cKDTree
-
-    trees = [cKDTree(vertices) for vertices in bodies]
-    depths = [min(_PIN_DEPTH_DIAMETERS * pin_diameter_mm, _PIN_DEPTH_SHARE * _diagonal(vertices)) for vertices in bodies]
-    nearest: dict[int, tuple[float, int, int, int]] = {}
-    joined, waiting = 0, set(range(1, len(bodies)))
-    while waiting:
-        for number in sorted(waiting):
-            distances, rows = trees[joined].query(bodies[number])
-            own = int(np.argmin(distances))
-            candidate = (float(distances[own]), joined, int(rows[own]), own)
-            nearest[number] = min(nearest.get(number, candidate), candidate)
-        joined = min(waiting, key=lambda number: (nearest[number], number))
-        waiting.remove(joined)
-        _, partner, row, own = nearest[joined]
-        start, end = bodies[partner][row], bodies[joined][own]
-        if np.array_equal(start, end):  # they touch: aim the pin from middle to middle
-            way = bodies[joined].mean(axis=0) - bodies[partner].mean(axis=0)
-            end = end + way * (1e-3 / max(float(np.sqrt(np.sum(way**2))), 1e-9))
-        yield start, end, (depths[partner], depths[joined])
-
-
-def _diagonal(vertices: FloatArray) -> float:
-    return float(np.sqrt(np.sum(np.ptp(vertices, axis=0) ** 2)))
-
-
-def _pin(start: FloatArray, end: FloatArray, depths: tuple[float, float], diameter_mm: float, source_index: int, has_colour: bool) -> Mesh:
-    """A closed cylinder from `depths[0]` before `start` to `depths[1]` behind `end`, outward."""
-    axis = (end - start) / np.sqrt(np.sum((end - start) ** 2))
-    ends = (start - depths[0] * axis, end + depths[1] * axis)
-    return frustum(ends, (diameter_mm, diameter_mm), source_index, has_colour)
 
 
 def face_areas_mm2(mesh: Mesh) -> FloatArray:

@@ -39,7 +39,7 @@ class Union:
 
 
 @dataclass(frozen=True, eq=False)
-class _Piece:
+class Piece:
     """Faces of one connected piece: their rows in the whole mesh, and the piece on its own."""
 
     rows: IntArray
@@ -86,13 +86,13 @@ def unite_pieces(mesh: Mesh) -> Union:
     cavities = [(piece, owner) for piece, owner in zip(hollow, owners, strict=True) if owner is not None]
     united, refused = _unite(mesh, [*bodies, *turned], cavities)
     left_alone = [piece for piece in pieces if not piece.is_paired] + refused
-    result = concatenate([united, *(_piece_mesh(mesh, piece) for piece in left_alone)])
+    result = concatenate([united, *(piece_mesh(mesh, piece) for piece in left_alone)])
     after = list(split_pieces(result))
     n_bodies = sum(piece.volume_mm3 > 0.0 for piece in after)
     return Union(result, len(pieces), len(after), n_bodies, len(cavities), len(turned), len(glued), len(left_alone))
 
 
-def split_pieces(mesh: Mesh) -> Iterator[_Piece]:
+def split_pieces(mesh: Mesh) -> Iterator[Piece]:
     """The connected pieces of a mesh, in the order of their first faces."""
     from meshtools.geometry.pieces import label_pieces
 
@@ -104,7 +104,7 @@ def split_pieces(mesh: Mesh) -> Iterator[_Piece]:
     for rows in sorted(groups, key=lambda group: int(group[0])):
         vertex_rows, corners = np.unique(mesh.faces[rows], return_inverse=True)
         vertices, faces = mesh.vertices[vertex_rows], corners.reshape(-1, 3).astype(np.int32)
-        yield _Piece(rows.astype(np.int32), vertices, faces, vertex_rows.astype(np.int32), signed_volume_mm3(vertices, faces))
+        yield Piece(rows.astype(np.int32), vertices, faces, vertex_rows.astype(np.int32), signed_volume_mm3(vertices, faces))
 
 
 def signed_volume_mm3(vertices: FloatArray, faces: IntArray) -> float:
@@ -114,11 +114,11 @@ def signed_volume_mm3(vertices: FloatArray, faces: IntArray) -> float:
     return float(np.sum(np.cross(a, b) * c) / 6.0)
 
 
-def _turned(piece: _Piece) -> _Piece:
-    return _Piece(piece.rows, piece.vertices, np.ascontiguousarray(piece.faces[:, [0, 2, 1]]), piece.vertex_rows, -piece.volume_mm3)
+def _turned(piece: Piece) -> Piece:
+    return Piece(piece.rows, piece.vertices, np.ascontiguousarray(piece.faces[:, [0, 2, 1]]), piece.vertex_rows, -piece.volume_mm3)
 
 
-def _find_owners(hollow: Sequence[_Piece], bodies: Sequence[_Piece]) -> list[int | None]:
+def _find_owners(hollow: Sequence[Piece], bodies: Sequence[Piece]) -> list[int | None]:
     """For every inside-out piece the smallest body that all of its test points lie in, or None."""
     owners: list[int | None] = [None] * len(hollow)
     if not hollow:
@@ -141,18 +141,18 @@ def _find_owners(hollow: Sequence[_Piece], bodies: Sequence[_Piece]) -> list[int
     return owners
 
 
-def _test_points(piece: _Piece) -> FloatArray:
+def _test_points(piece: Piece) -> FloatArray:
     n_points = min(len(piece.vertices), _MOST_TEST_POINTS)
     points: FloatArray = piece.vertices[np.linspace(0, len(piece.vertices) - 1, n_points).astype(np.int64)]
     return points
 
 
-def _unite(mesh: Mesh, bodies: Sequence[_Piece], cavities: Sequence[tuple[_Piece, int]]) -> tuple[Mesh, list[_Piece]]:
+def _unite(mesh: Mesh, bodies: Sequence[Piece], cavities: Sequence[tuple[Piece, int]]) -> tuple[Mesh, list[Piece]]:
     """The union of the bodies, each without its cavities, and the pieces that the kernel refused."""
     import manifold3d
 
     solids: list[manifold3d.Manifold] = []
-    refused: list[_Piece] = []
+    refused: list[Piece] = []
     for number, body in enumerate(bodies):
         own = [_turned(piece) for piece, owner in cavities if owner == number]
         parts = [_solid(mesh, piece) for piece in (body, *own)]
@@ -180,7 +180,7 @@ def _accepted(mesh: Mesh, vertex_rows: NDArray[Any], faces: NDArray[Any], rows: 
     return None if solid.status() != manifold3d.Error.NoError or solid.is_empty() else solid
 
 
-def _solid(mesh: Mesh, piece: _Piece) -> manifold3d.Manifold | None:
+def _solid(mesh: Mesh, piece: Piece) -> manifold3d.Manifold | None:
     """The piece in the kernel, wound as it stands here; None where the kernel refuses it."""
     import manifold3d
 
@@ -216,7 +216,8 @@ def mesh_of_solid(solid: manifold3d.Manifold, mesh: Mesh) -> Mesh:
     return Mesh.create(properties[kept, :3], corners.reshape(-1, 3), source, colour)
 
 
-def _piece_mesh(mesh: Mesh, piece: _Piece) -> Mesh:
+def piece_mesh(mesh: Mesh, piece: Piece) -> Mesh:
+    """One piece as a mesh of its own, with the colour and source numbers that it has in the whole."""
     colour = None if mesh.colour is None else mesh.colour[piece.vertex_rows]
     return Mesh.create(piece.vertices, piece.faces, mesh.source[piece.rows], colour)
 

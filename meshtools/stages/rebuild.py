@@ -18,8 +18,9 @@ from meshtools.geometry.conjecture import SERIAL_CLASSES, conjecture_from
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.opening_place import PlacedScan, place_in_scan
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
+from meshtools.geometry.pinning import LEAST_HOLD, Joining, join_bodies
 from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
-from meshtools.geometry.solid import Closing, OpenRim, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2, join_bodies
+from meshtools.geometry.solid import Closing, OpenRim, centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
 from meshtools.geometry.unite import Union, unite_pieces
 from meshtools.model import (
@@ -50,11 +51,16 @@ class _Solid:
     united: Union
     passages: Passages
     missed_openings: tuple[Opening, ...]
-    n_pins: int
+    joining: Joining | None
     n_bodies: int
     audit: TopologyAudit
     n_touching_edges: int
     crossings: SelfIntersections
+
+    @property
+    def n_pins(self) -> int:
+        """How many pins join loose bodies."""
+        return self.joining.n_pins if self.joining else 0
 
     @property
     def is_deliverable(self) -> bool:
@@ -98,15 +104,15 @@ def _make_solid(
     fill = SourceEntry(EvidenceClass.FILL, recipe.finds[0], Origin.FILLED)
     closing = close_openings(bone.mesh, settings.close_rims_up_to_mm / recipe.factor, bone.openings, table.row_of(fill))
     united = unite_pieces(apply_matrix(closing.mesh, matrix))
-    mesh, n_pins, n_bodies = united.mesh, 0, united.n_bodies
+    mesh, joining, n_bodies = united.mesh, None, united.n_bodies
     passages = _cut(mesh, closing.passages, table, matrix)
     missed = tuple(opening for opening in bone.openings if opening.is_cut and opening not in [rim.opening for rim in closing.passages])
     mesh = passages.mesh
     if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
         joining = join_bodies(mesh, settings.pin_diameter_mm, table.row_of(SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
-        mesh, n_pins, n_bodies = joining.union.mesh, joining.n_pins, joining.union.n_bodies
+        mesh, n_bodies = joining.union.mesh, joining.union.n_bodies
     checks = audit_topology(mesh), count_touching_edges(mesh), count_self_intersections(mesh)
-    return _Solid(mesh, tuple(table.entries), bone, closing, united, passages, missed, n_pins, n_bodies, *checks)
+    return _Solid(mesh, tuple(table.entries), bone, closing, united, passages, missed, joining, n_bodies, *checks)
 
 
 def _placed_scans(solid: _Solid, cleaned: Sequence[Cleaned], mm_per_unit: Mapping[str, float]) -> tuple[PlacedScan, ...]:
@@ -279,10 +285,16 @@ def _passage_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
 
 def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> list[Finding]:
     findings = []
-    if solid.n_pins:
-        message = f"{recipe.element}: its loose bodies are joined by {counted(solid.n_pins, 'made pin')} of {settings.pin_diameter_mm:g} mm."
+    if solid.joining and solid.n_pins:
+        pins, hold = counted(solid.n_pins, "made pin"), 100.0 * min(solid.joining.holds)
+        message = (
+            f"{recipe.element}: its loose bodies are joined by {pins} of {settings.pin_diameter_mm:g} mm; at least {hold:.0f} % of what reaches "
+            "into a body lies in bone."
+        )
         findings.append(Finding(Severity.NOTE, "pins-made", message, solid.n_pins, None, "pins"))
-    if solid.n_bodies > 1:
+    if solid.joining and solid.joining.refused:
+        findings.append(_refused_pin_finding(recipe, solid.joining, settings))
+    elif solid.n_bodies > 1:
         severity, code = (Severity.REVIEW, "bodies-not-joined") if solid.n_pins else (Severity.REVIEW, "loose-bodies")
         advice = "the pins did not reach" if solid.n_pins else "name the bone's own pieces in bones.csv, or set pin_diameter_mm to join them"
         findings.append(Finding(severity, code, f"{recipe.element}: {solid.n_bodies} bodies hang loose; {advice}.", solid.n_bodies, 1, "bodies"))
@@ -291,6 +303,17 @@ def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> 
         message = f"{recipe.element}: {n_hollow} closed cavities inside, {solid.united.n_cavities} of them scanned; the rest lie between bodies."
         findings.append(Finding(Severity.NOTE, "closed-cavities", message, n_hollow, None, "cavities"))
     return findings
+
+
+def _refused_pin_finding(recipe: Recipe, joining: Joining, settings: RebuildSettings) -> Finding:
+    hold, least = (round(100.0 * share, 1) for share in (min(joining.refused), LEAST_HOLD))
+    bodies = counted(len(joining.refused), "loose body", "loose bodies")
+    message = (
+        f"{recipe.element}: {bodies} could not be pinned: along the best line only {hold:.0f} % of a pin of {settings.pin_diameter_mm:g} mm "
+        f"would lie in bone, and the rest would run along its outside. Set a smaller pin_diameter_mm, write into poses.csv how the pieces lie, or "
+        "set pin_diameter_mm to 0 and join them at the bench."
+    )
+    return Finding(Severity.REVIEW, "pin-outside", message, hold, least, "%")
 
 
 def _evidence_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings, shares: dict[str, float]) -> list[Finding]:
