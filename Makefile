@@ -84,8 +84,10 @@ bench-batch: setup-test
 bench-symmetry: setup-test
 	$(BIN)/python benchmarks/symmetry.py
 
+# make bench-torture: real bones with known defects; make bench-torture MESHES=FOLDER: every mesh file of a folder
+MESHES ?=
 bench-torture: setup-test
-	$(BIN)/python benchmarks/torture.py
+	$(BIN)/python benchmarks/$(if $(MESHES),torture_files.py '$(MESHES)',torture.py)
 
 viewer:
 	cd viewer && npm install --no-package-lock && npm run build
