@@ -25,7 +25,7 @@ ASKING = {
     "--dry-run", "--dryrun", "--summary", "-S", "--detailed-summary", "-D", "--dag", "--rulegraph", "--filegraph", "--d3dag", "--lint",
     "--list-rules", "--list", "-l", "--list-target-rules", "--lt", "--touch", "-t", "--unlock",
 }  # fmt: skip
-LONGEST_END_S = 2.0
+LONGEST_END_S = 2.0  # a worker told to end only kills its children, which takes milliseconds; one that hangs is not waited for
 SNAKEFILE = Path(__file__).resolve().parent.parent / "Snakefile"
 
 

@@ -143,7 +143,6 @@ def test_where_a_part_must_fit_no_deeper_set_up_is_taken_whatever_it_would_leave
     ends = [box((60.0, 20.0, 60.0), (0.0, sign * 20.0, 30.0)) for sign in (-1.0, 1.0)]
     pitted = unite_pieces(together(*walls, *ends, box((60.0, 60.0, 60.0), (0.0, 0.0, -29.9)))).mesh
     weighed, held = (SetUpSearch(pitted, BALL_6, ReachLimits(1.0, 1.0, 5.0, 100.0, must_fit)) for must_fit in (False, True))
-    weighed._least_depth = 60.0
     assert weighed.trial(UP[2]).cost < weighed.trial(UP[0]).cost
     assert max(trial.depth_mm for trial in held.find()) <= 100.0
 

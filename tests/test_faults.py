@@ -145,7 +145,7 @@ def test_a_build_that_fails_again_and_again_says_so_each_time_and_ends_with_the_
 @pytest.mark.skipif(not EVERY, reason="every place takes an hour: make faults")
 @pytest.mark.parametrize("kind", ERRORS)
 def test_a_build_with_one_failure_anywhere_says_so_and_the_next_one_ends_with_the_same_bytes(built_tiny: Path, tmp_path: Path, kind: str) -> None:
-    for number in count(1, 1 if kind == "start" else EVERY):
+    for number in count(1, 1 if kind == "start" else EVERY):  # a build starts few processes, so none of these is left out
         batch = make_tiny_batch(tmp_path / f"{number}" / "batch")
         has_fired, done = build_with_fault(batch, plan_fault(tmp_path / f"{number}", kind, number, batch))
         assert_says_it_in_a_sentence(done)

@@ -9,6 +9,7 @@ import pytest
 from dog_individuals import read_bone
 from solid_shapes import ball, box, capsule, inverted, together
 
+from meshtools.errors import GeometryError
 from meshtools.geometry import print_parts
 from meshtools.geometry.audit import audit_topology, signed_volume
 from meshtools.geometry.body import enter, rod, solid_of, surface_of
@@ -300,6 +301,12 @@ def test_a_part_too_large_is_told_by_the_side_that_does_not_fit():
     part = PrintedPart(1, enter(box()), 1.0, 1.0, None, None, None, ())
     found = part_findings(part, audit, 0, np.array([200.0, 90.0, 40.0]), PrintSettings(build_z_mm=30.0))
     assert [(finding.value, finding.limit) for finding in found if finding.code == "part-too-large"] == [(40.0, 25.0)]
+
+
+def test_a_part_that_no_number_of_cuts_makes_fit_is_not_told_as_too_many_parts(monkeypatch):
+    monkeypatch.setattr("meshtools.geometry.splitting._DEEPEST", 0)
+    with pytest.raises(GeometryError, match="cut 1 time one after the other and a part still does not fit"):
+        split_to_fit(enter(box((40.0, 30.0, 180.0))).solid, Demand((50.0,) * 3, np.array([0.0, 0.0, 1.0]), NOWHERE, 15.0, 6.0, 12.0, 20))
 
 
 @pytest.mark.parametrize(("process", "hollow", "n_asked"), [(EXTRUSION, "yes", 1), (EXTRUSION, "by process", 0), (VAT, "yes", 0)])

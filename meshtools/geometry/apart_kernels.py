@@ -14,6 +14,9 @@ from meshtools.geometry.compiled import compiled
 from meshtools.geometry.tree_kernels import boxes_of_tree, order_of_tree
 
 SURE = 1e-12  # of the product of lengths that a value comes from; its rounding error is below 1e-14 of that
+# a tip nearer to the edge than this share of its side: rounding, 1e-16 of the side, may turn its height by more than 1e-10 ..
+LEAST_HEIGHT = 1e-6
+BEHIND = -1e-6  # .. and a cosine below this is behind by far more than such a turn
 MOST_WAITING = 1 << 12  # pairs of boxes put aside at a time
 
 
@@ -72,10 +75,10 @@ def _apart_at_edge(points: Any, a: int, b: int, tip: int, other_tip: int) -> boo
     if ee > 0.0:
         share = (ux * ex + uy * ey + uz * ez) / ee
         x, y, z = ux - share * ex, uy - share * ey, uz - share * ez
-        squared, room = x * x + y * y + z * z, 1e-12 * (ux * ux + uy * uy + uz * uz)
+        squared, room = x * x + y * y + z * z, LEAST_HEIGHT**2 * (ux * ux + uy * uy + uz * uz)
         # the plane holds the edge only to rounding: a tip counts as beside it where its height is far more than that
         wx, wy, wz = points[other_tip, 0] - points[a, 0], points[other_tip, 1] - points[a, 1], points[other_tip, 2] - points[a, 2]
-        if squared > room and x * wx + y * wy + z * wz < -1e-6 * np.sqrt(squared * (wx * wx + wy * wy + wz * wz)):
+        if squared > room and x * wx + y * wy + z * wz < BEHIND * np.sqrt(squared * (wx * wx + wy * wy + wz * wz)):
             return True
     return _side_of_face(points, a, b, tip, other_tip) != 0
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from meshtools.geometry.compiled import compiled
 
-MOST_CELLS = 1 << 20  # of a grid, that all boxes together are entered in
+MOST_CELLS = 1 << 20  # of a grid, that all boxes together are entered in: a table of 16 MB
+MOST_ALONG = 1 << 20  # cells along an axis: their product still numbers every cell in 64 bits
 
 
 @compiled
@@ -44,7 +45,7 @@ def faces_at_boxes(vertices: Any, faces: Any, lows: Any, highs: Any, size: float
         for axis in range(3):
             origin[axis], top[axis] = min(origin[axis], lows[i, axis]), max(top[axis], highs[i, axis])
     widest = max(top[0] - origin[0], top[1] - origin[1], top[2] - origin[2])
-    size = max(size, widest / (1 << 20), 1e-300)
+    size = max(size, widest / MOST_ALONG, 1e-300)
     while _n_cells(lows, highs, origin, size) > MOST_CELLS:
         size *= 2.0
     n_slots = 16

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meshtools.geometry.picture import SUPERSAMPLING, Seen, cast, fitted_camera
+from meshtools.geometry.picture import SUPERSAMPLING, Seen, fitted_camera, take_shot
 from meshtools.model import ColourArray, FloatArray, Mesh
 
 LINE = 40.0  # grey of an outline
@@ -29,7 +29,7 @@ def scaled_view(mesh: Mesh, face_colours: ColourArray, seen: Seen, mm_per_px: fl
     size = tuple(max(2, int(np.ceil(length / mm_per_px))) for length in (width_mm, height_mm))
     # pixels are made to fit the box exactly, so that the picture can be set at its true size
     camera = fitted_camera(mesh, seen, (size[0], size[1]), float(width_mm / size[0]))
-    shot = cast(mesh, face_colours, camera, (size[0] * SUPERSAMPLING, size[1] * SUPERSAMPLING))
+    shot = take_shot(mesh, face_colours, camera, (size[0] * SUPERSAMPLING, size[1] * SUPERSAMPLING))
     drawn = np.where(_lines(shot.depth_mm, STEP_SHARE * camera.depth_mm)[..., None], LINE, shot.colours)
     small = drawn.reshape(size[1], SUPERSAMPLING, size[0], SUPERSAMPLING, 3).mean(axis=(1, 3))
     return ScaledView(np.rint(small).astype(np.uint8), float(width_mm), float(size[1] * width_mm / size[0]))

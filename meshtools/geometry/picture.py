@@ -71,7 +71,7 @@ def render_seen(
         return np.full((height, width, 3), 255, np.uint8)
     foot = FOOT_PX if scale_bar else 0
     camera = fitted_camera(mesh, seen, (width, height - foot))
-    shot = cast(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING))
+    shot = take_shot(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING))
     fine = _hatch(shot, hatched)
     small = sum(fine[row::SUPERSAMPLING, column::SUPERSAMPLING] for row, column in np.ndindex(SUPERSAMPLING, SUPERSAMPLING)) / SUPERSAMPLING**2
     page = np.full((height, width, 3), 255, np.uint8)
@@ -114,7 +114,7 @@ class Shot:
     face: NDArray[np.uint32]
 
 
-def cast(mesh: Mesh, face_colours: ColourArray, camera: Camera, size_px: tuple[int, int]) -> Shot:
+def take_shot(mesh: Mesh, face_colours: ColourArray, camera: Camera, size_px: tuple[int, int]) -> Shot:
     """Colour, depth and face of each fine pixel, seen from where its middle is."""
     from meshtools.geometry.raster_kernels import faces_seen
 

@@ -120,14 +120,12 @@ class SetUpSearch:
         self.mesh, self.cutter, self.limits = light_version(mesh), cutter, limits
         self.samples, _ = sample_surface(self.mesh, SEARCH_SAMPLES, SEED_SEARCH)
         self._finer_samples, _ = sample_surface(self.mesh, TRIAL_SAMPLES, SEED_TRIAL)
-        self._least_depth = 1e-9
         _, axes = np.linalg.eigh(np.cov(self.samples.T))
         self._axes = np.asarray(axes.T)
 
     def find(self) -> tuple[Trial, ...]:
         """The best set-ups, lowest cost first, each scored with its parting surface."""
         first, sides = self.coarse_sides
-        self._least_depth = min(self.depth_mm(direction) for direction in first)
         seen = [self._scored(direction, np.logical_and(*open_)) for direction, open_ in zip(first, sides, strict=True)]
         coarse = self._fitting(sorted(seen, key=lambda trial: trial.cost))
         refined = [self._turned_in_steps(start, STEPS_DEG, self.trial) for start in _apart(coarse, N_STARTS)]
@@ -138,26 +136,34 @@ class SetUpSearch:
         return tuple(self._fitting(sorted(final, key=lambda trial: trial.cost)))
 
     @cached_property
-    def coarse_sides(self) -> tuple[FloatArray, NDArray[np.bool_]]:
-        """Directions (k, 3) over the half sphere, and which samples stay uncut from above and from below along each (k, 2, n)."""
+    def _first_directions(self) -> FloatArray:
+        """Directions (k, 3) over the half sphere that the search begins with."""
         own = [smallest_box(hull_points(self.mesh.vertices))] if self.limits.must_fit else []  # few directions may be shallow enough
-        first = np.concatenate([self._axes, *own, even_directions(N_DIRECTIONS)])
-        return first, np.array([self._open_sides(direction) for direction in first])
+        return np.concatenate([self._axes, *own, even_directions(N_DIRECTIONS)])
+
+    @cached_property
+    def least_depth_mm(self) -> float:
+        """The least depth along these directions, which the depth of every trial is weighed against."""
+        return max(min(self.depth_mm(direction) for direction in self._first_directions), 1e-9)
+
+    @cached_property
+    def coarse_sides(self) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """The first directions (k, 3), and which samples stay uncut from above and from below along each (k, 2, n)."""
+        return self._first_directions, np.array([self._open_sides(direction) for direction in self._first_directions])
 
     def find_with_further(self, n_further: int) -> tuple[Trial, ...]:
         """The best pairs of sides, lowest cost first, where so many single sides may follow: each scored by what all of them leave on the coarse
         grid. Sides are added one by one, each the one that takes most; the pair is turned in small steps under those it was chosen with."""
         first, sides = self.coarse_sides
-        self._least_depth = min(self.depth_mm(direction) for direction in first)
         singles, ranked = sides.reshape(-1, sides.shape[-1]), list[tuple[Trial, NDArray[np.bool_]]]()
         for direction, open_ in zip(first, sides, strict=True):
             by_pair = np.logical_and(*open_)
             others = self._open_after(by_pair, singles, n_further)
             ranked.append((self._scored(direction, by_pair & others), others))
         ranked.sort(key=lambda pair: pair[0].cost)
-        masks = {id(trial): others for trial, others in ranked}
-        starts = _apart(self._fitting([trial for trial, _ in ranked]), N_FURTHER_STARTS)
-        turned = [self._turned_in_steps(start, STEPS_DEG, partial(self.trial, others=masks[id(start)])) for start in starts]
+        left_by_others = dict(ranked)  # a trial is its own key: no two are equal
+        starts = _apart(self._fitting(list(left_by_others)), N_FURTHER_STARTS)
+        turned = [self._turned_in_steps(start, STEPS_DEG, partial(self.trial, others=left_by_others[start])) for start in starts]
         return tuple(sorted(turned, key=lambda trial: trial.cost))
 
     def likely_sides(self, open_: NDArray[np.bool_], n: int) -> FloatArray:
@@ -213,7 +219,7 @@ class SetUpSearch:
         depth = self.depth_mm(direction)
         excess = max(0.0, uncut_percent - SAFETY * self.limits.uncut_percent)
         too_deep = FAR_TOO_DEEP if self.limits.must_fit else TOO_DEEP
-        cost = DEPTH_WEIGHT * depth / self._least_depth + excess + too_deep * (depth > self.limits.most_depth_mm)
+        cost = DEPTH_WEIGHT * depth / self.least_depth_mm + excess + too_deep * (depth > self.limits.most_depth_mm)
         return Trial(direction, depth, uncut_percent, cost)
 
     def _plain_frame(self, direction: FloatArray) -> FloatArray:

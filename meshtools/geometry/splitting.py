@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.counted import counted
 from meshtools.errors import GeometryError
 from meshtools.geometry.body import parts_of
 from meshtools.geometry.build_fit import place_in, smallest_box
@@ -24,7 +25,7 @@ _N_PLANES = 25
 _N_TRIED = 10
 _CRUMB_SHARE = 0.02  # a part is a crumb below this share of the replica and ..
 _CRUMB_OF_ROOM = 0.005  # .. of the build volume
-_DEEPEST = 24
+_DEEPEST = 24  # cuts one after the other through one part: a halving each, so 24 leave less than a ten-millionth of the length
 _PLAY = 0.35  # how far a plane may lie from an even division, as a share of an even part
 
 
@@ -83,7 +84,10 @@ class _Splitter:
         if place_in(hull, self.demand.room_mm, self.demand.up) is not None:
             self.parts.append(part)
             return
-        if depth > _DEEPEST or len(self.parts) >= self.demand.most_parts:
+        if depth > _DEEPEST:
+            raise GeometryError(f"the replica was cut {counted(depth, 'time')} one after the other and a part still does not fit the machine; "
+                                "enter a larger build volume (print.build_x_mm, build_y_mm, build_z_mm), or a smaller print.key_depth_mm")
+        if len(self.parts) >= self.demand.most_parts:
             raise GeometryError(f"the replica does not come apart into {self.demand.most_parts} parts or fewer that fit the machine; "
                                 "check its size, raise print.most_parts, or enter a larger build volume (print.build_x_mm, build_y_mm, build_z_mm)")
         cut, sides = self.choose(part, hull)
