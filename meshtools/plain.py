@@ -7,6 +7,7 @@ import types
 import typing
 from collections.abc import Mapping
 from enum import StrEnum
+from functools import cache
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -15,9 +16,16 @@ T = TypeVar("T")
 def from_plain(kind: type[T], value: Mapping[str, Any]) -> T:
     """Build dataclass `kind` from the dict that `model.plain` made of it; keys it does not know are an error, missing ones
     take the default."""
+    fields = _fields(kind)  # type: ignore[arg-type]
+    revived = ((*fields[key], item) for key, item in value.items())
+    return kind(**{name: _revive(hint, item) for name, hint, item in revived})
+
+
+@cache
+def _fields(kind: type[Any]) -> dict[str, tuple[str, Any]]:
+    """Key in the dict -> name and type of the field."""
     hints = typing.get_type_hints(kind)
-    names = {f.metadata.get("json", f.name): f.name for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
-    return kind(**{names[key]: _revive(hints[names[key]], item) for key, item in value.items()})
+    return {f.metadata.get("json", f.name): (f.name, hints[f.name]) for f in dataclasses.fields(kind)}
 
 
 def _revive(hint: Any, value: Any) -> Any:

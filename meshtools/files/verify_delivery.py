@@ -60,12 +60,16 @@ class _Measured:
     extents_mm: tuple[float, float, float]
 
 
-def verify_delivery(path: Path, planned: PlannedPart, read: dict[str, DeliveredSurface] | None = None) -> tuple[Finding, ...]:
-    """Read a delivered PLY, STL, 3MF or GLB from disk and list everything that differs from the plan, each as a failed finding.
+Verdict = tuple[tuple[Finding, ...], DeliveredSurface | None]
+"""What is wrong with a delivered file, and the surface in it where it can be read."""
+
+
+def verify_delivery(path: Path, planned: PlannedPart) -> Verdict:
+    """Read a delivered PLY, STL, 3MF or GLB from disk and list everything that differs from the plan, each as a failed finding. The surface that
+    was read comes with the list, for what else is to be checked of it.
 
     Codes: delivery-unreadable, delivery-hash, delivery-unit, delivery-open, delivery-inside-out, delivery-size, delivery-volume, and, where
     all else is right, delivery-count, delivery-area, delivery-source, delivery-crossing and delivery-piece.
-    `read` takes the surface by the file's name, for what else is to be checked of it.
     Tolerance: the rounding of 32-bit floats (a millionth of the largest extent) for STL, 3MF and GLB, of 64-bit floats for PLY.
     """
     suffix = path.suffix.lower()
@@ -74,19 +78,17 @@ def verify_delivery(path: Path, planned: PlannedPart, read: dict[str, DeliveredS
     except OSError as error:
         if is_passing(error):
             raise
-        return (_finding("unreadable", path, f"cannot be read ({error.strerror})"),)
-    findings = []
+        return (_finding("unreadable", path, f"cannot be read ({error.strerror})"),), None
+    findings, surface = [], None
     digest = hashlib.sha256(content).hexdigest()
     if digest != planned.sha256:
         findings.append(_finding("hash", path, "is not the file that was written", digest, planned.sha256))
     try:
         surface = read_delivered(content, suffix)
-        if read is not None:
-            read[path.name] = surface
         with np.errstate(over="ignore", invalid="ignore"):  # damaged coordinates may be huge
             readings = [_measure(surface), _measure(_read_with_library(content, suffix))]
     except ScanError as error:
-        return (*findings, _finding("unreadable", path, f"is no use: {error}"))
+        return (*findings, _finding("unreadable", path, f"is no use: {error}")), surface
     if suffix in _EXPECTED_UNIT and surface.unit != _EXPECTED_UNIT[suffix]:
         findings.append(_finding("unit", path, f"states the unit '{surface.unit}'", surface.unit, _EXPECTED_UNIT[suffix]))
     found = [_compare(path, reading, planned) for reading in readings]
@@ -98,7 +100,7 @@ def verify_delivery(path: Path, planned: PlannedPart, read: dict[str, DeliveredS
         findings += _compare_counts(path, surface, readings[0], planned) + _compare_crossings(path, surface, planned)
     if suffix != ".stl" and not findings:
         findings += _compare_pieces(path, surface)
-    return tuple(findings)
+    return tuple(findings), surface
 
 
 def _compare_counts(path: Path, surface: DeliveredSurface, reading: _Measured, planned: PlannedPart) -> list[Finding]:
@@ -215,18 +217,34 @@ def _read_with_library(content: bytes, suffix: str) -> DeliveredSurface:
     """The same file through a general library, in mm and +z up. ScanError when the library finds nothing in it."""
     if suffix == ".3mf":
         return _read_with_lib3mf(content)
-    import trimesh
-
     try:
-        loaded = trimesh.load(io.BytesIO(content), file_type=suffix[1:], force="mesh", process=False)
+        vertices, faces = _loaded(io.BytesIO(content), suffix)
     except DAMAGE as error:
         raise ScanError(f"a general library cannot read it: {error}") from error
-    vertices, faces = np.asarray(loaded.vertices, dtype=np.float64), np.asarray(loaded.faces, dtype=np.int64)
     if not len(faces):
         raise ScanError("a general library finds no faces in it")
     if suffix == ".glb":
         vertices = np.column_stack([vertices[:, 0], -vertices[:, 2], vertices[:, 1]]) * 1000.0
     return DeliveredSurface(vertices, faces)
+
+
+def _loaded(stream: io.BytesIO, suffix: str) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Vertices and faces as trimesh reads them, those of a GLB laid where its nodes place them. Its own `load` gives the same for any format, but
+    copies meshes and their looks three times over, which takes ten times as long as reading does."""
+    from trimesh import load_scene
+    from trimesh.exchange.ply import load_ply
+    from trimesh.exchange.stl import load_stl
+    from trimesh.transformations import transform_points
+
+    if suffix == ".glb":
+        scene = load_scene(stream, file_type="glb", process=False)
+        placed = [(matrix, scene.geometry[name]) for matrix, name in (scene.graph[node] for node in scene.graph.nodes_geometry)]
+        starts = np.cumsum([0, *(len(mesh.vertices) for _, mesh in placed)])
+        points = [transform_points(np.asarray(mesh.vertices, dtype=np.float64), matrix) for matrix, mesh in placed]
+        corners = [np.asarray(mesh.faces, dtype=np.int64) + start for (_, mesh), start in zip(placed, starts, strict=False)]
+        return np.concatenate(points), np.concatenate(corners)
+    read = (load_ply if suffix == ".ply" else load_stl)(stream)
+    return np.asarray(read["vertices"], dtype=np.float64), np.asarray(read["faces"], dtype=np.int64).reshape(-1, 3)
 
 
 def _read_with_lib3mf(content: bytes) -> DeliveredSurface:

@@ -124,7 +124,10 @@ def check_written(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]
     figures = {name: facts[fact] for name, fact in counts.items()} | {"n_sources": len(record["sources"])}
     for entry in record["files"]:
         planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"], facts["n_self_intersections"], **figures)
-        findings += verify_delivery(batch / entry["path"], planned, read)
+        found, surface = verify_delivery(batch / entry["path"], planned)
+        findings += found
+        if surface is not None:
+            read[Path(entry["path"]).name] = surface
     findings += verify_placement(read, facts["delivered_from_scan"])
     missing = set(FILES.names) - {Path(entry["path"]).name for entry in record["files"]}
     findings += [Finding(Severity.FAILED, "delivery-missing", f"{name} was not written.") for name in sorted(missing)]

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
+from functools import lru_cache
+from hashlib import sha256
+
 from meshtools.report.markup import Html, join, tag
 from meshtools.report.words import HATCHED, STATUSES, class_words
 
@@ -19,22 +23,31 @@ def status_mark(status: str) -> Html:
     return tag("span", tag("span", sign, class_="sign", aria_hidden="true"), status, class_=f"status {status}", title=meaning)
 
 
+def _safe(text: str) -> str:
+    """A script's text without what would end its element."""
+    return text.replace("</", "<\\/").replace("<!--", "<\\!--")
+
+
+@lru_cache(maxsize=4)
+def _running_script(text: str) -> tuple[Html, str]:
+    """The element of a script that runs, and its SHA-256 in base64. The viewer is half a megabyte and the same on every page."""
+    safe = _safe(text)
+    return Html(f"<script>{safe}</script>"), b64encode(sha256(safe.encode()).digest()).decode()
+
+
 def page_frame(title: str, body: Html, style: str, scripts: tuple[tuple[str, str], ...] = ()) -> str:
     """A whole HTML document that may run exactly the given (kind, text) scripts and may load nothing at all.
 
     The policy names each script by its hash, so markup that slipped in could not run either.
     """
-    from base64 import b64encode
-    from hashlib import sha256
-
     written, hashes = [], []
     for kind, text in scripts:
-        safe = text.replace("</", "<\\/").replace("<!--", "<\\!--")
         if kind == "json":
-            written.append(Html(f'<script type="application/json" id="bone-mesh">{safe}</script>'))
+            written.append(Html(f'<script type="application/json" id="bone-mesh">{_safe(text)}</script>'))
         else:
-            written.append(Html(f"<script>{safe}</script>"))
-            hashes.append(f"'sha256-{b64encode(sha256(safe.encode()).digest()).decode()}'")
+            script, digest = _running_script(text)
+            written.append(script)
+            hashes.append(f"'sha256-{digest}'")
     policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src {' '.join(hashes) or chr(39) + 'none' + chr(39)}"
     head = join([
         tag("meta", charset="utf-8"),

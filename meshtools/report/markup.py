@@ -29,7 +29,7 @@ def escaped(value: Any) -> Html:
 
 def join(parts: Iterable[Any]) -> Html:
     """Several values one after the other, each escaped unless it is markup."""
-    return Html("".join(escaped(part) for part in parts))
+    return Html("".join(map(escaped, parts)))
 
 
 def tag(name: str, /, *children: Any, **attributes: Any) -> Html:

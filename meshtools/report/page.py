@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from meshtools.report import sections
@@ -34,6 +35,7 @@ def bone_page(sheet: Mapping[str, Any]) -> str:
     return page_frame(title, tag("main", BACK_TO_INDEX, _head(sheet), body, _foot(sheet), class_="sheet"), asset("style.css"), tuple(scripts))
 
 
+@cache
 def viewer_script() -> str:
     """The viewer with the licence of the library that it contains, which every copy must carry."""
     return f"/* The viewer contains three.js.\n\n{asset('LICENSE-three.txt')}*/\n{asset('viewer.js')}"
