@@ -10,6 +10,7 @@ import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from hashlib import sha256
+from os.path import exists
 from pathlib import Path
 from typing import Any
 
@@ -196,7 +197,7 @@ class Progress:
     """One line on standard error with jobs done and time left, for work that takes long."""
 
     def __init__(self, workspace: Workspace, stale: list[tuple[str, str]], quiet: bool) -> None:
-        self._waiting = [workspace.folder / record_path(stage, name) for stage, name in stale]
+        self._waiting = [str(workspace.folder / record_path(stage, name)) for stage, name in stale]
         self._n_jobs = len(stale)
         self._start_s = self._shown_s = time.monotonic()
         self._n_shown = 0
@@ -208,7 +209,7 @@ class Progress:
         if self._quiet or now_s - self._shown_s < 1:
             return
         self._shown_s = now_s
-        self._waiting = [path for path in self._waiting if not path.exists()]
+        self._waiting = [path for path in self._waiting if not exists(path)]
         n_done = self._n_jobs - len(self._waiting)
         left = f", about {(now_s - self._start_s) / n_done * len(self._waiting):.0f} s left" if n_done > 3 else ""
         if sys.stderr.isatty():

@@ -12,6 +12,7 @@ from typing import NamedTuple
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 PROC = Path("/proc")
 CGROUPS = Path("/sys/fs/cgroup")
+NO_LIMIT = 1 << 60  # bytes: the older interface states the largest number it knows where there is no limit
 
 
 class MachineMemory(NamedTuple):
@@ -50,7 +51,10 @@ def _limits_upwards(root: Path, path: str, names: tuple[str, str, str]) -> Itera
     for group in (folder, *folder.parents):
         if group.is_relative_to(root):
             with suppress(OSError, ValueError):  # no such group here, or `max`: no limit
-                limit, used = int((group / names[0]).read_text()), int((group / names[1]).read_text())
+                limit = int((group / names[0]).read_text())
+                if limit >= NO_LIMIT:
+                    continue
+                used = int((group / names[1]).read_text())
                 idle = re.search(rf"(?m)^{names[2]} (\d+)", (group / "memory.stat").read_text())
                 yield limit, used - (int(idle[1]) if idle else 0)
 

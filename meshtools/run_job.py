@@ -1,7 +1,7 @@
 """Run one job as Snakemake asks for it, fenced off: native code that crashes ends as a failed record of that bone.
 
-Snakemake calls this in a thread of its own process: a process for each job that only asked the warm worker and waited cost a quarter of
-the time of a batch of small bones.
+Snakemake calls this in a thread of its own process, which asks the warm worker and waits: a process that did only that would cost more than
+some jobs do.
 """
 
 from __future__ import annotations

@@ -15,6 +15,7 @@ import signal
 import socket
 import sys
 from dataclasses import dataclass
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from meshtools.errors import is_passing
 from meshtools.fence import STOPPED, TRY_AGAIN, WATCH_S, Watch, job_log, read_limits
 from meshtools.geometry.compiled import compile_all
 from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
-from meshtools.machine_memory import resident_mb
+from meshtools.machine_memory import machine_memory, resident_mb
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
@@ -92,14 +93,37 @@ class Worker:
             client.close()
             return
         self._bury()
+        request = f"{' '.join(words)}\n".encode()
         try:
-            child = next((child for child in self._children.values() if child.is_free), None) or self._fork(client)
-            child.line.sendall(f"{' '.join(words)}\n".encode())
+            child = self._idle_child(request) or self._new_child(request, client)
         except OSError as error:  # no memory or no process left: this job is for another build, the worker goes on
             sys.stderr.write(f"{' '.join(words)}: no process could be started ({error.strerror}).\n")
             self._send(client, TRY_AGAIN)
             return
         child.client, child.watch, child.sentence = client, self.watch(child.pid, words[0], words[1]), ""
+
+    def _idle_child(self, request: bytes) -> Child | None:
+        """A child that waited for a job and has taken this one, None where there is none. One that has died meanwhile is left for burial."""
+        for child in self._children.values():
+            if child.is_free:
+                try:
+                    child.line.sendall(request)
+                except OSError:
+                    self._hang_up(child)
+                else:
+                    return child
+        return None
+
+    def _new_child(self, request: bytes, client: socket.socket) -> Child:
+        """A child that was forked for this job. OSError where the machine gives none."""
+        child = self._fork(client)
+        child.line.sendall(request)
+        return child
+
+    def _hang_up(self, child: Child) -> None:
+        """Ask nothing more of a child: it ends, if it has not yet."""
+        self._selector.unregister(child.line)
+        child.line.close()
 
     def end(self, *_: object) -> None:
         """End soon, and the children before: the handler of a signal."""
@@ -131,8 +155,9 @@ class Worker:
         return Watch(pid, (stage, name), read_limits(Path(), stage, name))
 
     def _stop_broken(self) -> None:
+        machine = cache(machine_memory)  # one look at the machine for all children
         for child in self._children.values():
-            if child.watch is not None and not child.sentence and (sentence := child.watch.broken()):
+            if child.watch is not None and not child.sentence and (sentence := child.watch.broken(machine)):
                 child.sentence = sentence
                 child.watch.stop()
 
@@ -185,13 +210,11 @@ class Worker:
         except OSError:
             said = b""
         if not said:
-            self._selector.unregister(child.line)
-            child.line.close()
+            self._hang_up(child)
             return
         self._answer(child, said[0])
         if resident_mb((child.pid,)) > resident_mb((os.getpid(),)) + MOST_KEPT_MB:
-            self._selector.unregister(child.line)
-            child.line.close()  # it ends; until it has, nothing more is asked of it
+            self._hang_up(child)
             del self._children[child.pid]
 
     def _bury(self) -> None:
@@ -204,8 +227,7 @@ class Worker:
                 if child.line.fileno() >= 0:  # what it said last may still be unread
                     self._hear(child)
                 if child.line.fileno() >= 0:
-                    self._selector.unregister(child.line)
-                    child.line.close()
+                    self._hang_up(child)
                 code = os.waitstatus_to_exitcode(ended[1])
                 self._answer(child, code if code >= 0 else 128 - code)
                 self._children.pop(child.pid, None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import faulthandler
 import json
 import os
+import selectors
 import signal
 import socket
 import subprocess
@@ -29,7 +30,7 @@ from meshtools.keys import ContentHashes
 from meshtools.machine_memory import MachineMemory, machine_memory, process_tree, resident_mb
 from meshtools.model import Mesh, RawScan
 from meshtools.run_job import run_fenced, watched_end
-from meshtools.worker import Worker
+from meshtools.worker import Child, Worker
 from meshtools.workspace import open_workspace
 
 SHORT = MachineMemory(16000, 100)
@@ -159,6 +160,15 @@ def test_a_child_that_ended_its_job_well_gets_the_next_one_and_two_jobs_at_once_
         connections = [asked(worker, b"clean short 0\n") for _ in range(n_at_once)]
         assert [connection.recv(10) for connection in connections] == [b"\0"] * n_at_once
         assert len(set(process_tree(os.getpid())) - before) == n_at_once
+
+
+def test_a_child_that_died_while_it_waited_is_passed_over_for_a_new_one() -> None:
+    ours, theirs = socket.socketpair()
+    theirs.close()
+    worker = Worker.__new__(Worker)
+    worker._children, worker._selector = {1: Child(1, ours)}, selectors.DefaultSelector()
+    worker._selector.register(ours, selectors.EVENT_READ, 1)
+    assert (worker._idle_child(b"clean ends 0\n"), worker._children[1].is_free) == (None, False)
 
 
 def test_a_client_that_dies_before_it_asks_leaves_the_worker_and_its_jobs_as_they_were(worker: str) -> None:

@@ -26,12 +26,13 @@ def compile_all() -> None:
     (half a minute) and once in each worker (a second), so that no job waits for it."""
     import numpy as np
 
+    from meshtools.geometry.audit import audit_topology
     from meshtools.geometry.decimate import decimate_within
-    from meshtools.geometry.distance import compare
+    from meshtools.geometry.distance import Surface, measure_deviation
     from meshtools.geometry.picture import render_picture
     from meshtools.model import Mesh
 
-    n_rings, n_round = 24, 48
+    n_rings, n_round = 20, 40
     height = np.linspace(0.05, np.pi - 0.05, n_rings)[:, None]
     round_ = np.linspace(0.0, 2.0 * np.pi, n_round, endpoint=False)[None, :]
     radius = 10.0 + 0.3 * np.sin(9.0 * height) * np.cos(11.0 * round_)
@@ -40,7 +41,10 @@ def compile_all() -> None:
     right = (np.arange(n_rings - 1)[:, None] * n_round + (np.arange(n_round)[None, :] + 1) % n_round).ravel()
     faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
     ball = Mesh.create(points.reshape(-1, 3), faces)
-    compare(decimate_within(ball, 0.15).mesh, ball)
+    surfaces = Surface(decimate_within(ball, 0.15).mesh), Surface(ball)
+    for mesh, other in (surfaces, surfaces[::-1]):
+        measure_deviation(mesh, other, n_samples=1)
+    audit_topology(ball)
     _clean(ball)
     render_picture(ball, np.zeros((len(ball.faces), 3), np.uint8), "front", (8, 8), scale_bar=False)
     _carve_and_mould(ball)
