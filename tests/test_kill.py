@@ -44,12 +44,14 @@ def test_a_killed_build_is_finished_by_the_next_one_with_the_same_bytes(
     """Most kills come while jobs run, the rest before: a small build spends half its time on starting."""
     to_first_s, whole_s = durations_s
     moments = random.Random(bundle)
-    for attempt in range(N_KILLS // N_BUNDLES):
+    n_attempts, n_at_work = N_KILLS // N_BUNDLES, 0
+    for attempt in range(n_attempts):
         batch = make_tiny_batch(tmp_path / f"batch-{attempt}")
         process = subprocess.Popen([*BONEWRIGHT, "build", "--batch", str(batch)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         if attempt:
             wait_for_a_job(batch, process)
-            time.sleep(moments.uniform(0.0, whole_s - to_first_s))
+            time.sleep(moments.uniform(0.0, (whole_s - to_first_s) * attempt / (n_attempts - 1)))
+            n_at_work += process.poll() is None
         else:
             time.sleep(moments.uniform(0.1, to_first_s))
         os.kill(process.pid, signal.SIGKILL)
@@ -57,3 +59,4 @@ def test_a_killed_build_is_finished_by_the_next_one_with_the_same_bytes(
         build(batch)
         assert result_hashes(batch) == result_hashes(built_tiny)
         shutil.rmtree(batch)
+    assert n_at_work, "no build was killed while its jobs ran"
