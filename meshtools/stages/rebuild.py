@@ -287,16 +287,18 @@ def _body_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings) -> 
     findings = []
     if solid.joining and solid.n_pins:
         pins, hold = counted(solid.n_pins, "made pin"), 100.0 * min(solid.joining.holds)
+        share = "all" if hold >= 99.5 else f"at least {hold:.0f} %"
         message = (
-            f"{recipe.element}: its loose bodies are joined by {pins} of {settings.pin_diameter_mm:g} mm; at least {hold:.0f} % of what reaches "
-            "into a body lies in bone."
+            f"{recipe.element}: its loose bodies are joined by {pins} of {settings.pin_diameter_mm:g} mm; {share} of what reaches into a "
+            "body lies in bone."
         )
         findings.append(Finding(Severity.NOTE, "pins-made", message, solid.n_pins, None, "pins"))
     if solid.joining and solid.joining.refused:
         findings.append(_refused_pin_finding(recipe, solid.joining, settings))
     elif solid.n_bodies > 1:
         severity, code = (Severity.REVIEW, "bodies-not-joined") if solid.n_pins else (Severity.REVIEW, "loose-bodies")
-        advice = "the pins did not reach" if solid.n_pins else "name the bone's own pieces in bones.csv, or set pin_diameter_mm to join them"
+        choice = "where one is not of this bone, name its own pieces in bones.csv; where all are, set pin_diameter_mm to join them"
+        advice = "the pins did not reach" if solid.n_pins else choice
         findings.append(Finding(severity, code, f"{recipe.element}: {solid.n_bodies} bodies hang loose; {advice}.", solid.n_bodies, 1, "bodies"))
     n_hollow = solid.audit.n_pieces - solid.n_bodies
     if solid.audit.is_closed and n_hollow > 0:
