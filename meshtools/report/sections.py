@@ -204,7 +204,7 @@ def fills(sheet: Sheet) -> Html:
                  f"the widest {figure(rims['widest_closed_rim_mm'], 'mm')}.")
     left = f"Rims left open: {rims['n_open_rims']}. An open surface is not delivered." if rims["n_open_rims"] else ""
     rows = [(row["find"] or "replica", number(row["rim_span_mm"], 1), number(row["area_mm2"], 1), _place(row)) for row in sheet["fills"][:MOST_FILLS]]
-    body = table(("On", "Span mm", "Area mm²", "Centre x, y, z in the scan mm"), rows, numeric=(1, 2)) if rows else ""
+    body = table(("On", "Span mm", "Area mm²", "Centre x, y, z, mm of the clean surface"), rows, numeric=(1, 2)) if rows else ""
     rest = sheet["fills"][MOST_FILLS:]
     more = f"And {len(rest)} smaller ones of {figure(sum(row['area_mm2'] for row in rest), 'mm²')} together; report.json lists them." if rest else ""
     seams = any(row["class"] == "FILL" for row in sheet["shares"])

@@ -220,7 +220,7 @@ def _shape_findings(recipe: Recipe, solid: _Solid, settings: RebuildSettings, sc
         message = f"{recipe.element}: {counted(united.n_glued, 'piece')} of several bodies with edges in common (one stored twice?), now united."
         findings.append(Finding(Severity.NOTE, "bodies-glued", message, united.n_glued, 0, "pieces"))
     findings += _crossing_findings(recipe, solid)
-    return [*findings, *_passage_findings(recipe, solid), *_body_findings(recipe, solid, settings)]
+    return [*findings, *_passage_findings(recipe, solid, scans), *_body_findings(recipe, solid, settings)]
 
 
 def _crossing_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
@@ -256,7 +256,7 @@ def _open_rim_finding(recipe: Recipe, rim: OpenRim, scans: Sequence[PlacedScan],
     return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), settings.close_rims_up_to_mm, "mm")
 
 
-def _passage_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
+def _passage_findings(recipe: Recipe, solid: _Solid, scans: Sequence[PlacedScan]) -> list[Finding]:
     passages = solid.passages
     n_cut = passages.n_pits + passages.n_tunnels
     widths = ", ".join(f"{width:.1f}" for width in (rim.width_mm for rim in solid.closing.passages))
@@ -268,10 +268,10 @@ def _passage_findings(recipe: Recipe, solid: _Solid) -> list[Finding]:
         )
         findings.append(Finding(Severity.NOTE, "passages-made", message, n_cut, None, "holes"))
     for opening in solid.missed_openings:
+        place = place_in_scan((opening.x, opening.y, opening.z), [scan for scan in scans if scan.find == opening.find] or scans)
         message = (
-            f"{recipe.element}: openings.csv keeps a {opening.kind} of find {opening.find} near ({opening.x:.1f}, {opening.y:.1f}, "
-            f"{opening.z:.1f}) mm, but the surface has no rim of its own there, so nothing was cut for it. Correct its place, or leave out depth "
-            "and passage where the scan sees into the hole."
+            f"{recipe.element}: openings.csv keeps a {opening.kind} of {place.words} (x,y,z {place.scan_cells} in scan units), but the surface has "
+            "no rim of its own there, so nothing was cut for it. Correct its place, or leave out depth and passage where the scan sees into the hole."
         )
         findings.append(Finding(Severity.REVIEW, "passage-not-cut", message))
     if not passages.is_as_planned:
