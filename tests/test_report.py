@@ -334,3 +334,16 @@ def test_a_page_leads_back_to_the_index_and_its_copy_leads_only_to_the_copies_be
     addresses = [[a["href"] for tag, a in Outline(text).tags if tag == "a" and not str(a["href"]).startswith("#")] for text in (page, copy)]
     assert addresses == [["../../index.html", "print/sheet.pdf", "print/all.zip"], ["all-12345678.zip"]]
     assert copy.partition("<script")[2] == page.partition("<script")[2]
+
+
+def test_the_area_taken_over_is_told_with_its_seam_which_the_evidence_counts_as_fill() -> None:
+    """6.2 % of class OWN-C and a seam of 0.5 % are 6.7 % in the section on completing: each place says what it counts."""
+    records = invented_records()
+    figures = dict.fromkeys(("seam_step_max_mm", "seam_step_p95_mm", "flat_percent", "skin_removed_mm2", "skin_removed_percent"), 0.0)
+    figures |= dict.fromkeys(("false_area_removed_mm2", "original_skin_moved_max_mm", "n_pieces_before", "n_pieces_after"), 0.0)
+    taken = {"method": "own other half", "is_changed": True, "area_added_mm2": 577.2, "added_percent": 6.7, "volume_added_mm3": None}
+    records["rebuild"]["facts"] |= {"restoration": figures | taken, "evidence_share": {"OWN": 0.933, "OWN-C": 0.062, "FILL": 0.005}}
+    text = re.sub(r"\s+", " ", Outline(bone_page(make_sheet(invented_job(), records))).text)
+    assert "Taken over and seam 577 mm², 6.7 % of the area; the seam alone is FILL under Evidence" in text
+    assert "A seam that joins a part taken over counts as FILL here." in text
+    assert "counts as FILL here" not in Outline(bone_page(invented_sheet())).text

@@ -14,7 +14,7 @@ MOST_NAMED = 6  # elements of a step
 
 def listed(names: Sequence[str]) -> list[str]:
     """The first names, and how many more there are."""
-    return [*names[:MOST_NAMED], *([f"{len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else [])]
+    return [*names[:MOST_NAMED], *([f"and {len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else [])]
 
 
 def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()) -> list[dict[str, Any]]:
