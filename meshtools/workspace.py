@@ -10,7 +10,7 @@ from typing import Any
 
 from meshtools.errors import UsageError
 from meshtools.fence import LIMITS_FILE, Limits
-from meshtools.files.atomic import write_atomic
+from meshtools.files.atomic import write_all_atomic, write_atomic
 from meshtools.handover import read_hand_overs
 from meshtools.job_limits import job_limits, limits_rows
 from meshtools.jobs.index import plan_bytes
@@ -127,11 +127,10 @@ class Workspace:
     def write_job_files(self) -> None:
         """Lay down the plan and the plain dict of every job; files that are the same already are left alone."""
         self.write_plan()
-        for stage, jobs in self.worklist.jobs.items():
-            for name, job in jobs.items():
-                _write_changed(self.folder / job_file(stage, name), json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False).encode())
-        rows = json.dumps(limits_rows(self.limits()), sort_keys=True).encode()
-        _write_changed(self.folder / LIMITS_FILE, rows)
+        jobs = [(job_file(stage, name), job) for stage, rows in self.worklist.jobs.items() for name, job in rows.items()]
+        contents = {path: json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False).encode() for path, job in jobs}
+        contents[LIMITS_FILE] = json.dumps(limits_rows(self.limits()), sort_keys=True).encode()
+        _write_changed({self.folder / path: content for path, content in contents.items()})
         self.save_hashes()
 
     def limits(self) -> dict[str, dict[str, Limits]]:
@@ -140,7 +139,7 @@ class Workspace:
 
     def write_plan(self) -> None:
         """Bring results/plan.json up to date; its bytes change only when the plan does."""
-        _write_changed(self.folder / PLAN, plan_bytes(plan_json(self.plan)))
+        _write_changed({self.folder / PLAN: plan_bytes(plan_json(self.plan))})
 
     def is_plan_written(self) -> bool:
         """True where results/plan.json is the plan of the tables as they are. No record lists it: it belongs to no job, and `bonewright plan`
@@ -158,9 +157,8 @@ def _remove(path: Path, files: Sequence[str]) -> None:
         path.parent.rmdir()
 
 
-def _write_changed(path: Path, content: bytes) -> None:
-    if not path.is_file() or path.read_bytes() != content:
-        write_atomic(path, content)
+def _write_changed(contents: Mapping[Path, bytes]) -> None:
+    write_all_atomic({path: content for path, content in contents.items() if not path.is_file() or path.read_bytes() != content})
 
 
 def open_workspace(folder: Path) -> Workspace:

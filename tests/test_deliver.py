@@ -14,7 +14,7 @@ import pytest
 from glb_structure import broken_rules_of_glb
 
 from meshtools.errors import ScanError
-from meshtools.files.atomic import write_atomic
+from meshtools.files.atomic import AT_ONCE, write_all_atomic, write_atomic
 from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl, recentre
 from meshtools.files.delivered_surface import read_delivered
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
@@ -212,11 +212,15 @@ class TestWritingWhole:
         assert path.read_bytes() == b"second"
         assert list(path.parent.iterdir()) == [path]
 
-    def test_a_failed_write_leaves_the_old_file_and_no_stray_one(self, tmp_path, monkeypatch):
-        path = tmp_path / "part.stl"
-        write_atomic(path, b"old")
+    def test_many_files_are_each_whole_under_their_names_and_nothing_else_is_left(self, tmp_path):
+        contents = {tmp_path / str(number % 3) / f"{number}.json": b"%d" % number for number in range(2 * AT_ONCE + 1)}
+        assert write_all_atomic(contents) == {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in contents}
+        assert {path: path.read_bytes() for path in tmp_path.glob("*/*")} == contents
+
+    def test_a_failed_write_leaves_the_old_files_and_no_stray_one(self, tmp_path, monkeypatch):
+        paths = [tmp_path / "part.stl", tmp_path / "part.ply"]
+        write_all_atomic(dict.fromkeys(paths, b"old"))
         monkeypatch.setattr("os.fsync", lambda _: (_ for _ in ()).throw(OSError("no space left")))
         with pytest.raises(OSError, match="no space"):
-            write_atomic(path, b"new")
-        assert path.read_bytes() == b"old"
-        assert list(tmp_path.iterdir()) == [path]
+            write_all_atomic(dict.fromkeys(paths, b"new"))
+        assert {path: path.read_bytes() for path in tmp_path.iterdir()} == dict.fromkeys(paths, b"old")

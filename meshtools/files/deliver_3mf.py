@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import io
-import tempfile
 import uuid
 import zipfile
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,7 +20,7 @@ from meshtools.files.deliver_frame import (
     recentre,
     scan_matrix,
 )
-from meshtools.files.threemf_library import threemf_library
+from meshtools.files.threemf_library import file_in_memory, threemf_library
 from meshtools.files.threemf_mesh_text import with_mesh
 from meshtools.model import FloatArray, Mesh, SourceEntry
 
@@ -126,12 +124,11 @@ def uuid_of(label: PartLabel, role: str) -> str:
 
 def written(model: Any) -> bytes:
     """The package as lib3mf writes it. By way of a file: its buffer comes back as a list of one number a byte."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "part.3mf"
-        writer = model.QueryWriter("3mf")
-        writer.SetDecimalPrecision(_DECIMALS)
-        writer.WriteToFile(str(path))
-        return path.read_bytes()
+    writer = model.QueryWriter("3mf")
+    writer.SetDecimalPrecision(_DECIMALS)
+    with file_in_memory() as (stream, path):
+        writer.WriteToFile(path)
+        return stream.read()
 
 
 def fixed_dates(package: bytes, rewrite_model: Callable[[bytes], bytes] | None = None) -> bytes:

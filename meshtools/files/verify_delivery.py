@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,7 +21,7 @@ from numpy.typing import NDArray
 from meshtools.errors import ScanError, is_passing
 from meshtools.files.crossing_check import count_crossings, label_pieces_by_vertex, number_places
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
-from meshtools.files.threemf_library import threemf_library
+from meshtools.files.threemf_library import file_in_memory, threemf_library
 from meshtools.model import Finding, FloatArray, Severity
 
 _EXPECTED_UNIT = {".3mf": "millimeter", ".glb": "meter"}
@@ -261,11 +260,11 @@ def strict_bodies(content: bytes) -> tuple[DeliveredSurface, ...]:
     model = threemf_library().CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(True)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "parts.3mf"
-        path.write_bytes(content)
+    with file_in_memory() as (stream, path):
+        stream.write(content)
+        stream.flush()
         try:
-            reader.ReadFromFile(str(path))
+            reader.ReadFromFile(path)
         except lib3mf.ELib3MFException as error:
             raise ScanError(f"the strict reader refuses it: {error}") from error
     if reader.GetWarningCount():
