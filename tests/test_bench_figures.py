@@ -108,15 +108,15 @@ def test_the_next_run_compares_with_the_last_of_the_same_size_and_tolerance(both
     assert last_run(history, "0.25", 0.05)["peer"]["phases"][TOTAL]["cpu"] == 4.5
 
 
-def test_the_cost_of_a_batch_is_split_into_geometry_the_rest_of_the_jobs_and_what_is_outside_them() -> None:
-    notes = [{"stage": "clean", "part": "job", "cpu": 5.0}, {"stage": "clean", "part": "clean_scan", "cpu": 4.0},
-             {"stage": "report", "part": "job", "cpu": 3.0}, {"stage": "report", "part": "light_version", "cpu": 1.0},
-             {"stage": "snakemake", "part": "process", "cpu": 1.5}]  # fmt: skip
+def test_the_cost_of_a_batch_is_split_into_geometry_measuring_the_rest_of_the_jobs_and_what_is_outside_them() -> None:
+    notes = [{"stage": "clean", "part": "job", "cpu": 5.0}, {"stage": "clean", "part": "geometry", "cpu": 4.0},
+             {"stage": "report", "part": "job", "cpu": 3.0}, {"stage": "report", "part": "geometry", "cpu": 1.0},
+             {"stage": "report", "part": "measuring", "cpu": 0.5}, {"stage": "snakemake", "part": "process", "cpu": 1.5}]  # fmt: skip
     sums = sum_up(notes, 10.0)
-    assert sums["cpu"] == {"geometry": 5.0, "files_and_pages": 3.0, "outside_jobs": 2.0}
-    assert sums["outside_geometry_percent"] == 50.0
+    assert sums["cpu"] == {"geometry": 5.0, "measuring": 0.5, "files_and_pages": 2.5, "outside_jobs": 2.0}
+    assert (sums["outside_geometry_percent"], sums["outside_geometry_percent_with_measuring"]) == (45.0, 50.0)
     assert sums["outside_jobs_cpu"] == {"snakemake": 1.5, "worker and shells": 0.5}
-    assert sums["stages"]["clean"] == {"n": 1, "job_cpu": 5.0, "geometry_cpu": 4.0}
+    assert sums["stages"]["clean"] == {"n": 1, "job_cpu": 5.0, "geometry_cpu": 4.0, "measuring_cpu": 0.0}
 
 
 @pytest.mark.slow

@@ -18,7 +18,7 @@ from collections.abc import Callable, Sequence
 from types import ModuleType
 from typing import Any
 
-GEOMETRY = {
+GEOMETRY: dict[str, tuple[str, ...]] = {
     "clean": ("clean_scan", "pieces_picture"),
     "siding": ("check_siding",),
     "rebuild": ("rebuild_element",),
@@ -27,6 +27,13 @@ GEOMETRY = {
     "report": ("light_version", "vertex_deviation", "weld_scan", "render_picture", "laid_out", "_deviation"),
     "index": (),
 }
+MEASURING = {
+    "meshtools.files.verify_delivery": ("rebuild", ("_measure", "_compare_counts", "_compare_crossings", "_compare_pieces")),
+    "meshtools.jobs.rebuild": ("rebuild", ("verify_placement",)),
+    "meshtools.jobs.report_routes": ("report", ("making_figures",)),
+}
+"""Module -> stage, and functions that compute on surfaces too: the checks of what was written, and the figures of the advice on a page. Parsing
+and hashing of the written files are not among them."""
 PREFIX = "meshtools.jobs."
 
 
@@ -68,8 +75,8 @@ class JobClock(importlib.abc.MetaPathFinder):
 
     def find_spec(self, name: str, path: Sequence[str] | None, target: ModuleType | None = None) -> importlib.machinery.ModuleSpec | None:
         """The usual module, loaded by a loader that wraps."""
-        stage = name.removeprefix(PREFIX)
-        if not name.startswith(PREFIX) or stage not in GEOMETRY:
+        stage = name.removeprefix(PREFIX) if name.startswith(PREFIX) else ""
+        if stage not in GEOMETRY and name not in MEASURING:
             return None
         spec = importlib.machinery.PathFinder.find_spec(name, path, target)
         if spec is not None and spec.loader is not None:
@@ -77,13 +84,18 @@ class JobClock(importlib.abc.MetaPathFinder):
 
             def load_and_wrap(module: ModuleType) -> None:
                 load(module)
-                for function in GEOMETRY[stage]:
-                    if hasattr(module, function):
-                        setattr(module, function, timed(getattr(module, function), stage, function, self._path))
-                module.run = timed(module.run, stage, "job", self._path)  # type: ignore[attr-defined]
+                self._wrap(module, *MEASURING.get(name, ("", ())), "measuring")
+                if stage in GEOMETRY:
+                    self._wrap(module, stage, GEOMETRY[stage], "geometry")
+                    self._wrap(module, stage, ("run",), "job")
 
             spec.loader.exec_module = load_and_wrap  # type: ignore[method-assign]
         return spec
+
+    def _wrap(self, module: ModuleType, stage: str, functions: Sequence[str], part: str) -> None:
+        for function in functions:
+            if hasattr(module, function):
+                setattr(module, function, timed(getattr(module, function), stage, part, self._path))
 
 
 if "BONEWRIGHT_JOB_CLOCK" in os.environ:
