@@ -11,22 +11,25 @@ from dog_individuals import read_bone
 from solid_shapes import ball, box
 
 from meshtools.errors import GeometryError
+from meshtools.geometry import mould_proof
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import surface_of
 from meshtools.geometry.bore_cuts import bore_tool, cut_bores
 from meshtools.geometry.column_map import map_columns
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.jacket import without_pinches
 from meshtools.geometry.mould_fittings import Key, high_points, place_keys, wrong_way_misfit
 from meshtools.geometry.mould_pieces import MouldPiece, cut_rigid_mould
-from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
+from meshtools.geometry.mould_proof import overlap_mm3, prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import pour_findings, stray_findings
-from meshtools.geometry.parting import Block, Membrane
+from meshtools.geometry.parting import Block, Membrane, upright
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
 from meshtools.geometry.shrink import pattern_scale
-from meshtools.geometry.side_pieces import Cutting
+from meshtools.geometry.side_pieces import Cutting, taken_over
 from meshtools.geometry.stray_bodies import given_to_neighbours
 from meshtools.geometry.tidying import tidied
+from meshtools.geometry.undercuts import Bone, Probe
 from meshtools.geometry.withdrawal import search_pulls
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
@@ -162,12 +165,44 @@ def test_the_proof_notices_a_piece_that_holds_on_to_the_bone() -> None:
     assert stuck.n_hits > 0
 
 
+def test_a_sliver_that_lies_in_one_body_only_is_no_overlap() -> None:
+    """Two boxes that share half a millimetre, and what the kernel might show of two that are apart: the sharing alone counts."""
+    one, near, far = (solid_of(*shape(box((10.0, 10.0, 10.0), (x, 0.0, 0.0)))) for x in (0.0, 9.5, 10.5))
+    assert overlap_mm3(one, near) == pytest.approx(50.0)
+    assert mould_proof._share_in(one ^ near, (one, near)) == 1.0
+    assert mould_proof._share_in(one ^ near, (one, far)) == 0.0
+
+
+def test_the_way_of_a_side_piece_that_takes_a_body_along_reaches_into_the_bone() -> None:
+    """Cut off at the bone's skin, way and bone would share it, and what is cut by both would keep fins without thickness there."""
+    bone = Bone.create(box((20.0, 20.0, 10.0), (0.0, 0.0, -5.0)))
+    body, way = (solid_of(*shape(box(size, at))) for size, at in (((4.0, 4.0, 4.0), (0.0, 0.0, 2.0)), ((8.0, 8.0, 20.0), (4.0, 0.0, 12.0))))
+    wider = taken_over(way, UP, body, bone, 30.0)
+    assert wider is not None
+    assert (wider ^ bone.solid).volume() > 0.01
+
+
+def test_a_gap_between_side_pieces_is_as_deep_as_its_farthest_corner() -> None:
+    """Three wide side pieces leave a triangle around a bone of 10 x 10 mm: its corners (-40, -10) and (40, -10) are hypot(35, 5) off the bone."""
+    bone = Bone.create(box((10.0, 10.0, 10.0)))
+    corners = np.array([[-40.0, -10.0], [40.0, -10.0], [0.0, 40.0]])
+    around = [corners[k] + share * (corners[(k + 1) % 3] - corners[k]) for k in range(3) for share in (-9.0, 10.0)]
+    ways = []
+    for k in range(3):
+        a, b = around[2 * k : 2 * k + 2]
+        out = 500.0 * np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
+        ways.append(upright(shapely.Polygon([a, b, b + out, a + out]), -20.0, 20.0))
+    left = Probe.create(bone, solid_of(*shape(box((600.0, 600.0, 10.0))))).measure(ways)
+    assert left.deepest_mm == pytest.approx(np.hypot(35.0, 5.0), abs=0.2)
+    assert left.volume_mm3 == pytest.approx(80 * 50 / 2 * 10 - 1000.0)
+
+
 @pytest.mark.parametrize(("bone_at", "names"), [((0.0, 0.0, -20.0), ["upper"]), ((8.0, 0.0, 12.0), ["upper", "lower-2"])])
 def test_a_stray_body_goes_with_a_neighbour_unless_the_bone_would_hold_it(bone_at: tuple, names: list[str]) -> None:
     """A small box beside the upper half: nothing is above it, or the bone is."""
     pieces = [
         MouldPiece("upper", UP, solid_of(*shape(box((10.0, 10.0, 10.0), (0.0, 0.0, 0.0))))),
-        MouldPiece("lower-2", -UP, solid_of(*shape(box((4.0, 4.0, 4.0), (7.0, 0.0, 0.0))))),
+        MouldPiece("lower-2", -UP, solid_of(*shape(box((4.0, 4.0, 4.0), (7.0, 0.0, 0.0)))), is_stray=True),
     ]
     left = given_to_neighbours(pieces, solid_of(*shape(box((5.0, 5.0, 5.0), bone_at))))
     assert [piece.name for piece in left] == names
@@ -231,6 +266,17 @@ def test_keys_at_the_corners_of_a_square_would_fit_the_wrong_way() -> None:
 def test_keys_in_a_row_do_not_fit_the_wrong_way_merely_because_a_little_turn_moves_them_little() -> None:
     row = [Key(np.array((0.1 * k * k, 100.0 * k)), 0.0, 0.0, 6.0) for k in range(4)]
     assert wrong_way_misfit(row) > 50.0
+
+
+def test_the_foot_of_a_key_beside_a_step_of_the_parting_surface_stays_clear_of_the_bone() -> None:
+    """The surface falls by 12 mm where the bone begins, 10 mm beside the strip of flange: a foot reaches 13 mm down and is 3.25 mm wider there."""
+    height = np.where(np.arange(121) < 60, 0.0, -12.0)[:, None] * np.ones((121, 121))
+    table, bone = shapely.box(40.4, 0.0, 120.0, 120.0), shapely.box(60.0, -20.0, 140.0, 140.0)
+    block, column = Block(table, bone, -60.0, 40.0, upright(table, -60.0, 40.0)), upright(bone, -60.0, 40.0)
+    keys = place_keys(block, Membrane(0.0, 0.0, 1.0, height), (), 10.0)
+    assert len(keys) == 4
+    assert (dataclasses.replace(keys[0], ground=None).body(0.0) ^ column).volume() > 4.0
+    assert all((key.body(0.2) ^ column).volume() == 0.0 for key in keys)
 
 
 def test_a_key_on_a_slope_reaches_below_the_parting_surface_all_round_it() -> None:
@@ -350,6 +396,17 @@ def test_two_prints_hold_the_core_in_seats_of_both_halves_with_clearance(kind: s
     core = solid_of(*shape(made.solids[-1].mesh))
     for half in [solid for solid in made.solids if solid.role == "mould piece"]:
         assert core.min_gap(solid_of(*shape(half.mesh)), 2.0) == pytest.approx(SMALL.key_clearance_mm, abs=0.01), half.name
+
+
+def test_rubber_that_would_meet_in_a_mere_edge_is_thickened_there() -> None:
+    """Two hills on either side of a cell's diagonal: four faces at one edge, which the kernel pairs at will."""
+    flat = np.zeros((4, 4))
+    high = flat.copy()
+    high[1, 2] = high[2, 1] = 1.0
+    opened, low = without_pinches(high, flat, flat)
+    assert opened[1, 1] == opened[2, 2] == pytest.approx(0.02)
+    assert (opened - high).max() == pytest.approx(0.02)
+    assert (low == flat).all()
 
 
 @pytest.mark.slow

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.geometry.body import surface_of
 from meshtools.geometry.column_map import ColumnMap, map_columns
@@ -29,6 +30,7 @@ _STEPS_PER_RUBBER = 3.0  # cells of the distance field through the rubber
 _MOST_CELLS = 220  # along the longest side
 _MOST_COLUMNS = 200
 _TIGHT_MM = 0.01  # rubber thinner than this between the halves of the jacket is none
+_OPENED_MM = 2 * _TIGHT_MM  # rubber where two bodies of it would meet in a mere edge
 THIN_MM = 0.01  # rubber may be so much thinner than wished
 _MOST_TRIALS = 4
 _INSET_COLUMNS = 0.3
@@ -100,7 +102,7 @@ def _lay(mesh: Mesh, lining: Lining, offset_mm: float) -> FlexibleMould:
     around = map_columns(outer.vertices, outer.faces, step, margin + 2.5 * step)
     height = relaxed(_with_bone(around, outer, mesh, margin + 2.5 * step))
     membrane = Membrane(around.x0_mm, around.y0_mm, around.step_mm, height)
-    high, low = _drafted(around, height, lining)
+    high, low = without_pinches(*_drafted(around, height, lining), height)
     block = _block(outer, lining, around.step_mm)
     top = without(under_membrane(_at(membrane, high), block.top_mm + 2.0), []) ^ block.solid
     foot = under_membrane(_at(membrane, low), block.floor_mm - 2.0) ^ block.solid
@@ -167,6 +169,38 @@ def limit_slope(field: Any, rise: float) -> None:
                     field[i, j] = max(field[i, j], field[i + 1, j] - rise)
                 if j < ny - 1:
                     field[i, j] = max(field[i, j], field[i, j + 1] - rise)
+
+
+def without_pinches(high: FloatArray, low: FloatArray, height: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The heights of the rubber's outsides, a little rubber added wherever two bodies of it, on either side of an edge of the grid, would meet in
+    that edge alone: its four faces bound no solid, and the kernel pairs them at will."""
+    high, low = high.copy(), low.copy()
+    while True:
+        over, under = _pinched(high, height), _pinched(height, low)
+        both = _pinched(high, low)
+        over, under = over | (both & (high - height >= height - low)), under | (both & (high - height < height - low))
+        if not (over.any() or under.any()):
+            return high, low
+        high[over], low[under] = height[over] + _OPENED_MM, height[under] - _OPENED_MM
+
+
+def _pinched(high: FloatArray, low: FloatArray) -> NDArray[np.bool_]:
+    """(nx, ny) True at the ends of edges of the grid along which two fields meet while they are apart on either side."""
+    is_apart = high - low > _TIGHT_MM
+    is_pinched = np.zeros(is_apart.shape, bool)
+    # where an edge from (0, 0) ends, and the third corners of the two triangles of `_between` beside it
+    for end, one, other in (((1, 0), (1, 1), (0, -1)), ((0, 1), (1, 1), (-1, 0)), ((1, 1), (1, 0), (0, 1))):
+        found = ~is_apart & ~_seen_from(is_apart, end) & _seen_from(is_apart, one) & _seen_from(is_apart, other)
+        is_pinched |= found | _seen_from(found, (-end[0], -end[1]))
+    return is_pinched
+
+
+def _seen_from(field: NDArray[np.bool_], step: tuple[int, int]) -> NDArray[np.bool_]:
+    """(nx, ny) what a field holds one step on; False beyond its rim."""
+    (nx, ny), (i, j) = field.shape, step
+    padded = np.zeros((nx + 2, ny + 2), bool)
+    padded[1:-1, 1:-1] = field
+    return padded[1 + i : 1 + i + nx, 1 + j : 1 + j + ny]
 
 
 def _block(outer: Mesh, lining: Lining, step_mm: float) -> Block:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.parting import Block, Membrane
+from meshtools.geometry.parting import Block, Membrane, upright
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.shadow import Solid
 from meshtools.model import FloatArray, Mesh
@@ -18,6 +18,9 @@ N_KEYS = 4
 LARGE_KEY = 1.5  # diameter of the first key, in those of the others
 _TAPER = 0.7  # diameter of a key's end, of its foot: about 14 degrees of draft
 _HEIGHT = 0.6  # of a key, in its diameters
+_FLARE = (1 - _TAPER) / 2 / _HEIGHT  # by so much a key's radius grows for each millimetre down
+_FOOT_MM = 1.0  # a key reaches so far below the lowest place of the parting surface beneath it
+_BESIDE_MM = 1.0  # a key's foot stays so far from bone, rim and side pieces, seen from above
 _STEEPEST_KEY_DEG = 35.0
 _ROUND = 32  # sides of a round body
 LEAST_MISFIT_MM = 2.0  # in a wrong position at least one key stands so far off every socket
@@ -27,23 +30,26 @@ _MOUTH_MM = 1.0  # a vent begins so far below the high point it serves
 @dataclass(frozen=True, eq=False)
 class Key:
     """A round key of the lower half: place (2,) on the table, height of the parting surface there, how far that surface falls within the key's
-    reach, diameter where the key leaves it."""
+    reach, diameter where the key leaves it; the ground (shapely) that its foot, wider the deeper it reaches, may stand on: None for all."""
 
     place: FloatArray
     level_mm: float
     drop_mm: float
     diameter_mm: float
+    ground: Any = None
 
     def body(self, clearance_mm: float) -> Solid:
         """The key, larger all round by the clearance."""
         import manifold3d
+        import shapely
 
-        foot = self.drop_mm + 1.0
+        foot = self.drop_mm + _FOOT_MM
         height = _HEIGHT * self.diameter_mm
-        widening = (1 - _TAPER) / 2 * self.diameter_mm / height
-        low, high = self.diameter_mm / 2 + foot * widening + clearance_mm, self.diameter_mm / 2 * _TAPER + clearance_mm
+        low, high = self.diameter_mm / 2 + foot * _FLARE + clearance_mm, self.diameter_mm / 2 * _TAPER + clearance_mm
         body = manifold3d.Manifold.cylinder(foot + height + clearance_mm, low, high, _ROUND)
-        return body.translate((float(self.place[0]), float(self.place[1]), self.level_mm - foot))
+        body = body.translate((float(self.place[0]), float(self.place[1]), self.level_mm - foot))
+        is_within = self.ground is None or self.ground.contains(shapely.Point(self.place).buffer(low))
+        return body if is_within else body ^ upright(self.ground, self.level_mm - foot - 1.0, self.level_mm + height + clearance_mm + 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,9 +69,9 @@ def place_keys(block: Block, membrane: Membrane, sides: Sequence[Solid], diamete
     import shapely
 
     room = LARGE_KEY * diameter_mm / 2 + 2.0
-    free = block.outline.buffer(-room).difference(block.bone_outline.buffer(room))
-    for side in sides:
-        free = free.difference(_seen_from_above(side).buffer(room))
+    taken = shapely.union_all([block.bone_outline, *(_seen_from_above(side) for side in sides)])
+    free = block.outline.buffer(-room).difference(taken.buffer(room))
+    ground = block.outline.buffer(-_BESIDE_MM).difference(taken.buffer(_BESIDE_MM))
     nx, ny = membrane.height_mm.shape
     x, y = membrane.x0_mm + membrane.step_mm * np.arange(nx), membrane.y0_mm + membrane.step_mm * np.arange(ny)
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=2).reshape(-1, 2)
@@ -81,7 +87,7 @@ def place_keys(block: Block, membrane: Membrane, sides: Sequence[Solid], diamete
             break
         chosen.append(k)
     sizes = [LARGE_KEY * diameter_mm] + [diameter_mm] * N_KEYS
-    return tuple(Key(places[k], float(level[k]), float(fall[k]), size) for k, size in zip(chosen, sizes, strict=False))
+    return tuple(Key(places[k], float(level[k]), float(fall[k]), size, ground) for k, size in zip(chosen, sizes, strict=False))
 
 
 def _falls(membrane: Membrane, reach_mm: float) -> tuple[FloatArray, FloatArray]:

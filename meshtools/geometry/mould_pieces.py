@@ -21,6 +21,7 @@ from meshtools.model import FloatArray, Mesh
 
 CRUMB_MM3, CRUMB_SHARE = 5.0, 2e-7  # bodies smaller than this, or this share of the block, are left out: the casting fills their place
 CRUMB_LIMITS = 5.0  # as are those smaller than a cube of so many undercut limits
+SPECK_MM3 = 1e-3  # a tenth of a millimetre each way: rounding leaves such bodies where pieces touch or are joined, and nobody can make or see one
 HALVES = ("upper", "lower")
 _STRAY_ROUNDS = 3
 _ROUNDS = 10  # of widening side pieces and adding further ones
@@ -28,11 +29,13 @@ _ROUNDS = 10  # of widening side pieces and adding further ones
 
 @dataclass(frozen=True, eq=False)
 class MouldPiece:
-    """One piece: its name, the direction (3,) it is withdrawn along, its body."""
+    """One piece: its name, the direction (3,) it is withdrawn along, its body, and whether it is a stray: a further body that side pieces cut off
+    the piece it is named after."""
 
     name: str
     direction: FloatArray
     solid: Solid
+    is_stray: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,12 +138,12 @@ def _choose_sides(
     """Side pieces until no undercut is deeper than the limit or nothing helps: those there are get wider first, then further ones are added.
     Their plans, the ways they come out by, and the undercuts that stay."""
     bone, ways, undercuts = probe.bone, tuple(clear_way(probe.bone, block, plan, cutting) for plan in plans), probe.plain
-    for _ in range(_ROUNDS):
+    for number in range(_ROUNDS + 1):
         if ways:
             undercuts = probe.measure(ways)
-        if undercuts.deepest_mm <= cutting.limit_mm:
+        if undercuts.deepest_mm <= cutting.limit_mm or number == _ROUNDS:
             break
-        after = widened(plans, bone, undercuts, cutting)
+        after = widened(plans, bone, undercuts, cutting, 1.0 + number)  # by little each time, an edge of a gap creeps along for ever
         if all(new is old for new, old in zip(after, plans, strict=True)):
             after = (*plans, *plan_sides(bone, undercuts, cutting, cutting.most_pieces - 2 - len(plans)))
         if len(after) == len(plans) and all(new is old for new, old in zip(after, plans, strict=True)):
@@ -167,12 +170,7 @@ def bodies_of(solid: Solid) -> list[Solid]:
 def split_bodies(pieces: Sequence[MouldPiece]) -> tuple[MouldPiece, ...]:
     """Pieces of one body each: where side pieces cut a piece in two, its smaller bodies become pieces of their own with the same way out."""
     return tuple(
-        MouldPiece(f"{piece.name}-{k + 1}" if k else piece.name, piece.direction, body)
+        MouldPiece(f"{piece.name}-{k + 1}" if k else piece.name, piece.direction, body, is_stray=k > 0)
         for piece in pieces
         for k, body in enumerate(bodies_of(piece.solid))
     )
-
-
-def is_stray(name: str) -> bool:
-    """True for the further bodies of a piece: `upper-2`, `side-1-2`."""
-    return name.removeprefix("side-").count("-") > 0

@@ -11,7 +11,7 @@ import numpy as np
 from meshtools.geometry.core_prints import N_PRINTS, HeldCore
 from meshtools.geometry.jacket import THIN_MM, FlexibleMould
 from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
-from meshtools.geometry.mould_pieces import MouldPiece, RigidMould, is_stray
+from meshtools.geometry.mould_pieces import MouldPiece, RigidMould
 from meshtools.geometry.mould_proof import Rejoined, WayOut
 from meshtools.geometry.mould_tables import mass_figures
 from meshtools.geometry.undercuts import SHALLOW_MM, Undercuts
@@ -119,7 +119,7 @@ def crumb_findings(crumbs: Sequence[Any]) -> tuple[Finding, ...]:
 
 def stray_findings(pieces: Sequence[MouldPiece], most_pieces: int) -> list[Finding]:
     """Findings of bodies that side pieces cut off and no other piece can take along, and a note on what holds the side pieces."""
-    found, strays = [], [piece for piece in pieces if is_stray(piece.name)]
+    found, strays = [], [piece for piece in pieces if piece.is_stray]
     if strays:
         sizes = ", ".join(f"{piece.name} ({piece.solid.volume() / 1000:.2f} cm³)" for piece in strays)
         said = (f"Side pieces cut {sizes} off the bodies they are named after, and they come out with no other piece. They are made as pieces of "
@@ -129,7 +129,7 @@ def stray_findings(pieces: Sequence[MouldPiece], most_pieces: int) -> list[Findi
     if len(pieces) > most_pieces:
         said = f"The mould has {len(pieces)} pieces, more than mould.most_pieces = {most_pieces}: raise it, or take a flexible mould."
         found.append(Finding(Severity.REVIEW, "mould-pieces", said, len(pieces), most_pieces, "pieces"))
-    sides = [piece.name for piece in pieces if piece.name.startswith("side-") and not is_stray(piece.name)]
+    sides = [piece.name for piece in pieces if piece.name.startswith("side-") and not piece.is_stray]
     if sides:
         said = (f"Loose side pieces ({', '.join(sides)}) have no keys: the taper of their seats alone sets them. Mark which way in they go, and "
                 "strap them to the mould while it is poured.")

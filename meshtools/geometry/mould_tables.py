@@ -109,6 +109,14 @@ def piece_figures(mould: RigidMould, number: int, meshes: Sequence[Mesh], made: 
     return area, float(depth[rows].max(initial=0.0)), float(draft.min(initial=90.0)), float(size[draft < 3.0].sum() / max(size.sum(), 1e-12))
 
 
+def jacket_figures(piece: MouldPiece, mesh: Mesh, lining: Surface) -> PieceFigures:
+    """As for a rigid piece: no undercut; least draft on the rubber, and the share of that imprint below 3 degrees."""
+    middles = mesh.vertices[mesh.faces].mean(axis=1)
+    on_rubber = lining.distance(middles)[0] < 1e-6
+    draft, size = piece_draft_deg(mesh, piece.direction, on_rubber)
+    return 0.0, 0.0, float(draft.min(initial=90.0)), float(size[draft < 3.0].sum() / max(size.sum(), 1e-12))
+
+
 def ports_table(ports: Sequence[Port]) -> RouteTable:
     """A row for the pour and each vent."""
     rows: list[tuple[str | int | float, ...]] = [

@@ -28,6 +28,7 @@ _SIDE_WAYS = 150  # directions tried for side pieces, over half a sphere; their 
 _DEEP_SHARE = 0.8  # of the limit: undercuts deeper than this are what a side piece is for
 _ABOVE_SHARE = 0.2  # of the limit: a side piece may pass so far above the skin
 _WINDOW_MARGIN = 2.0  # of the limit, around the undercuts that a side piece reaches
+_DEPTH_MARGIN = 0.5  # of the limit, behind them
 _LINK = 6.0  # of the limit: deep undercuts closer than this are one pocket
 _LINK_SPACINGS = 2.5  # or than this many spacings of the points
 _TAKEN_SHARE = 0.8  # a side piece takes a stray body over where it can take so much of it along
@@ -129,9 +130,9 @@ def _fewest_ways(is_free: NDArray[np.bool_], weight: FloatArray, is_over: NDArra
     return chosen
 
 
-def widened(plans: Sequence[SidePlan], bone: Bone, undercuts: Undercuts, cutting: Cutting) -> tuple[SidePlan, ...]:
+def widened(plans: Sequence[SidePlan], bone: Bone, undercuts: Undercuts, cutting: Cutting, margins: float = 1.0) -> tuple[SidePlan, ...]:
     """The plans, each widened to those deep undercuts beyond its window that its direction frees and that no other such window is nearer to.
-    Plans that stay as they are come back as the same objects."""
+    margins: so many times the usual margin around these. Plans that stay as they are come back as the same objects."""
     import shapely
 
     deep, surface = _Deep.create(undercuts, cutting.limit_mm), Surface(bone.mesh)
@@ -148,18 +149,18 @@ def widened(plans: Sequence[SidePlan], bone: Bone, undercuts: Undercuts, cutting
     for k, plan in enumerate(plans):
         points = deep.points[is_new & (nearest == k)]
         if len(points):
-            more = _plan(plan.direction, points, cutting.limit_mm, min(spacing, _LINK * cutting.limit_mm))
+            more = _plan(plan.direction, points, cutting.limit_mm, min(spacing, _LINK * cutting.limit_mm), margins)
             plan = SidePlan(plan.direction, plan.window.union(more.window).convex_hull, min(plan.depth_mm, more.depth_mm))
         grown.append(plan)
     return tuple(grown)
 
 
-def _plan(way: FloatArray, points: FloatArray, limit_mm: float, spacing_mm: float) -> SidePlan:
+def _plan(way: FloatArray, points: FloatArray, limit_mm: float, spacing_mm: float, margins: float = 1.0) -> SidePlan:
     import shapely
 
     turned = np.einsum("ij,kj->ki", rotation_to_z(way), points)
-    window = shapely.MultiPoint(turned[:, :2]).convex_hull.buffer(max(_WINDOW_MARGIN * limit_mm + 1.0, spacing_mm), quad_segs=2)
-    return SidePlan(way, window, float(turned[:, 2].min()) - 0.5 * limit_mm)
+    window = shapely.MultiPoint(turned[:, :2]).convex_hull.buffer(margins * max(_WINDOW_MARGIN * limit_mm + 1.0, spacing_mm), quad_segs=2)
+    return SidePlan(way, window, float(turned[:, 2].min()) - margins * _DEPTH_MARGIN * limit_mm)
 
 
 def _spacing(points: FloatArray) -> float:
@@ -207,7 +208,10 @@ def _shade_over(bone: Bone, direction: FloatArray, box: FloatArray, from_mm: flo
 
 def taken_over(way: Solid, direction: FloatArray, body: Solid, bone: Bone, length_mm: float) -> Solid | None:
     """The way of a side piece that takes a loose body along with it: also the body's convex hull and all it passes as far as `length_mm`, less
-    the bone's shadow along the direction. None where it could take less than most of the body, or would come out in two."""
+    the bone's shadow along the direction. None where it could take less than most of the body, or would come out in two.
+
+    Like every way it reaches into the bone, which is taken from the pieces last: cut at the bone's skin it would share that skin with the bone, and
+    the kernel leaves fins without thickness where two bodies that are taken away share a face."""
     import manifold3d
 
     corners = np.asarray(body.to_mesh64().vert_properties, np.float64)[:, :3]
@@ -215,8 +219,8 @@ def taken_over(way: Solid, direction: FloatArray, body: Solid, bone: Bone, lengt
     swept = manifold3d.Manifold.hull_points(np.concatenate([grown, grown + length_mm * direction]))
     turned = np.einsum("ij,kj->ki", rotation_to_z(direction), grown)
     box = np.array([turned[:, :2].min(axis=0), turned[:, :2].max(axis=0)])
-    clear = without(swept, [bone.solid, _shade_over(bone, direction, box, float(turned[:, 2].min()), length_mm)])
-    is_taken = (clear ^ body).volume() > _TAKEN_SHARE * body.volume() and (clear ^ way).volume() > 0.0
+    clear = without(swept, [_shade_over(bone, direction, box, float(turned[:, 2].min()), length_mm)])
+    is_taken = (clear ^ body).volume() > _TAKEN_SHARE * body.volume() and without(clear ^ way, [bone.solid]).volume() > 0.0
     return joined([way, clear]) if is_taken else None
 
 

@@ -11,11 +11,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from meshtools.geometry.mould_pieces import MouldPiece, bodies_of, is_stray, whole
+from meshtools.geometry.mould_pieces import SPECK_MM3, MouldPiece, bodies_of, whole
 from meshtools.geometry.mould_proof import prove_piece
 from meshtools.geometry.shadow import Solid, joined, without
 
-_SPECK_MM3 = 1e-3  # what rounding leaves where bodies are joined
 _GROW_MM = 2e-3  # a stray body is joined with so much around it, so that it and its neighbour cross and do not merely touch
 
 
@@ -23,7 +22,7 @@ def given_to_neighbours(pieces: Sequence[MouldPiece], bone: Solid) -> tuple[Moul
     """The pieces in their order, stray bodies joined to a neighbour where that is proven to come out; smallest first. bone: with all else that the
     pieces leave room for."""
     left = list(pieces)
-    for stray in sorted((piece for piece in pieces if is_stray(piece.name)), key=lambda piece: float(piece.solid.volume())):
+    for stray in sorted((piece for piece in pieces if piece.is_stray), key=lambda piece: float(piece.solid.volume())):
         place = next(k for k, piece in enumerate(left) if piece is stray)
         found = _taker(left, place, bone)
         if found is not None:
@@ -37,12 +36,12 @@ def _taker(pieces: Sequence[MouldPiece], place: int, bone: Solid) -> tuple[int, 
     stray = pieces[place]
     steps = _GROW_MM * np.concatenate([np.eye(3), -np.eye(3)])
     grown = joined([stray.solid, *(stray.solid.translate(tuple(float(x) for x in step)) for step in steps)])
-    for number in sorted(range(len(pieces)), key=lambda k: (is_stray(pieces[k].name), -float(pieces[k].solid.volume()))):
+    for number in sorted(range(len(pieces)), key=lambda k: (pieces[k].is_stray, -float(pieces[k].solid.volume()))):
         piece = pieces[number]
         if number == place or not _touch(grown, piece.solid):
             continue
         others = [other.solid for k, other in enumerate(pieces) if k not in (place, number)]
-        both = whole(joined([piece.solid, without(grown, [bone, *others])]), _SPECK_MM3)[0]
+        both = whole(joined([piece.solid, without(grown, [bone, *others])]), SPECK_MM3)[0]
         taker = dataclasses.replace(piece, solid=both)
         if len(bodies_of(taker.solid)) == len(bodies_of(piece.solid)) and _comes_out(pieces, (place, number), taker, bone):
             return number, taker

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.geometry.body import surface_of
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, shadow_of, solid_of, without
-from meshtools.geometry.winding import is_inside
+from meshtools.geometry.winding import is_surely_inside
 from meshtools.model import FloatArray, Mesh
 
 SHALLOW_MM = 0.02  # a casting fatter by less counts for no undercut
-_SAMPLES, _WALL_SAMPLES = 20_000, 5_000
+SEAM_MM = 0.01  # pieces closer than this touch
+_SAMPLES = 20_000
+_FROM_CORNERS = (0.002, 0.05)  # of the way to the middle of a face: how far points of walls lie from its corners
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +68,7 @@ def shades_of(bone: Bone, beyond_mm: float) -> tuple[Solid, Solid]:
 
 @dataclass(frozen=True, eq=False)
 class Probe:
-    """Points all over a bone and over the walls of the cavity that its two halves leave, and how far they are from each other."""
+    """Points all over a bone with its normals (n, 3), the cavity that its two halves leave, and the undercuts there."""
 
     bone: Bone
     cavity: Solid
@@ -73,53 +77,54 @@ class Probe:
     @classmethod
     def create(cls, bone: Bone, cavity: Solid) -> Probe:
         """Probe the cavity of two halves, a body that holds the bone: at every corner of the bone, and at even samples of both."""
-        mesh, walls = bone.mesh, Surface(surface_of(cavity))
+        mesh = bone.mesh
         vectors = area_vectors(mesh.vertices, mesh.faces)
         sampled, faces = sample_surface(mesh, _SAMPLES, 0)
         corner_face = np.zeros(len(mesh.vertices), np.int64)
         corner_face[mesh.faces.ravel()] = np.repeat(np.arange(len(mesh.faces)), 3)
         points, of = np.concatenate([sampled, mesh.vertices]), np.concatenate([faces, corner_face])
         normals = vectors[of] / np.maximum(np.linalg.norm(vectors[of], axis=1), 1e-300)[:, None]
-        around = np.concatenate([sample_surface(walls.mesh, _SAMPLES, 1)[0], walls.mesh.vertices])
-        off, _ = Surface(mesh).distance(around)
-        around, off = around[off > SHALLOW_MM], off[off > SHALLOW_MM]
-        depth, volume = walls.distance(points)[0], float(cavity.volume() - bone.solid.volume())
-        return cls(bone, cavity, Undercuts(points, normals, depth, around, off, _deep_area(bone, depth), max(volume, 0.0)))
+        return cls(bone, cavity, _measured(bone, cavity, points, normals))
 
     def measure(self, ways: Sequence[Solid]) -> Undercuts:
-        """The undercuts that stay beside side pieces, given as the ways they come out by."""
-        plain = self.plain
-        depth, is_left, volume = plain.depth_mm.copy(), np.ones(len(plain.wall_points), bool), plain.volume_mm3
-        beside = [side for side in (without(way, [self.bone.solid]) for way in ways) if not side.is_empty()]
-        surfaces = [Surface(surface_of(side)) for side in beside]
-        for surface in surfaces:
-            depth = np.minimum(depth, surface.distance(plain.points)[0])
-            is_left &= ~is_inside(surface.mesh, plain.wall_points)
-        if beside:
-            volume -= float((joined(beside) ^ self.cavity).volume())
-        new_walls, new_off = self._walls_of(surfaces)
-        walls = np.concatenate([plain.wall_points[is_left], new_walls])
-        off = np.concatenate([plain.wall_depth_mm[is_left], new_off])
-        return Undercuts(plain.points, plain.normals, depth, walls, off, _deep_area(self.bone, depth), max(volume, 0.0))
+        """The undercuts that stay beside side pieces, given as the ways they come out by: read off the cavity that is left, crevices between
+        pieces included."""
+        if not ways:
+            return self.plain
+        left = joined([without(self.cavity, ways), self.bone.solid])
+        return _measured(self.bone, left, self.plain.points, self.plain.normals)
 
 
-    def _walls_of(self, sides: Sequence[Surface]) -> tuple[FloatArray, FloatArray]:
-        """Points of side pieces that are walls of the gaps beside them, and how far off the bone they are: within the halves' cavity, and on no
-        other side piece."""
-        found, distances, skin = [np.empty((0, 3))], [np.empty(0)], Surface(self.bone.mesh)
-        room = surface_of(self.cavity)
-        for k, side in enumerate(sides):
-            points = np.concatenate([sample_surface(side.mesh, _WALL_SAMPLES, 2)[0], side.mesh.vertices])
-            off, _ = skin.distance(points)
-            points, off = points[off > SHALLOW_MM], off[off > SHALLOW_MM]
-            is_wall = is_inside(room, points)
-            for other in (*sides[:k], *sides[k + 1 :]):
-                rows = np.flatnonzero(is_wall)
-                if len(rows):
-                    is_wall[rows] = ~is_inside(other.mesh, points[rows]) & (other.distance(points[rows])[0] > SHALLOW_MM / 2)
-            found.append(points[is_wall])
-            distances.append(off[is_wall])
-        return np.concatenate(found), np.concatenate(distances)
+def _measured(bone: Bone, cavity: Solid, points: FloatArray, normals: FloatArray) -> Undercuts:
+    walls = Surface(surface_of(cavity))
+    depth = walls.distance(points)[0]
+    around, faces = _wall_points(walls.mesh)
+    off = Surface(bone.mesh).distance(around)[0]
+    rows = np.flatnonzero(off > SHALLOW_MM)
+    rows = rows[is_open_beside(walls, around[rows], faces[rows])]
+    volume = float(cavity.volume() - bone.solid.volume())
+    return Undercuts(points, normals, depth, around[rows], off[rows], _deep_area(bone, depth), max(volume, 0.0))
+
+
+def _wall_points(mesh: Mesh) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Points (n, 3) all over a surface and close to the corners of its faces, where gaps are deepest, and the face (n,) of each."""
+    sampled, faces = sample_surface(mesh, _SAMPLES, 1)
+    corners = mesh.vertices[mesh.faces]
+    middles = corners.mean(axis=1, keepdims=True)
+    close = [(share * middles + (1.0 - share) * corners).reshape(-1, 3) for share in _FROM_CORNERS]
+    of = np.repeat(np.arange(len(mesh.faces)), 3)
+    return np.concatenate([sampled, *close]), np.concatenate([faces, *[of] * len(close)])
+
+
+def is_open_beside(hollow: Surface, points: FloatArray, faces: NDArray[Any]) -> NDArray[np.bool_]:
+    """(n,) True for points of a cavity's wall, on faces (n,), beside which there is room; False in a seam of two pieces that touch, where nothing
+    can flow."""
+    inward = -area_vectors(hollow.mesh.vertices, hollow.mesh.faces)[faces]
+    inward /= np.maximum(np.linalg.norm(inward, axis=1), 1e-300)[:, None]
+    within = points + SEAM_MM * inward
+    is_open: NDArray[np.bool_] = hollow.distance(within)[0] > SEAM_MM / 2
+    is_open[is_open] = is_surely_inside(hollow.mesh, within[is_open])
+    return is_open
 
 
 def _deep_area(bone: Bone, depth_mm: FloatArray) -> float:

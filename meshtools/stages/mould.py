@@ -17,7 +17,7 @@ from meshtools.geometry.jacket import Lining, cut_flexible_mould
 from meshtools.geometry.mould_fittings import Key, Port, clear_of, place_keys, plan_ports
 from meshtools.geometry.mould_pieces import MouldPiece, split_bodies
 from meshtools.geometry.mould_plan import Bed, fewest_pieces, lay_bone
-from meshtools.geometry.mould_proof import prove_withdrawal, rejoin
+from meshtools.geometry.mould_proof import as_made, prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import (
     Fittings,
     casting_figures,
@@ -32,10 +32,9 @@ from meshtools.geometry.mould_sheet import (
     undercut_facts,
 )
 from meshtools.geometry.mould_tables import (
-    PieceFigures,
     draft_view,
+    jacket_figures,
     parting_table,
-    piece_draft_deg,
     piece_figures,
     piece_views,
     pieces_table,
@@ -52,7 +51,7 @@ from meshtools.geometry.tidying import tidied
 from meshtools.geometry.undercuts import Bone, Probe, shades_of
 from meshtools.geometry.unite import signed_volume_mm3
 from meshtools.geometry.withdrawal import Pull
-from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Severity, SourceEntry
+from meshtools.model import EvidenceClass, Finding, FloatArray, Origin, Severity, SourceEntry
 from meshtools.model_ready import Figure, Made, MadeSolid, Part
 from meshtools.settings_mould import MouldSettings
 
@@ -199,15 +198,16 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
     keys = place_keys(mould.block, mould.membrane, [*sides, *kept], settings.key_diameter_mm)
     pieces = split_bodies(_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm, core))
     pieces = given_to_neighbours(pieces, joined([bone.solid, *kept]))
+    made = len(sources) - 1
+    solids = _solids(pieces, "mould piece", bone, made, bed)
+    meshes = [solid.mesh for solid in solids]
+    pieces = as_made(pieces, meshes)
     mould = dataclasses.replace(mould, pieces=pieces)
-    ways = prove_withdrawal(mould.pieces, joined([bone.solid, *kept]))
+    ways = prove_withdrawal(pieces, joined([bone.solid, *kept]))
     rooms = [key.body(settings.key_clearance_mm + APART_MM) for key in keys]  # around keys and prints there is room that is no cavity
     rooms += [seat for side in (1.0, -1.0) for seat in (core.seats(side, APART_MM) if core else ())]
-    check = rejoin(mould.block.solid, mould.pieces, [*(port.body for port in ports), *rooms], bone.mesh, mould.undercuts, mould.crumbs)
+    check = rejoin(mould.block.solid, pieces, [*(port.body for port in ports), *rooms], bone.mesh, mould.undercuts, mould.crumbs)
     fitted = Fittings(keys, ports, way, ways, check)
-    made = len(sources) - 1
-    solids = _solids(mould.pieces, "mould piece", bone, made, bed)
-    meshes = [solid.mesh for solid in solids]
     rows = [piece_figures(mould, k, meshes, made) for k in range(len(meshes))]
     good = [out.is_free and row[1] <= settings.undercut_limit_mm for out, row in zip(ways, rows, strict=True)]
     stated = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(pieces, good, strict=True)]
@@ -238,17 +238,19 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     names = ("jacket-upper", "jacket-lower")
     jacket = _fitted(mould.jacket, names, keys, ports, settings.key_clearance_mm)
     rubber = _fitted(mould.rubber, ("rubber-upper", "rubber-lower"), (), ports, 0.0, core)
+    solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
+    meshes = [solid.mesh for solid in solids]
+    jacket, rubber = as_made(jacket, meshes[:2]), as_made(rubber, meshes[2:])
     ways = prove_withdrawal(jacket, mould.body)
     none = dataclasses.replace(cuts, depth_mm=np.zeros(len(cuts.points)), wall_depth_mm=np.zeros(len(cuts.wall_points)), area_mm2=0.0, volume_mm3=0.0)
     rooms = [seat for side in (1.0, -1.0) for seat in (core.seats(side, APART_MM) if core else ())]
     check = rejoin(mould.body, rubber, [*(port.body for port in ports), *rooms], bone.mesh, none, mould.crumbs)
     fitted = Fittings(keys, ports, way, ways, check)
-    solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
     lining = surface_of(mould.body)
-    rows = [_jacket_row(piece, solid.mesh, Surface(lining)) for piece, solid in zip(jacket, solids[:2], strict=True)]
+    rows = [jacket_figures(piece, solid.mesh, Surface(lining)) for piece, solid in zip(jacket, solids[:2], strict=True)]
     good = [out.is_free and row[2] >= settings.jacket_draft_deg - 0.01 for out, row in zip(ways, rows, strict=True)]
     lines = trace_parting_lines(bone.mesh, bone_outline(bone.mesh.vertices, bone.mesh.faces), mould.membrane)
-    meshes, draft = [solid.mesh for solid in solids], min(row[2] for row in rows)
+    draft = min(row[2] for row in rows)
     stated = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(jacket, good, strict=True)]
     facts = {
         "rubber_mm": [mould.thinnest_mm, mould.thickest_mm],
@@ -269,14 +271,6 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
         (view, *piece_views((*jacket, *rubber), meshes, made)),
     )
     return _with_core(made_pieces, core, bed, settings)
-
-
-def _jacket_row(piece: MouldPiece, mesh: Mesh, lining: Surface) -> PieceFigures:
-    """As for a rigid piece: no undercut; least draft on the rubber, and the share of that imprint below 3 degrees."""
-    middles = mesh.vertices[mesh.faces].mean(axis=1)
-    on_rubber = lining.distance(middles)[0] < 1e-6
-    draft, size = piece_draft_deg(mesh, piece.direction, on_rubber)
-    return 0.0, 0.0, float(draft.min(initial=90.0)), float(size[draft < 3.0].sum() / max(size.sum(), 1e-12))
 
 
 def _fitted(
