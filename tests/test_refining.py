@@ -7,7 +7,6 @@ from test_decimate import ball
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.collapsing import Collapsing
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.landing_kernels import face_neighbours
 from meshtools.geometry.refining import Refining
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import Mesh
@@ -25,8 +24,7 @@ def rough_ball(seed: int) -> Mesh:
 
 def collapsed(fine: Mesh) -> Collapsing:
     """The ball after collapses, nothing kept."""
-    across = face_neighbours(fine.faces, len(fine.vertices))
-    return Collapsing(fine, np.zeros(len(fine.faces), bool), across, TOLERANCE_MM)
+    return Collapsing(fine, np.zeros(len(fine.faces), bool), TOLERANCE_MM)
 
 
 @pytest.mark.parametrize("seed", range(4))
