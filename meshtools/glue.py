@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -14,6 +15,8 @@ from pathlib import Path
 from meshtools.batch_lock import lock_batch
 from meshtools.errors import BonewrightError, UsageError
 from meshtools.fence import Limits, job_log, memory_limit_mb
+from meshtools.files.atomic import write_atomic
+from meshtools.job_limits import limits_rows
 from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.machine_memory import machine_memory
 from meshtools.run_job import SINGLE_THREAD, run_fenced
@@ -25,8 +28,10 @@ ASKING = {
     "--dry-run", "--dryrun", "--summary", "-S", "--detailed-summary", "-D", "--dag", "--rulegraph", "--filegraph", "--d3dag", "--lint",
     "--list-rules", "--list", "-l", "--list-target-rules", "--lt", "--touch", "-t", "--unlock",
 }  # fmt: skip
+PLANNED = "BONEWRIGHT_PLANNED"  # names the file of jobs and limits, in the environment of the snakemake that `build` starts
 LONGEST_END_S = 2.0  # a worker told to end only kills its children, which takes milliseconds; one that hangs is not waited for
 SNAKEFILE = Path(__file__).resolve().parent.parent / "Snakefile"
+Jobs = Mapping[str, Mapping[str, Job]]
 
 
 class CutShortError(BonewrightError):
@@ -36,27 +41,28 @@ class CutShortError(BonewrightError):
 class Batch:
     """What the Snakefile and the rules ask about the batch in the current folder."""
 
-    def __init__(self, workspace: Workspace) -> None:
-        self._workspace = workspace
-        self._jobs = workspace.worklist.jobs
-        self._limits: Mapping[str, Mapping[str, Limits]] = workspace.limits()
+    def __init__(self, jobs: Jobs, limits: Mapping[str, Mapping[str, Limits]], lay_down: Callable[[], None] | None = None) -> None:
+        self._jobs, self._limits, self._lay_down = jobs, limits, lay_down
         self.memory_limit_mb = memory_limit_mb(machine_memory())
         """MB that all jobs at work may be expected to take together on this machine, now."""
 
     @classmethod
     def for_snakemake(cls) -> Batch:
-        """Read the batch in the working folder, lock it unless `build` holds the lock already, and drop stale records."""
-        workspace = open_workspace(Path())
+        """The batch in the working folder as `build` has planned and locked it; in the plain form read, locked and freed of stale records here."""
         os.environ.update(SINGLE_THREAD)
+        if PLANNED in os.environ:
+            return cls(*read_planned(Path(os.environ[PLANNED])))
+        workspace = open_workspace(Path())
         if not asks_only(sys.argv[1:]) and "BONEWRIGHT_LOCK_HELD" not in os.environ:
             lock_batch(Path())
             workspace.drop_stale_records()
             os.environ["BONEWRIGHT_LOCK_HELD"] = "1"  # for the processes that snakemake starts for its jobs where a profile forbids threads
-        return cls(workspace)
+        return cls(workspace.worklist.jobs, workspace.limits(), workspace.write_job_files)
 
     def write_job_files(self) -> None:
-        """Lay down the plain dict of every job, for the jobs to read."""
-        self._workspace.write_job_files()
+        """Lay down the plain dict of every job, for the jobs to read, where `build` has not done so."""
+        if self._lay_down is not None:
+            self._lay_down()
 
     def run(self, stage: str, name: str, key: str) -> None:
         """Run one job to its record, in a process of its own; called in a thread of snakemake's. CutShortError where nothing was recorded."""
@@ -69,11 +75,11 @@ class Batch:
 
     def all_outputs(self) -> list[str]:
         """Every record of the batch."""
-        return wanted_outputs(self._workspace, ())
+        return all_records(self._jobs)
 
     def key(self, stage: str, name: str) -> str:
         """Key of one job; an unknown name is not this batch's."""
-        return self._workspace.worklist.key(stage, name)
+        return str(self._jobs[stage][name]["key"])
 
     def memory_mb(self, stage: str, name: str) -> int:
         """Memory that one job is expected to take at most. A job that needs all there is, or more, runs alone."""
@@ -133,12 +139,17 @@ def asks_only(arguments: Sequence[str]) -> bool:
     return any(argument in ASKING or (argument.startswith("-n") and argument.isascii()) for argument in arguments)
 
 
+def all_records(jobs: Jobs) -> list[str]:
+    """Paths of the records of all jobs."""
+    return [record_path(stage, name) for stage, items in jobs.items() for name in items]
+
+
 def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     """Records of all jobs for `ELEMENT` or `TARGET/ELEMENT` arguments; of the whole batch for none. The records in between are asked
     for too, because Snakemake makes no missing file again as long as what follows from it stands."""
     jobs = workspace.worklist.jobs
     if not names:
-        return [record_path(stage, name) for stage, items in jobs.items() for name in items]
+        return all_records(jobs)
     parts: set[str] = set()
     for wanted in names:
         found = {name for name in jobs["report"] if wanted in (name, name.split("/", 1)[1])}
@@ -186,13 +197,29 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
     log.parent.mkdir(parents=True, exist_ok=True)
     log.unlink(missing_ok=True)  # never written through a link
     with warm_worker(batch) as address, log.open("xb") as stream:
-        environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1"}
+        planned = str(lay_down_plan(workspace, batch))
+        environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1", PLANNED: planned}
         command = [sys.executable, "-P", "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *outputs]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, cwd=batch, preexec_fn=die_with_parent)
         while child.poll() is None:
             tick()
             time.sleep(0.1)
     return child.returncode
+
+
+def lay_down_plan(workspace: Workspace, batch: Path) -> Path:
+    """Lay down the files of all jobs, and one file with all of them and their limits for snakemake: planning takes as long as starting it."""
+    workspace.write_job_files()
+    path = batch / ".snakemake" / "bonewright" / "planned.json"
+    content = {"jobs": workspace.worklist.jobs, "limits": limits_rows(workspace.limits())}
+    write_atomic(path, json.dumps(content, ensure_ascii=False, allow_nan=False).encode())
+    return path
+
+
+def read_planned(path: Path) -> tuple[Jobs, dict[str, dict[str, Limits]]]:
+    """Jobs and limits as `lay_down_plan` wrote them."""
+    content = json.loads(path.read_bytes())
+    return content["jobs"], {stage: {name: Limits(**row) for name, row in rows.items()} for stage, rows in content["limits"].items()}
 
 
 @contextmanager

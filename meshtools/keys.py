@@ -163,6 +163,7 @@ def _digest_of_source(source: bytes) -> list[str]:
     return [hashlib.sha256(ast.dump(_without_docstrings(tree)).encode()).hexdigest(), *names]
 
 
+@cache
 def _is_module(name: str) -> bool:
     path = PACKAGE_DIR.joinpath(*name.split(".")[1:])
     return path.with_suffix(".py").is_file() or (path / "__init__.py").is_file()

@@ -9,6 +9,7 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -374,8 +375,11 @@ def status_of(findings: tuple[Finding, ...]) -> str:
 
 def plain(value: Any) -> Any:
     """Turn value types into dicts, lists, strings and numbers, ready for JSON. Field metadata `json` renames a key."""
+    kind: Any = type(value)
+    if kind in _PLAIN_ALREADY:
+        return value
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.metadata.get("json", f.name): plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {key: plain(getattr(value, name)) for key, name in _keys_of(kind)}
     if isinstance(value, StrEnum):
         return value.value
     if isinstance(value, Mapping):
@@ -388,3 +392,11 @@ def plain(value: Any) -> Any:
         return value.tolist()
     return value
 
+
+_PLAIN_ALREADY = frozenset((str, int, float, bool, type(None)))
+
+
+@cache
+def _keys_of(kind: Any) -> tuple[tuple[str, str], ...]:
+    """Key in the dict and name of each field of a dataclass."""
+    return tuple((one.metadata.get("json", one.name), one.name) for one in dataclasses.fields(kind))

@@ -14,7 +14,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import ModuleType
 from typing import Any
 
@@ -37,8 +37,12 @@ and hashing of the written files are not among them."""
 PREFIX = "meshtools.jobs."
 
 
+taken_s: dict[tuple[str, str], float] = {}
+"""CPU seconds by stage and part since the last job of this process ended: one write a job, so that the clock itself takes next to nothing."""
+
+
 def timed(function: Callable[..., Any], stage: str, part: str, path: str) -> Callable[..., Any]:
-    """The function, which now appends a line when it returns."""
+    """The function, whose time is now added up; a job writes down all sums when it returns."""
 
     @functools.wraps(function)
     def measured(*arguments: Any, **named: Any) -> Any:
@@ -46,16 +50,19 @@ def timed(function: Callable[..., Any], stage: str, part: str, path: str) -> Cal
         try:
             return function(*arguments, **named)
         finally:
-            note(path, stage, part, time.process_time() - start_s)
+            taken_s[stage, part] = taken_s.get((stage, part), 0.0) + time.process_time() - start_s
+            if part == "job":
+                note(path, taken_s)
+                taken_s.clear()
 
     return measured
 
 
-def note(path: str, stage: str, part: str, cpu_s: float) -> None:
-    """Append one line; short lines of several processes do not mix."""
-    line = json.dumps({"stage": stage, "part": part, "cpu": cpu_s}) + "\n"
+def note(path: str, seconds: Mapping[tuple[str, str], float]) -> None:
+    """Append a line for each stage and part; short writes of several processes do not mix."""
+    lines = "".join(json.dumps({"stage": stage, "part": part, "cpu": cpu_s}) + "\n" for (stage, part), cpu_s in seconds.items())
     descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
-    os.write(descriptor, line.encode())
+    os.write(descriptor, lines.encode())
     os.close(descriptor)
 
 
@@ -64,7 +71,7 @@ def note_process(path: str) -> None:
     arguments = sys.orig_argv
     module = arguments[arguments.index("-m") + 1] if "-m" in arguments[:-1] else "other"
     if module != "meshtools.jobs.run":
-        note(path, module, "process", time.process_time())
+        note(path, {(module, "process"): time.process_time()})
 
 
 class JobClock(importlib.abc.MetaPathFinder):
