@@ -6,6 +6,7 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -37,26 +38,36 @@ def machine_memory(proc: Path = PROC, cgroups: Path = CGROUPS) -> MachineMemory:
 def _group_limits(proc: Path, cgroups: Path) -> Iterator[tuple[int, int]]:
     """Limit and use, bytes, of every control group around this process that has a limit, in either version of the interface (cgroups(7))."""
     with suppress(OSError):
-        for line in (proc / "self" / "cgroup").read_text(encoding="utf-8", errors="replace").splitlines():
-            _, controllers, path = line.split(":", 2)
-            if controllers == "":
-                yield from _limits_upwards(cgroups, path, ("memory.max", "memory.current", "inactive_file"))
-            elif "memory" in controllers.split(","):
-                yield from _limits_upwards(cgroups / "memory", path, ("memory.limit_in_bytes", "memory.usage_in_bytes", "total_inactive_file"))
-
-
-def _limits_upwards(root: Path, path: str, names: tuple[str, str, str]) -> Iterator[tuple[int, int]]:
-    """From the group at `path` to the root; in a container only the root may be there, and is the group itself."""
-    folder = root / path.strip("/")
-    for group in (folder, *folder.parents):
-        if group.is_relative_to(root):
+        for limit_file, use_file, stat_file, idle_name in _group_files((proc / "self" / "cgroup").read_bytes(), str(cgroups)):
             with suppress(OSError, ValueError):  # no such group here, or `max`: no limit
-                limit = int((group / names[0]).read_text())
-                if limit >= NO_LIMIT:
-                    continue
-                used = int((group / names[1]).read_text())
-                idle = re.search(rf"(?m)^{names[2]} (\d+)", (group / "memory.stat").read_text())
-                yield limit, used - (int(idle[1]) if idle else 0)
+                limit = int(_content(limit_file))
+                if limit < NO_LIMIT:
+                    idle = re.search(rb"(?m)^%s (\d+)" % idle_name, _content(stat_file))
+                    yield limit, int(_content(use_file)) - (int(idle[1]) if idle else 0)
+
+
+def _content(path: str) -> bytes:
+    with open(path, "rb", buffering=0) as stream:
+        return stream.read()
+
+
+@lru_cache(maxsize=4)
+def _group_files(membership: bytes, cgroups: str) -> tuple[tuple[str, str, str, bytes], ...]:
+    """Files of limit and use, that of idle pages and their name in it, of each group from a process's own up to the root; in a container only
+    the root may be there, and is the group itself. Looked at several times a second, and always the same."""
+    files = []
+    for line in membership.decode(errors="replace").splitlines():
+        _, controllers, path = line.split(":", 2)
+        if controllers == "":
+            root, limit, use, idle = Path(cgroups), "memory.max", "memory.current", b"inactive_file"
+        elif "memory" in controllers.split(","):
+            root, limit, use, idle = Path(cgroups, "memory"), "memory.limit_in_bytes", "memory.usage_in_bytes", b"total_inactive_file"
+        else:
+            continue
+        folder = root / path.strip("/")
+        groups = [group for group in (folder, *folder.parents) if group.is_relative_to(root)]
+        files += [(f"{group}/{limit}", f"{group}/{use}", f"{group}/memory.stat", idle) for group in groups]
+    return tuple(files)
 
 
 def process_tree(pid: int, proc: Path = PROC) -> tuple[int, ...]:
