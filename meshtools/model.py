@@ -376,7 +376,7 @@ def status_of(findings: tuple[Finding, ...]) -> str:
 def plain(value: Any) -> Any:
     """Turn value types into dicts, lists, strings and numbers, ready for JSON. Field metadata `json` renames a key."""
     kind: Any = type(value)
-    if kind in _PLAIN_ALREADY:
+    if kind in (str, int, float, bool, type(None)):
         return value
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {key: plain(getattr(value, name)) for key, name in _keys_of(kind)}
@@ -391,9 +391,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         return value.tolist()
     return value
-
-
-_PLAIN_ALREADY = frozenset((str, int, float, bool, type(None)))
 
 
 @cache
