@@ -236,8 +236,8 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     routes = [row for row in open_routes(workspace) if not names or row["part"] in names or row["part"].split("/", 1)[1] in names]
     lines += [*joints, *fixings, *(f"{row['status']}: {row['part']} {row['route']}: {row['why']}" for row in routes)]
     index = workspace.folder / "results" / "index.html"
-    is_index_due = ("index", "index") in workspace.stale_jobs()
-    due = f" ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)" if is_index_due else ""
+    due = f" ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)"
+    due = "" if workspace.holds("index", "index") else due
     lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))

@@ -6,7 +6,6 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from meshtools.errors import UsageError
 from meshtools.fence import LIMITS_FILE, Limits
@@ -54,11 +53,12 @@ class Workspace:
     def stale_jobs(self) -> list[tuple[str, str]]:
         """Jobs (stage, name) whose record is missing, has another key, is that of a crash, or lists a file that is missing or
         altered."""
-        return [(stage, name) for stage, jobs in self.worklist.jobs.items() for name, job in jobs.items() if not self._holds(stage, name, job)]
+        return [(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs if not self.holds(stage, name)]
 
-    def _holds(self, stage: str, name: str, job: Mapping[str, Any]) -> bool:
+    def holds(self, stage: str, name: str) -> bool:
+        """True where the record of a job is that of the job as it is planned now, and vouches for files that are there unaltered."""
         record = read_record(self.folder / record_path(stage, name))
-        if record is None or record["key"] != job["key"] or any(finding["code"] == "crash" for finding in record["findings"]):
+        if record is None or record["key"] != self.worklist.key(stage, name) or any(finding["code"] == "crash" for finding in record["findings"]):
             return False
         return all(self.hashes.of(entry["path"]) == entry["sha256"] for entry in record["files"])
 
