@@ -25,6 +25,7 @@ SPECK_MM3 = 1e-3  # a tenth of a millimetre each way: rounding leaves such bodie
 HALVES = ("upper", "lower")
 _STRAY_ROUNDS = 3
 _ROUNDS = 10  # of widening side pieces and adding further ones
+_HARDLY = 0.98  # of what undercuts were two rounds before: a round that leaves more gained nothing
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,12 +139,15 @@ def _choose_sides(
     """Side pieces until no undercut is deeper than the limit or nothing helps: those there are get wider first, then further ones are added.
     Their plans, the ways they come out by, and the undercuts that stay."""
     bone, ways, undercuts = probe.bone, tuple(clear_way(probe.bone, block, plan, cutting) for plan in plans), probe.plain
+    found: list[Undercuts] = []
     for number in range(_ROUNDS + 1):
         if ways:
             undercuts = probe.measure(ways)
         if undercuts.deepest_mm <= cutting.limit_mm or number == _ROUNDS:
             break
-        after = widened(plans, bone, undercuts, cutting, 1.0 + number)  # by little each time, an edge of a gap creeps along for ever
+        found.append(undercuts)
+        # by little each time, an edge of a gap creeps along for ever
+        after = plans if _is_idle(found) else widened(plans, bone, undercuts, cutting, 1.0 + number)
         if all(new is old for new, old in zip(after, plans, strict=True)):
             after = (*plans, *plan_sides(bone, undercuts, cutting, cutting.most_pieces - 2 - len(plans)))
         if len(after) == len(plans) and all(new is old for new, old in zip(after, plans, strict=True)):
@@ -152,6 +156,14 @@ def _choose_sides(
         ways = tuple(kept[id(plan)] if id(plan) in kept else clear_way(bone, block, plan, cutting) for plan in after)
         plans = after
     return plans, ways, undercuts
+
+
+def _is_idle(found: Sequence[Undercuts]) -> bool:
+    """True where the last two rounds made undercuts neither shallower nor smaller, or hardly."""
+    if len(found) < 3:
+        return False
+    before, now = found[-3], found[-1]
+    return now.deepest_mm > _HARDLY * before.deepest_mm and now.volume_mm3 > _HARDLY * before.volume_mm3
 
 
 def whole(solid: Solid, crumb_mm3: float = CRUMB_MM3) -> tuple[Solid, list[Solid]]:
