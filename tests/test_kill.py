@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import random
 import shutil
-import signal
 import subprocess
 import time
 from pathlib import Path
@@ -54,7 +52,7 @@ def test_a_killed_build_is_finished_by_the_next_one_with_the_same_bytes(
             n_at_work += process.poll() is None
         else:
             time.sleep(moments.uniform(0.1, to_first_s))
-        os.kill(process.pid, signal.SIGKILL)
+        process.kill()  # nothing where a build on a machine that became less busy has ended already
         process.wait()
         build(batch)
         assert result_hashes(batch) == result_hashes(built_tiny)
