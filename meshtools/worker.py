@@ -121,9 +121,10 @@ class Worker:
         return child
 
     def _hang_up(self, child: Child) -> None:
-        """Ask nothing more of a child: it ends, if it has not yet."""
-        self._selector.unregister(child.line)
-        child.line.close()
+        """Ask nothing more of a child: it ends, if it has not yet. Asking and hearing may both find its line broken in one look."""
+        if child.line.fileno() >= 0:
+            self._selector.unregister(child.line)
+            child.line.close()
 
     def end(self, *_: object) -> None:
         """End soon, and the children before: the handler of a signal."""
@@ -226,8 +227,7 @@ class Worker:
                     continue
                 if child.line.fileno() >= 0:  # what it said last may still be unread
                     self._hear(child)
-                if child.line.fileno() >= 0:
-                    self._hang_up(child)
+                self._hang_up(child)
                 code = os.waitstatus_to_exitcode(ended[1])
                 self._answer(child, code if code >= 0 else 128 - code)
                 self._children.pop(child.pid, None)

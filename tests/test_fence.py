@@ -169,6 +169,7 @@ def test_a_child_that_died_while_it_waited_is_passed_over_for_a_new_one() -> Non
     worker._children, worker._selector = {1: Child(1, ours)}, selectors.DefaultSelector()
     worker._selector.register(ours, selectors.EVENT_READ, 1)
     assert (worker._idle_child(b"clean ends 0\n"), worker._children[1].is_free) == (None, False)
+    worker._hear(worker._children[1])  # its line was ready in the same look as the request
 
 
 def test_a_client_that_dies_before_it_asks_leaves_the_worker_and_its_jobs_as_they_were(worker: str) -> None:
