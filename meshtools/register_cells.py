@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import difflib
-import itertools
 import math
 import re
 from collections.abc import Collection, Iterable, Mapping
@@ -14,11 +13,11 @@ from pathlib import Path
 from meshtools.errors import Problem, TablesError
 from meshtools.files.tables import NUMBER, read_table
 from meshtools.links import leads_out
+from meshtools.split_numbers import split_number_rule
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]*")
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
-WHOLE_NUMBER = re.compile(r"[+-]?\d+", re.ASCII)
-DATE_CELL = r"\d{4}-\d{2}(-\d{2}.*)?"
+DATE_CELL = r"\d{4}-\d{2}(-\d{2}(T\S*)?)?"
 NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
 
 
@@ -256,29 +255,15 @@ def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list
         padded = (row.cells + ("",) * n_columns)[:n_columns]
         # of a column given twice the first counts; the header check has noted it
         cells = Cells(file, row.number, dict(zip(reversed(header.cells), reversed(padded), strict=True)), problems)
-        if split := _split_number(shape, header.cells, row.cells):
+        if rule := split_number_rule(shape.tells, header.cells, row.cells):
             cells.is_aligned = False
-            cells.problem("", f"has a decimal comma, which makes two cells of one number; write {split.replace(',', '.')}, not {split}.")
+            cells.problem("", rule)
         elif len(row.cells) > n_columns:
             cells.is_aligned = False
             cells.problem("", f"has {len(row.cells)} cells where the header has {n_columns}; put texts that hold the separator in quotation marks "
                           "and write numbers with a decimal point.")
         bound.append(cells)
     return bound
-
-
-def _split_number(shape: TableShape, header: tuple[str, ...], cells: tuple[str, ...]) -> str:
-    """The two cells of a number that its decimal comma has split, `12,5` also where it could be one of several; empty where no cell stands
-    further right than it should."""
-    for column, pattern in shape.tells:
-        place = header.index(column) if column in header else len(cells)
-        found = [n for n in range(place, len(cells)) if re.fullmatch(pattern, cells[n], re.IGNORECASE)]
-        if not found or found[0] == place or not cells[place]:
-            continue
-        pairs = [(a, b) for a, b in itertools.pairwise(cells[: found[0]]) if WHOLE_NUMBER.fullmatch(a) and WHOLE_NUMBER.fullmatch(b)]
-        if pairs:
-            return ",".join(pairs[0]) if len(pairs) == 1 else "12,5"
-    return ""
 
 
 def _check_header(file: str, shape: TableShape, number: int, names: tuple[str, ...], problems: list[Problem]) -> None:

@@ -261,15 +261,34 @@ OPENINGS = "find,kind,x,y,z,diameter_mm,action,depth_mm,passage\n"
 @pytest.mark.parametrize(
     ("row", "told"),
     [
-        ("fem-l,break,1.5,2.5,30,12,5,close", "write 12.5, not 12,5."),  # 30 and 12 are whole, too
-        ("fem-l,break,1.5,2.5,3.5,12,5,close", "write 12.5, not 12,5."),
-        ("fem-l,break,1,5,2,5,3,5,12,5,close", "write 12.5, not 12,5."),
-        ("fem-l,foramen,1.5,-2,75,3.5,12.5,keep,8.5", "write -2.75, not -2,75."),
+        ("fem-l,break,1.5,2.5,3.5,12,5,close", "a decimal comma, which makes {}; write 12.5, not 12,5."),
+        ("fem-l,break,1.5,2.5,31,14,5,close", "a decimal comma, which makes {}; it is one of 31,14 and 14,5: write a decimal point."),
+        ("fem-l,foramen,5,-3,75,3.5,12.5,keep", "a decimal comma, which makes {}; write -3.75, not -3,75."),  # no 5,-3
+        ("fem-l,break,1,5,2,5,3,5,12,5,close", "4 decimal commas, each of which makes {}; write 1.5, 2.5, 3.5 and 12.5."),
+        ("fem-l,break,1,5,2,5,3,12.5,close", "2 decimal commas, each of which makes {}; they are 2 of 1,5, 5,2, 2,5 and 5,3: write a decimal point."),
     ],
 )
 def test_a_decimal_comma_that_shifts_a_row_is_the_only_thing_told_of_it(tmp_path: Path, row: str, told: str) -> None:
     problems = problems_of(tmp_path, bones=bones_with(), openings=OPENINGS + row + "\n")
-    assert problems == [f"config/openings.csv row 2: has a decimal comma, which makes two cells of one number; {told}"]
+    assert problems == [f"config/openings.csv row 2: has {told.format('two cells of one number')}"]
+
+
+RECEIVED = (
+    "target,element,route,part,measure,nominal_mm,tolerance_mm,measured_mm,article,by,date,remarks\nadult,femur-left,print,,greatest-length,"
+)
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("100,1,100.2,,A. Maker,3 March 2031,2031-03-02 again", "row 2, date: '3 March 2031' is not a date"),
+        ("100.5,1.5,100.2,,A. Maker,3 March 2031,2031-03-02", "row 2, date: '3 March 2031' is not a date"),  # nothing to split
+        ("100.5,1.5,100,2,,A. Maker,2031-03-02T10:15,", "row 2: has a decimal comma, which makes two cells of one number; write 100.2, not 100,2."),
+    ],
+)
+def test_a_date_further_right_tells_of_a_decimal_comma_only_where_it_is_all_of_its_cell(tmp_path: Path, row: str, told: str) -> None:
+    problems = problems_of(tmp_path, bones=bones_with(), received=f"{RECEIVED}{row}\n")
+    assert [problem.removeprefix("config/received.csv ")[: len(told)] for problem in problems] == [told]
 
 
 def test_a_word_for_another_is_told_though_the_two_look_unlike(tmp_path: Path) -> None:
