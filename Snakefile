@@ -1,6 +1,8 @@
 # Every bone of every target, cleaned, rebuilt and reported. What is made, and from what, is decided in the plan.
 import gc
+import os
 
+from meshtools.geometry.threads import CORES
 from meshtools.glue import Batch
 
 batch = Batch.for_snakemake()
@@ -12,6 +14,7 @@ onstart:
     if hasattr(workflow.scheduler, "job_rate_limiter"):
         workflow.scheduler.job_rate_limiter = None
     batch.write_job_files()
+    os.environ.setdefault(CORES, str(workflow.cores))  # for the jobs
     gc.freeze()  # jobs and files stay to the end: looking through them for garbage again and again took a tenth of the time
 
 

@@ -85,6 +85,7 @@ def peak_mb() -> float:
 def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[str, Any]:
     """All steps; returns what TOTAL tells beside the seconds."""
     from meshtools.files.read_scan import read_scan
+    from meshtools.geometry.distance import Surface
     from meshtools.jobs import report
     from meshtools.model import SourceEntry
 
@@ -95,7 +96,7 @@ def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[s
     built = rebuild(cleaned, clock)
     sources: tuple[SourceEntry, ...] = built.sources
     write(built, out, clock)
-    deviation = report._deviation(built.mesh, raw_in_place(raw), sources)
+    deviation = report._deviation(built.mesh, Surface(raw_in_place(raw)), sources)
     forth, back = deviation["replica_to_scan"], deviation["scan_to_replica"]
     rms_um = [round(1e3 * way["rms_mm"], 1) for way in (forth, back) if way]
     clock.lap("deviation both ways", rms_um=rms_um)

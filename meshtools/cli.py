@@ -18,6 +18,7 @@ from pathlib import Path
 
 from meshtools.answer import RUN_FAILED, Answer
 from meshtools.errors import BonewrightError
+from meshtools.geometry.threads import n_cores
 from meshtools.run_job import SINGLE_THREAD
 from meshtools.settings_ready import ROUTES
 from meshtools.visible import visible
@@ -70,7 +71,7 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         command.add_argument("--batch", type=Path, default=Path(), metavar="DIR", help="folder of the batch (default: the current one)")
         if name == "build":
             command.add_argument("elements", nargs="*", metavar="ELEMENT", help="ELEMENT or TARGET/ELEMENT; all without")
-            command.add_argument("--cores", type=int, default=os.cpu_count() or 1, metavar="N", help="jobs at a time")
+            command.add_argument("--cores", type=int, default=n_cores(), metavar="N", help="cores to use, and jobs at a time")
         if name == "hand-over":
             command.add_argument("part", metavar="TARGET/ELEMENT")
             command.add_argument("--to", required=True, metavar="WHO", help="name of the recipient")

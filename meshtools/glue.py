@@ -16,6 +16,7 @@ from meshtools.batch_lock import lock_batch
 from meshtools.errors import BonewrightError, UsageError
 from meshtools.fence import Limits, job_log, memory_limit_mb
 from meshtools.files.atomic import write_atomic
+from meshtools.geometry.threads import CORES
 from meshtools.job_limits import limits_rows
 from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.machine_memory import machine_memory
@@ -196,6 +197,7 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
     log = batch / "logs" / "snakemake.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     log.unlink(missing_ok=True)  # never written through a link
+    os.environ[CORES] = str(cores)
     with warm_worker(batch) as address, log.open("xb") as stream:
         planned = str(lay_down_plan(workspace, batch))
         environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1", PLANNED: planned}

@@ -218,12 +218,13 @@ def test_installation_compiles_every_loop_that_python_calls() -> None:
 
     compile_all()
     called = (
-        landing_kernels.prove_fine_faces, landing_kernels.face_neighbours, cover_kernels.coarse_frames, cover_kernels.cover_first,
+        landing_kernels.prove_fine_faces, edge_kernels.neighbours_at, cover_kernels.coarse_frames, cover_kernels.cover_first,
         cover_kernels.cover_more, nearby_kernels.group_by, nearby_kernels.gather_at_corners, nearby_kernels.gather_at_landing,
         nearby_kernels.prove_faces, collapsing_kernels.collapse_sweep, collapse_start_kernels.fixed_vertices, collapse_start_kernels.plane_sums,
         undoing_kernels.undone, undoing_kernels.replayed, apart_kernels.faces_perhaps_meeting, landing_kernels.land_at, landing_kernels.land_around,
-        edge_kernels.faces_at_edges, tree_kernels.order_of_tree, tree_kernels.nearest_triangles,
-        piece_kernels.label_faces, piece_kernels.label_patches, row_kernels.faces_among, row_kernels.equal_rows, spike_kernels.steep_vertices,
+        edge_kernels.faces_at, tree_kernels.order_below, tree_kernels.nearest_triangles,
+        piece_kernels.label_faces, piece_kernels.label_patches, piece_kernels.disagreeing_faces,
+        row_kernels.faces_among, row_kernels.equal_rows, spike_kernels.steep_vertices,
         height_kernels.rasterise, height_kernels.dilate, height_kernels.left_above,
         height_kernels.relax, column_map._cross_columns, mould_fittings._merge_down, jacket.limit_slope, parting._relax,
     )  # fmt: skip

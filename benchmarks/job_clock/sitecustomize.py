@@ -24,7 +24,7 @@ GEOMETRY: dict[str, tuple[str, ...]] = {
     "rebuild": ("rebuild_element",),
     "joint": ("check_joint", "left_of"),
     "fit": ("check_fit", "end_widths"),
-    "report": ("light_version", "vertex_deviation", "weld_scan", "render_picture", "laid_out", "_deviation"),
+    "report": ("light_version", "Surface", "vertex_deviation", "weld_scan", "render_picture", "laid_out", "_deviation"),
     "index": (),
 }
 MEASURING = {
@@ -41,15 +41,23 @@ taken_s: dict[tuple[str, str], float] = {}
 """CPU seconds by stage and part since the last job of this process ended: one write a job, so that the clock itself takes next to nothing."""
 
 
+running: list[str] = []
+"""Parts that are being timed now."""
+
+
 def timed(function: Callable[..., Any], stage: str, part: str, path: str) -> Callable[..., Any]:
     """The function, whose time is now added up; a job writes down all sums when it returns."""
 
     @functools.wraps(function)
     def measured(*arguments: Any, **named: Any) -> Any:
+        if part in running:  # by another function of this part, whose time it is
+            return function(*arguments, **named)
+        running.append(part)
         start_s = time.process_time()
         try:
             return function(*arguments, **named)
         finally:
+            running.remove(part)
             taken_s[stage, part] = taken_s.get((stage, part), 0.0) + time.process_time() - start_s
             if part == "job":
                 note(path, taken_s)

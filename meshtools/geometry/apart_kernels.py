@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.tree_kernels import boxes_of_tree, order_of_tree
 
 SURE = 1e-12  # of the product of lengths that a value comes from; its rounding error is below 1e-14 of that
 # a tip nearer to the edge than this share of its side: rounding, 1e-16 of the side, may turn its height by more than 1e-10 ..
@@ -29,7 +28,7 @@ def _boxes_meet(boxes: Any, i: int, others: Any, j: int) -> bool:
 
 
 @compiled
-def _boxes_of_faces(points: Any, faces: Any, order: Any) -> Any:
+def boxes_of_faces(points: Any, faces: Any, order: Any) -> Any:
     """(m, 6) lowest and highest corner of the faces, in the order given."""
     boxes = np.empty((len(faces), 6))
     for i in range(len(order)):
@@ -172,17 +171,11 @@ def _are_apart(points: Any, faces: Any, s: int, t: int, own: Any, other: Any) ->
 
 
 @compiled
-def tree_of_faces(points: Any, faces: Any) -> Any:
-    """A tree over at least one face (m, 3): the faces in the order of its leaves, the boxes of its nodes, and those of the faces in that order."""
-    order = order_of_tree(points, faces)
-    return order, boxes_of_tree(points, faces, order), _boxes_of_faces(points, faces, order)
-
-
-@compiled
 def faces_perhaps_meeting(points: Any, faces: Any, tree: Any, starts: Any) -> Any:
     """(m,) True for faces (m, 3) of which another one is not surely apart; of equal points there must be only one.
 
-    tree: `tree_of_faces`; starts (p, 2): pairs of nodes of one level, below which faces are looked at; the lower one first.
+    tree: `tree.tree_over`, and `boxes_of_faces` in its order; starts (p, 2): pairs of nodes of one level, below which faces are looked at; the lower
+    one first.
     """
     is_open = np.zeros(len(faces), np.bool_)
     order, nodes, boxes = tree

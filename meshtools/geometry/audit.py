@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.orient import enclosed_volumes, find_cavities, half_edge_counts
+from meshtools.geometry.neighbours import half_edge_counts
+from meshtools.geometry.orient import enclosed_volumes, find_cavities
 from meshtools.geometry.pieces import face_areas, label_pieces
 from meshtools.model import FloatArray, IntArray, Mesh
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.landing import Landing
+from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.threads import in_blocks
 from meshtools.model import Mesh
 
@@ -28,7 +29,6 @@ class Collapsing:
         """is_kept (m,): faces that stay to the last bit. Rims stay where they are."""
         from meshtools.geometry.collapse_blocks import collapse_edges
         from meshtools.geometry.collapse_start_kernels import fixed_vertices
-        from meshtools.geometry.landing_kernels import face_neighbours
 
         self.fine = fine
         n = len(fine.vertices)

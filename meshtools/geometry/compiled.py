@@ -52,7 +52,10 @@ def compile_all() -> None:
 
 def _clean(ball: Mesh) -> None:
     """Call every loop of cleaning that decimation does not call."""
+    import numpy as np
+
     from meshtools.geometry.distance_nearby import farthest_nearby
+    from meshtools.geometry.orient import flip_faces, make_consistent
     from meshtools.geometry.pieces import has_faces
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
@@ -60,6 +63,7 @@ def _clean(ball: Mesh) -> None:
     from meshtools.geometry.weld import weld
 
     weld(ball)
+    make_consistent(flip_faces(ball, np.arange(len(ball.faces)) == 0))
     find_spikes(ball)
     has_faces(ball, ball)
     farthest_nearby(ball.vertices[:1], ball)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.threads import in_blocks
+from meshtools.geometry.tree import tree_over
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -38,8 +39,6 @@ class Surface:
     """
 
     def __init__(self, mesh: Mesh) -> None:
-        from meshtools.geometry.tree_kernels import boxes_of_tree, order_of_tree
-
         if not len(mesh.faces):
             raise GeometryError("the surface has no faces, so nothing can be measured to it; check the scan")
         is_used = np.zeros(len(mesh.vertices), dtype=bool)
@@ -49,8 +48,7 @@ class Surface:
         self._centre = (used.min(axis=0) + used.max(axis=0)) / 2
         self._vertices = mesh.vertices - self._centre
         self._faces = np.ascontiguousarray(mesh.faces, np.int32)
-        self._order = order_of_tree(self._vertices, self._faces)
-        self._boxes = boxes_of_tree(self._vertices, self._faces, self._order)
+        self._order, self._boxes = tree_over(self._vertices, self._faces)
         self._asked: tuple[Mesh, Projected] | None = None
 
     def distance(self, points: FloatArray) -> tuple[FloatArray, IntArray]:

@@ -1,4 +1,4 @@
-"""The loop that counts faces at edges. It brings numba, see `compiled`."""
+"""Loops over the faces at edges. It brings numba, see `compiled`."""
 
 from __future__ import annotations
 
@@ -13,40 +13,54 @@ MOST = 255  # faces that are counted at an edge
 
 
 @compiled
-def _by_lower_end(faces: Any, n_vertices: int) -> Any:
-    """Half-edges (3 m,), numbered 3 * face + corner, in the order of their lower end, and where those of each vertex start."""
-    starts = np.zeros(n_vertices + 1, np.int64)
-    for t in range(len(faces)):
-        for k in range(3):
-            starts[min(faces[t, k], faces[t, k + 1 if k < 2 else 0]) + 1] += 1
-    for v in range(n_vertices):
-        starts[v + 1] += starts[v]
-    place, half_edges = starts[:-1].copy(), np.empty(3 * len(faces), np.int32)
+def _by_lower_end(faces: Any, first: int, last: int) -> Any:
+    """Half-edges (k,) whose lower end is from `first` to before `last`, numbered 3 * face + corner, in the order of that end; where those of each
+    such vertex start; and their higher ends (k,)."""
+    starts = np.zeros(last - first + 1, np.int64)
     for t in range(len(faces)):
         for k in range(3):
             low = min(faces[t, k], faces[t, k + 1 if k < 2 else 0])
-            half_edges[place[low]] = 3 * t + k
-            place[low] += 1
-    return half_edges, starts
+            if first <= low < last:
+                starts[low - first + 1] += 1
+    for v in range(last - first):
+        starts[v + 1] += starts[v]
+    place, half_edges, highs = starts[:-1].copy(), np.empty(starts[-1], np.int32), np.empty(starts[-1], np.int32)
+    for t in range(len(faces)):
+        for k in range(3):
+            start, end = faces[t, k], faces[t, k + 1 if k < 2 else 0]
+            low = min(start, end)
+            if first <= low < last:
+                half_edges[place[low - first]], highs[place[low - first]] = 3 * t + k, max(start, end)
+                place[low - first] += 1
+    return half_edges, starts, highs
 
 
 @compiled
-def faces_at_edges(faces: Any, n_vertices: int) -> Any:
-    """Of each half-edge (3 m,) the number of half-edges, itself included, that run along its edge as it does, and of those that run against it.
+def neighbours_at(faces: Any, first: int, last: int, across: Any) -> None:
+    """Set across (m, 3), of -1 before, at the edges whose lower end is from `first` to before `last`: see `neighbours.face_neighbours`."""
+    half_edges, starts, highs = _by_lower_end(faces, first, last)
+    for v in range(last - first):
+        for i in range(starts[v], starts[v + 1]):
+            n_same, other = 0, -1
+            for j in range(starts[v], starts[v + 1]):
+                if highs[j] == highs[i] and j != i:
+                    n_same += 1
+                    other = half_edges[j]
+            if n_same:
+                across[half_edges[i] // 3, half_edges[i] % 3] = other // 3 if n_same == 1 else -2
 
-    Both uint8, at most MOST. The half-edge from corner k of face t has the number 3 t + k.
-    """
-    along, against = np.zeros(3 * len(faces), np.uint8), np.zeros(3 * len(faces), np.uint8)
-    half_edges, starts = _by_lower_end(faces, n_vertices)
+
+@compiled
+def faces_at(faces: Any, first: int, last: int, along: Any, against: Any) -> None:
+    """Set along (3 m,) and against (3 m,) at the edges whose lower end is from `first` to before `last`: see `neighbours.half_edge_counts`."""
+    half_edges, starts, highs = _by_lower_end(faces, first, last)
     few = np.empty(FEW, np.int64)
-    for v in range(n_vertices):
-        own = half_edges[starts[v] : starts[v + 1]]
+    for v in range(last - first):
+        own, high = half_edges[starts[v] : starts[v + 1]], highs[starts[v] : starts[v + 1]]
         n = len(own)
         code = few if n <= FEW else np.empty(n, np.int64)  # of the other end, and the way it runs
         for i in range(n):
-            t, k = own[i] // 3, own[i] % 3
-            start, end = faces[t, k], faces[t, k + 1 if k < 2 else 0]
-            code[i] = 2 * max(start, end) + (start > end)
+            code[i] = 2 * high[i] + (faces[own[i] // 3, own[i] % 3] == high[i])
         if n <= FEW:
             for i in range(n):
                 n_along, n_against = 0, 0
@@ -56,26 +70,25 @@ def faces_at_edges(faces: Any, n_vertices: int) -> Any:
                 along[own[i]], against[own[i]] = n_along, n_against
             continue
         order = np.argsort(code)
-        first = 0
-        while first < n:
-            last = first
-            while last < n and code[order[last]] >> 1 == code[order[first]] >> 1:
-                last += 1
+        begin = 0
+        while begin < n:
+            stop = begin
+            while stop < n and code[order[stop]] >> 1 == code[order[begin]] >> 1:
+                stop += 1
             n_back = 0
-            for i in range(first, last):
+            for i in range(begin, stop):
                 n_back += code[order[i]] & 1
-            for i in range(first, last):
+            for i in range(begin, stop):
                 is_back = code[order[i]] & 1
-                n_same = n_back if is_back else last - first - n_back
+                n_same = n_back if is_back else stop - begin - n_back
                 along[own[order[i]]] = min(n_same, MOST)
-                against[own[order[i]]] = min(last - first - n_same, MOST)
-            first = last
-    return along, against
+                against[own[order[i]]] = min(stop - begin - n_same, MOST)
+            begin = stop
 
 
 @compiled
 def edge_totals(along: Any, against: Any) -> Any:
-    """From `faces_at_edges`: edges with one face, with more than two, and with two that run along them in the same direction."""
+    """From `half_edge_counts`: edges with one face, with more than two, and with two that run along them in the same direction."""
     sizes, n_same = np.zeros(2 * MOST + 1, np.int64), 0
     for i in range(len(along)):
         sizes[int(along[i]) + int(against[i])] += 1
@@ -88,7 +101,7 @@ def edge_totals(along: Any, against: Any) -> Any:
 
 @compiled
 def hanging_faces(along: Any, against: Any) -> Any:
-    """(m,) from `faces_at_edges`: faces with one edge of more than two faces whose other two edges are free."""
+    """(m,) from `half_edge_counts`: faces with one edge of more than two faces whose other two edges are free."""
     m = len(along) // 3
     is_hanging = np.zeros(m, np.bool_)
     for t in range(m):

@@ -13,11 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cached_property
+from threading import Lock
 from typing import Any
 
 import numpy as np
 
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.threads import in_blocks
 from meshtools.model import FloatArray, Mesh
 
@@ -57,7 +59,6 @@ class Landing:
     @cached_property
     def neighbours(self) -> Any:
         """(m, 3) face across each edge of the coarse mesh, -1 where there is none."""
-        from meshtools.geometry.landing_kernels import face_neighbours
 
         return face_neighbours(self.coarse.faces, len(self.coarse.vertices))
 
@@ -152,7 +153,6 @@ class Landing:
 
 def cover_bounds(coarse: Surface, fine: Mesh) -> FloatArray:
     """For each face of the coarse surface a distance in mm (m,) within which all of it has the fine one near; infinite where not shown."""
-    from meshtools.geometry.landing_kernels import face_neighbours
 
     landing = Landing.at_nearest(fine, coarse, face_neighbours(fine.faces, len(fine.vertices)))
     return landing.prove_coarse(np.ones(len(coarse.mesh.faces), bool))
@@ -166,20 +166,19 @@ def _grown(pairs: Any, args: tuple[Any, Any, Any, Any], found: tuple[Any, Any, A
 
 
 def _carried(n_rows: int, take_in: Callable[[slice, Any], Any], found: tuple[Any, Any, Any]) -> Any:
-    """Blocks of rows at once, each with a record of its own of what they show; `found` then has what all of them show."""
-    n = len(found[0])
+    """Blocks of rows at once, each with a record of its own of what they show; `found` then has what all of them show, in whatever order they end."""
+    n, lock = len(found[0]), Lock()
 
-    def carry(rows: slice) -> tuple[Any, Any]:
+    def carry(rows: slice) -> Any:
         shown = np.zeros(n), np.zeros(n, np.int64), np.zeros(n, bool)
-        return take_in(rows, shown), shown
+        growth = take_in(rows, shown)
+        with lock:
+            np.maximum(found[0], shown[0], out=found[0])
+            np.add(found[1], shown[1], out=found[1])
+            np.logical_or(found[2], shown[2], out=found[2])
+        return growth
 
-    growths = []
-    for growth, (upper, count, is_spoilt) in in_blocks(n_rows, carry):
-        growths.append(growth)
-        np.maximum(found[0], upper, out=found[0])
-        np.add(found[1], count, out=found[1])
-        np.logical_or(found[2], is_spoilt, out=found[2])
-    return np.concatenate(growths)
+    return np.concatenate(in_blocks(n_rows, carry))
 
 
 def _prove_nearby(wanted: Any, mesh: Mesh, other: Mesh, lists: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:

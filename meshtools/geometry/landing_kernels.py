@@ -189,37 +189,6 @@ def prove_fine_faces(fine: Any, is_todo: Any, landing: Any, coarse: Any, neighbo
 
 
 @compiled
-def face_neighbours(faces: Any, n_vertices: int) -> Any:
-    """(m, 3) int32: the face across the edge from corner k to the next, -1 on a rim, -2 where the edge has more than two faces."""
-    m = len(faces)
-    starts = np.zeros(n_vertices + 1, np.int64)
-    for t in range(m):
-        for k in range(3):
-            starts[min(faces[t, k], faces[t, k + 1 if k < 2 else 0]) + 1] += 1
-    for v in range(n_vertices):
-        starts[v + 1] += starts[v]
-    place = starts[:-1].copy()
-    half_edges, highs = np.empty(3 * m, np.int32), np.empty(3 * m, np.int32)
-    for t in range(m):
-        for k in range(3):
-            start, end = faces[t, k], faces[t, k + 1 if k < 2 else 0]
-            low = min(start, end)
-            half_edges[place[low]], highs[place[low]] = 3 * t + k, max(start, end)
-            place[low] += 1
-    across = np.full((m, 3), -1, np.int32)
-    for v in range(n_vertices):
-        for i in range(starts[v], starts[v + 1]):
-            n_same, other = 0, -1
-            for j in range(starts[v], starts[v + 1]):
-                if highs[j] == highs[i] and j != i:
-                    n_same += 1
-                    other = half_edges[j]
-            if n_same:
-                across[half_edges[i] // 3, half_edges[i] % 3] = other // 3 if n_same == 1 else -2
-    return across
-
-
-@compiled
 def closest_on_triangle(p: Any, a: Any, b: Any, c: Any, found: Any) -> float:
     """Set `found` (3,) to the point of the triangle nearest to p; returns the squared distance."""
     best, is_first = np.inf, True

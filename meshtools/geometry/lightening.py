@@ -8,6 +8,7 @@ from meshtools.geometry.bound import bound_deviation
 from meshtools.geometry.carrying import carry_over
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.landing import Landing
+from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.pieces import take_faces
 from meshtools.geometry.shared_edges import part_shared_edges
 from meshtools.geometry.simplify import simplify_around
@@ -25,7 +26,6 @@ def light_version(mesh: Mesh, most_faces: int) -> tuple[Mesh, float]:
     """
     if len(mesh.faces) <= most_faces:
         return mesh, 0.0
-    from meshtools.geometry.landing_kernels import face_neighbours
 
     lighter = simplify_around(mesh, np.zeros(len(mesh.faces), bool), SPARE * most_faces)
     if lighter is None:

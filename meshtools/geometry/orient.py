@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.measure import hull_points
+from meshtools.geometry.neighbours import face_neighbours, half_edge_counts
 from meshtools.geometry.pieces import face_areas, label_pieces, piece_boxes
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -38,7 +39,6 @@ def flip_faces(mesh: Mesh, is_flipped: NDArray[np.bool_]) -> Mesh:
 
 def paired_faces(faces: IntArray, n_vertices: int) -> tuple[IntArray, IntArray, NDArray[np.bool_]]:
     """Faces that meet at an edge of exactly two faces: first face, second face, and whether both run along it in the same direction."""
-    from meshtools.geometry.landing_kernels import face_neighbours
     from meshtools.geometry.piece_kernels import pairs_at_edges
 
     pairs, is_same = pairs_at_edges(faces, face_neighbours(faces, n_vertices))
@@ -52,17 +52,18 @@ def make_consistent(mesh: Mesh) -> NDArray[np.bool_]:
     some edges inconsistent; `audit_topology` counts them.
     """
     from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
+
+    from meshtools.geometry.piece_kernels import disagreeing_faces, label_patches
 
     n_faces = len(mesh.faces)
     along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
     if not ((along == 2) & (against == 0)).any():
         return np.zeros(n_faces, dtype=bool)
-    one, other, is_same = paired_faces(mesh.faces, len(mesh.vertices))
-    a, b = one[~is_same], other[~is_same]
-    graph = coo_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n_faces, n_faces))
-    n_patches, patch = connected_components(graph.tocsr(), directed=False)
-    links = coo_matrix((np.ones(int(is_same.sum()), dtype=np.int32), (patch[one[is_same]], patch[other[is_same]])), shape=(n_patches, n_patches))
+    across = face_neighbours(mesh.faces, len(mesh.vertices))
+    pairs = disagreeing_faces(mesh.faces, across)
+    patch = label_patches(across)
+    n_patches = int(patch.max()) + 1
+    links = coo_matrix((np.ones(len(pairs), dtype=np.int32), tuple(patch[pairs].T)), shape=(n_patches, n_patches))
     symmetric = (links + links.T).tocsr()
     group, parity = _two_colour(symmetric, n_patches)
     area = np.bincount(patch, face_areas(mesh.vertices, mesh.faces), n_patches)
@@ -102,14 +103,6 @@ def enclosed_volumes(mesh: Mesh, labels: IntArray) -> FloatArray:
         centre = np.stack([np.bincount(rim, (a + b)[:, k] / 2, n_rims) / np.bincount(rim, minlength=n_rims) for k in range(3)], axis=1)[rim]
         volumes += np.bincount(labels[face], np.einsum("ij,ij->i", centre, np.cross(b, a)) / 6.0, n_pieces)
     return np.asarray(volumes)
-
-
-def half_edge_counts(faces: IntArray, n_vertices: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """For each half-edge (3 m,), face by face, how many run along its edge as it does, itself included, and how many against it; 255 at most."""
-    from meshtools.geometry.edge_kernels import faces_at_edges
-
-    along, against = faces_at_edges(np.ascontiguousarray(faces, np.int32), n_vertices)
-    return along, against
 
 
 def open_half_edges(faces: IntArray, n_vertices: int) -> tuple[IntArray, IntArray, IntArray]:

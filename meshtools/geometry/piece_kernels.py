@@ -67,6 +67,29 @@ def label_patches(across: Any) -> Any:
 
 
 @compiled
+def disagreeing_faces(faces: Any, across: Any) -> Any:
+    """Faces (k, 2) int32 that meet at an edge of exactly two faces (`face_neighbours`) and run along it in the same direction, the lower one first.
+    Each is no more a neighbour of the other in `across` (m, 3)."""
+    n, room = 0, 1
+    pairs = np.empty((room, 2), np.int32)
+    for t in range(len(faces)):
+        for k in range(3):
+            other = across[t, k]
+            if other <= t:
+                continue
+            start, end = faces[t, k], faces[t, k + 1 if k < 2 else 0]
+            for j in range(3):
+                if faces[other, j] == start and faces[other, j + 1 if j < 2 else 0] == end:
+                    if n == room:
+                        pairs, room = np.concatenate((pairs, np.empty((room, 2), np.int32))), 2 * room
+                    pairs[n, 0], pairs[n, 1] = t, other
+                    across[t, k] = across[other, j] = -1
+                    n += 1
+                    break
+    return pairs[:n].copy()
+
+
+@compiled
 def taken(faces: Any, is_kept: Any, n_vertices: int) -> Any:
     """The kept faces (k, 3) between the vertices they use, and the numbers (n,) int32 of these among all, ascending."""
     number, n_kept = np.full(n_vertices, -1, np.int32), 0

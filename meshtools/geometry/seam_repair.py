@@ -150,7 +150,7 @@ def _clear_patch(
     boxes: of the mesh; before: patches that fill other loops already. None where the loop cannot be filled at all.
     """
     low, high = left.vertices[loop].min(axis=0), left.vertices[loop].max(axis=0)
-    near = np.concatenate([boxes.near(low, high), *before])
+    near = np.concatenate([boxes.near(low, high), _near(left, np.concatenate(before), low, high)])
     sides = edge_keys(np.stack([loop, np.roll(loop, -1), loop], axis=1), len(left.vertices))
     best: tuple[NDArray[np.int32], int] | None = None
     for _ in range(MOST_SPANS):
@@ -166,6 +166,12 @@ def _clear_patch(
             break
         barred = np.sort(np.concatenate([barred, bars]))
     return best
+
+
+def _near(mesh: Mesh, faces: NDArray[np.int32], low: NDArray[np.float64], high: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Those of some faces (k, 3) whose boxes meet the one from low to high."""
+    corners = mesh.vertices[faces]
+    return np.asarray(faces[((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)])
 
 
 def _compact(mesh: Mesh, faces: NDArray[np.int32]) -> Mesh:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.pieces import label_pieces
 from meshtools.geometry.threads import at_once
+from meshtools.geometry.tree import tree_over
 from meshtools.geometry.weld import group_rows
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -77,12 +78,13 @@ def find_meeting_pairs(mesh: Mesh) -> NDArray[np.int64]:
 
 def _perhaps_meeting(points: FloatArray, corners: NDArray[np.int64]) -> NDArray[np.int64]:
     """The faces (k,) that a plane does not surely part from every other one near by, as it does all but a few."""
-    from meshtools.geometry.apart_kernels import faces_perhaps_meeting, tree_of_faces
+    from meshtools.geometry.apart_kernels import boxes_of_faces, faces_perhaps_meeting
 
     faces = np.ascontiguousarray(corners, np.int32)
     if len(faces) < 2:
         return np.empty(0, np.int64)
-    tree = tree_of_faces(points, faces)
+    order, nodes = tree_over(points, faces)
+    tree = order, nodes, boxes_of_faces(points, faces, order)
     n_nodes = PARTS_AT_ONCE if len(faces) >= LEAST_AT_ONCE else 1  # of one level, which are numbered from their count on
     pairs = [np.array([(node, other) for other in range(node, 2 * n_nodes)]) for node in range(n_nodes, 2 * n_nodes)]
     found = at_once([partial(faces_perhaps_meeting, points, faces, tree, starts) for starts in pairs])

@@ -15,9 +15,18 @@ MOST_THREADS = 8  # beyond them the memory is the limit
 BLOCKS_OF_THREAD = 4  # so that none waits long for a slow one
 
 
+CORES = "BONEWRIGHT_CORES"
+"""Of the environment: cores that a build was told to use (`--cores`)."""
+
+
 def n_threads() -> int:
     """Cores that this process may use, at most MOST_THREADS."""
-    return min(MOST_THREADS, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
+    return min(MOST_THREADS, n_cores(), int(os.environ.get(CORES, MOST_THREADS)))
+
+
+def n_cores() -> int:
+    """Cores of the machine that this process may run on."""
+    return len(os.sched_getaffinity(0))
 
 
 def at_once(works: list[Callable[[], T]]) -> list[T]:

@@ -1,4 +1,4 @@
-"""Loops for `distance`: a tree of boxes over triangles, and the nearest triangle to a point. They bring numba, see `compiled`."""
+"""Loops for `tree` and `distance`: a tree of boxes over triangles, and the nearest triangle to a point. They bring numba, see `compiled`."""
 
 from __future__ import annotations
 
@@ -45,16 +45,23 @@ def n_leaves(m: int) -> int:
 
 
 @compiled
-def order_of_tree(vertices: Any, faces: Any) -> Any:
-    """(m,) int32: the triangles in the order of the leaves. Each node's half is parted from the other along the longer side of its middles."""
-    m, k = len(faces), n_leaves(len(faces))
-    order, middles = np.arange(m).astype(np.int32), np.empty((3, m), np.float32)
-    for t in range(m):
+def middles_of(vertices: Any, faces: Any) -> Any:
+    """(3, m) float32: three times the middle of each triangle, axis by axis."""
+    middles = np.empty((3, len(faces)), np.float32)
+    for t in range(len(faces)):
         for axis in range(3):
             middles[axis, t] = vertices[faces[t, 0], axis] + vertices[faces[t, 1], axis] + vertices[faces[t, 2], axis]
-    width = k
-    while width > 1:
-        for first in range(0, k, width):
+    return middles
+
+
+@compiled
+def order_below(order: Any, middles: Any, leaves: Any, widest: int, narrowest: int) -> None:
+    """Put the triangles of the leaves (2,), from one to before the other, in order: each node's half is parted from the other along the longer side
+    of its middles. Nodes are looked at from `widest` leaves down to `narrowest`, both powers of two."""
+    m, k = len(order), n_leaves(len(order))
+    width = widest
+    while width >= narrowest:
+        for first in range(leaves[0], leaves[1], width):
             start, end, place = first * m // k, (first + width) * m // k, (first + width // 2) * m // k
             longest, chosen = np.float32(-1.0), 0
             for axis in range(3):
@@ -65,27 +72,30 @@ def order_of_tree(vertices: Any, faces: Any) -> Any:
                     longest, chosen = high - low, axis
             _part_at(order, middles[chosen], start, end, place)
         width //= 2
-    return order
 
 
 @compiled
-def boxes_of_tree(vertices: Any, faces: Any, order: Any) -> Any:
-    """(2 k, 6) lowest and highest corner of each node's box. Node 1 is the root, 2 i and 2 i + 1 are below i; the last k are leaves, with the
-    triangles order[i * m // k] and on."""
-    m, k = len(faces), n_leaves(len(faces))
-    boxes = np.empty((2 * k, 6))
-    boxes[:, :3], boxes[:, 3:] = np.inf, -np.inf
-    for leaf in range(k):
+def boxes_of_leaves(vertices: Any, faces: Any, order: Any, leaves: Any, boxes: Any) -> None:
+    """Set the lowest and highest corner of the leaves (2,), from one to before the other, in boxes (2 k, 6): see `tree.tree_over`."""
+    m, k = len(faces), len(boxes) // 2
+    for leaf in range(leaves[0], leaves[1]):
+        for axis in range(3):
+            boxes[k + leaf, axis], boxes[k + leaf, 3 + axis] = np.inf, -np.inf
         for i in range(leaf * m // k, (leaf + 1) * m // k):
             for corner in range(3):
                 for axis in range(3):
                     x = vertices[faces[order[i], corner], axis]
                     boxes[k + leaf, axis], boxes[k + leaf, 3 + axis] = min(boxes[k + leaf, axis], x), max(boxes[k + leaf, 3 + axis], x)
-    for node in range(k - 1, 0, -1):
+
+
+@compiled
+def boxes_of_nodes(boxes: Any) -> None:
+    """Set the boxes (2 k, 6) of all nodes from those of the leaves."""
+    boxes[0, :3], boxes[0, 3:] = np.inf, -np.inf
+    for node in range(len(boxes) // 2 - 1, 0, -1):
         for axis in range(3):
             boxes[node, axis] = min(boxes[2 * node, axis], boxes[2 * node + 1, axis])
             boxes[node, 3 + axis] = max(boxes[2 * node, 3 + axis], boxes[2 * node + 1, 3 + axis])
-    return boxes
 
 
 @compiled

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
-from meshtools.geometry.orient import half_edge_counts
+from meshtools.geometry.neighbours import half_edge_counts
 from meshtools.geometry.pieces import area_vectors, take_faces
 from meshtools.model import ColourArray, FloatArray, IntArray, Mesh
 

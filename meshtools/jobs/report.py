@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +17,6 @@ from meshtools.geometry.distance import Surface, measure_deviation
 from meshtools.geometry.lightening import light_version
 from meshtools.geometry.picture import encode_png, render_picture
 from meshtools.geometry.pieces import vertex_normals
-from meshtools.geometry.threads import at_once
 from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
@@ -129,7 +127,8 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     replica = read_replica_ply(path)
     view, error_mm = light_version(replica, min(job["settings"]["viewer_faces"], MOST_FACES))
     scan = _scan_in_place(batch, job, records)
-    deviation_mm = vertex_deviation(view, scan, sources) if scan is not None else None
+    surface = Surface(scan) if scan is not None else None
+    deviation_mm = vertex_deviation(view, surface, sources) if surface is not None else None
     extra: dict[str, Any] = {
         "view": view,
         "viewer": viewer_mesh(view, sources, error_mm, deviation_mm, job["part_tolerance_mm"]),
@@ -137,19 +136,19 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     }
     extra["thumbnail_png"] = encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", THUMBNAIL_PX))
     extra["plane_pictures"] = _plane_pictures(view, rebuild["facts"].get("restoration"))
-    if scan is not None:
-        extra["deviation"] = _deviation(replica, scan, sources)
+    if surface is not None:
+        extra["deviation"] = _deviation(replica, surface, sources)
     return extra
 
 
-def _deviation(replica: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> dict[str, Any]:
+def _deviation(replica: Mesh, scan: Surface, sources: tuple[SourceEntry, ...]) -> dict[str, Any]:
     """Skin that stands for the scan against the scan, and the scan against the whole replica. Closed holes, parts taken over and made
     parts follow no scan."""
     follows = np.array([entry.origin is Origin.SCANNED and entry.evidence is not EvidenceClass.OWN_C for entry in sources], dtype=bool)
     is_skin = follows[replica.source]
-    whole, raw = at_once([partial(Surface, replica), partial(Surface, scan)])
-    forth = measure_deviation(whole.part(is_skin, scan), raw) if is_skin.any() else None
-    return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(raw, whole))}
+    whole = Surface(replica)
+    forth = measure_deviation(whole.part(is_skin, scan.mesh), scan) if is_skin.any() else None
+    return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(scan, whole))}
 
 
 def _plane_pictures(view: Mesh, restoration: Mapping[str, Any] | None) -> list[dict[str, Any]]:
@@ -201,15 +200,15 @@ def _scan_in_place(batch: Path, job: Mapping[str, Any], records: Mapping[str, Ma
     return concatenate(parts)
 
 
-def vertex_deviation(mesh: Mesh, scan: Mesh, sources: tuple[SourceEntry, ...]) -> FloatArray:
+def vertex_deviation(mesh: Mesh, scan: Surface, sources: tuple[SourceEntry, ...]) -> FloatArray:
     """Distance of each vertex from the raw scan, mm, positive where the replica lies outside it; NaN where every face around it is
     nobody's bone. The side is told by the replica's own normals, which point outward; a scan's may not."""
-    nearest = Surface(scan).nearest(mesh.vertices)
-    outward = np.einsum("ij,ij->i", mesh.vertices - nearest.point, vertex_normals(mesh.vertices, mesh.faces))
+    distance_mm, _, point = scan.project(mesh.vertices)
+    outward = np.einsum("ij,ij->i", mesh.vertices - point, vertex_normals(mesh.vertices, mesh.faces))
     is_bone = np.array([entry.evidence not in NOBODYS for entry in sources], dtype=bool)
     has_bone = np.zeros(len(mesh.vertices), dtype=bool)
     has_bone[mesh.faces[is_bone[mesh.source]].ravel()] = True
-    return np.where(has_bone, np.copysign(nearest.distance_mm, outward), np.nan)
+    return np.where(has_bone, np.copysign(distance_mm, outward), np.nan)
 
 
 def laid_out(mesh: Mesh) -> Mesh:
