@@ -129,13 +129,14 @@ def clean(raw: Any, scan: Path, tolerance_mm: float, clock: Clock) -> Any:
 
 def rebuild(cleaned: Any, clock: Clock) -> Any:
     """The rebuild stage: another animal's bone of the other side, reflected and enlarged."""
+    from meshtools.geometry.cleaned import Cleaned
     from meshtools.model import EvidenceClass, Recipe
     from meshtools.settings import RebuildSettings
     from meshtools.stages import rebuild as stage
 
     recipe = Recipe("mount", "skull", EvidenceClass.DON_R, (NAME,), True, FACTOR, None, "given", "benchmark", (), "planned")
     with clock.timing(stage, PARTS_OF_REBUILD):
-        built = stage.rebuild_element(recipe, [(NAME, cleaned.mesh, cleaned.sources)], RebuildSettings(), ())
+        built = stage.rebuild_element(recipe, [Cleaned(NAME, cleaned.mesh, cleaned.sources, 1.0)], RebuildSettings(), ())
     clock.lap("rebuild", n_faces=len(built.mesh.faces))
     return built
 

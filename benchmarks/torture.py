@@ -29,6 +29,7 @@ from real_bones import DOG  # noqa: E402
 from torture_defects import DEFECTS, Damaged, diagonal_of  # noqa: E402
 
 from meshtools.errors import GeometryError  # noqa: E402
+from meshtools.geometry.cleaned import Cleaned  # noqa: E402
 from meshtools.model import EvidenceClass, Find, Finding, Mesh, RawScan, Recipe, Severity, Side, SourceEntry, Unit  # noqa: E402
 from meshtools.settings import CleanSettings, RebuildSettings  # noqa: E402
 from meshtools.stages.clean import clean_scan  # noqa: E402
@@ -80,7 +81,7 @@ def make_replica(vertices: np.ndarray, faces: np.ndarray, tolerance_mm: float) -
     raw = RawScan(np.ascontiguousarray(vertices, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.int32), None, "ply", None)
     try:
         cleaned = clean_scan(raw, find, CleanSettings(), (), tolerance_mm)
-        rebuilt = rebuild_element(recipe, [("bone", cleaned.mesh, cleaned.sources)], RebuildSettings(), ())
+        rebuilt = rebuild_element(recipe, [Cleaned("bone", cleaned.mesh, cleaned.sources, 1.0)], RebuildSettings(), ())
     except GeometryError as error:
         return Outcome(None, False, (Finding(Severity.FAILED, "refused", str(error)),))
     return Outcome(rebuilt.mesh, bool(rebuilt.facts["deliverable"]), (*cleaned.findings, *rebuilt.findings), rebuilt.sources)

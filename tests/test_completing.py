@@ -10,6 +10,7 @@ import pytest
 from dog_individuals import read_bone
 from test_restore import ROWS, bumpy, cut_away
 
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.completing import complete_from_other_half
 from meshtools.geometry.distance import compare
 from meshtools.geometry.restore import Restoration, restore_across_plane
@@ -36,8 +37,8 @@ def without(mesh: Mesh, is_gone: Any) -> Mesh:
     return weld_scan(mesh.vertices, mesh.faces[keep], None).mesh
 
 
-def completed(element: str, parts: list[tuple[str, Mesh, tuple[SourceEntry, ...]]], **recipe: Any) -> StageResult:
-    finds = tuple(name for name, _, _ in parts)
+def completed(element: str, parts: list[Cleaned], **recipe: Any) -> StageResult:
+    finds = tuple(part.find for part in parts)
     partner = finds[1] if len(finds) > 1 else ""
     plan = Recipe("mount", element, EvidenceClass.OWN_C, finds, False, 1.0, None, "own size", "", (), "planned", partner=partner, **recipe)
     return rebuild_element(plan, parts, RebuildSettings(), (), RestoreSettings())
@@ -55,7 +56,7 @@ def test_a_vertebra_without_one_transverse_process_gets_it_back_from_the_other_s
     truth = apply_matrix(dog("C_4"), POSE)
     limit_mm = 0.25 * np.ptp(dog("C_4").vertices[:, 1])
     part = apply_matrix(without(dog("C_4"), lambda middle: middle[:, 1] > limit_mm), POSE)
-    result = completed("cervical-04", [("f-1", part, SCANNED)], missing_percent=20.0)
+    result = completed("cervical-04", [Cleaned("f-1", part, SCANNED, 1.0)], missing_percent=20.0)
     assert result.facts["deliverable"], [finding.message for finding in result.findings]
     assert percent_off(result, truth) < 0.5
     assert result.facts["restoration"]["original_skin_moved_max_mm"] == 0.0
@@ -69,7 +70,7 @@ def test_a_humerus_without_its_lower_end_gets_it_from_its_counterpart_of_another
     along = int(np.argmax(np.ptp(left.vertices, axis=0)))
     cut_mm = left.vertices[:, along].min() + 0.3 * np.ptp(left.vertices[:, along])
     part = without(left, lambda middle: middle[:, along] < cut_mm)
-    result = completed("humerus-left", [("f-1", part, SCANNED), ("f-2", right, PARTNER)], missing_percent=30.0)
+    result = completed("humerus-left", [Cleaned("f-1", part, SCANNED, 1.0), Cleaned("f-2", right, PARTNER, 1.0)], missing_percent=30.0)
     assert result.facts["deliverable"], [finding.message for finding in result.findings]
     assert percent_off(result, left) < 0.5
     assert SourceEntry(EvidenceClass.OWN_C, "f-2", Origin.SCANNED) in result.sources
@@ -104,7 +105,8 @@ def test_what_was_filled_on_the_counterpart_is_a_fill_on_the_replica_too() -> No
     place = left.vertices[left.vertices[:, along].argmin()]
     is_filled = np.linalg.norm(right.vertices[right.faces].mean(axis=1) * [1, -1, 1] - place, axis=1) < 8.0
     table = (*PARTNER, SourceEntry(EvidenceClass.FILL, "f-2", Origin.FILLED))
-    result = completed("humerus-left", [("f-1", part, SCANNED), ("f-2", apply_matrix(right.replaced(source=is_filled), POSE), table)])
+    other = apply_matrix(right.replaced(source=is_filled), POSE)
+    result = completed("humerus-left", [Cleaned("f-1", part, SCANNED, 1.0), Cleaned("f-2", other, table, 1.0)])
     middle = result.mesh.vertices[result.mesh.faces].mean(axis=1)
     evidence = np.array([result.sources[row].evidence for row in result.mesh.source])
     away = np.linalg.norm(middle - place, axis=1)
@@ -115,7 +117,7 @@ def test_what_was_filled_on_the_counterpart_is_a_fill_on_the_replica_too() -> No
 
 @pytest.mark.slow
 def test_a_bone_without_a_mirror_plane_is_left_as_it_is_and_a_person_is_asked() -> None:
-    result = completed("skull", [("f-1", dog("Ulna_L"), SCANNED)], missing_percent=20.0)
+    result = completed("skull", [Cleaned("f-1", dog("Ulna_L"), SCANNED, 1.0)], missing_percent=20.0)
     finding = next(finding for finding in result.findings if finding.code in ("plane-ask", "plane-refused"))
     assert finding.severity is Severity.REVIEW
     assert set(result.facts["evidence_share"]) == {"OWN"}
@@ -131,7 +133,7 @@ def test_a_plane_that_a_person_gave_is_used_without_a_search() -> None:
     limit_mm = 0.3 * np.ptp(whole.vertices[:, 1])
     shift = np.array([0.0, 5.0, 0.0])
     part = without(whole, lambda middle: middle[:, 1] > limit_mm)
-    result = completed("cervical-06", [("f-1", part.replaced(vertices=part.vertices + shift), SCANNED)], plane=(0.0, 2.0, 0.0, 10.0))
+    result = completed("cervical-06", [Cleaned("f-1", part.replaced(vertices=part.vertices + shift), SCANNED, 1.0)], plane=(0.0, 2.0, 0.0, 10.0))
     assert result.facts["restoration"]["plane"]["verdict"] == "decided"
     assert percent_off(result, whole.replaced(vertices=whole.vertices + shift)) < 0.5
     is_new = (result.mesh.vertices[result.mesh.faces].mean(axis=1) - shift)[:, 1] > limit_mm + 2.0
@@ -144,7 +146,7 @@ def test_a_counterpart_of_the_same_side_is_not_reflected_onto_the_bone() -> None
     along = int(np.argmax(np.ptp(left.vertices, axis=0)))
     cut_mm = left.vertices[:, along].min() + 0.3 * np.ptp(left.vertices[:, along])
     part = without(left, lambda middle: middle[:, along] < cut_mm)
-    result = completed("ulna-left", [("f-1", part, SCANNED), ("f-2", apply_matrix(left, POSE), PARTNER)])
+    result = completed("ulna-left", [Cleaned("f-1", part, SCANNED, 1.0), Cleaned("f-2", apply_matrix(left, POSE), PARTNER, 1.0)])
     assert "partner-of-wrong-side" in {finding.code for finding in result.findings}
     assert "OWN-C" not in result.facts["evidence_share"]
 
@@ -159,7 +161,8 @@ def test_a_bone_of_another_animal_supplies_a_missing_end_at_the_size_of_the_kept
     other = apply_matrix(left.replaced(vertices=0.8 * left.vertices), POSE)
     recipe = Recipe("mount", "humerus-left", EvidenceClass.OWN, ("f-1", "f-2"), False, 1.0, None, "own size", "", (), "planned",
                     partner="f-2", partner_reflect=False, partner_factor=1.25, partner_class=EvidenceClass.DON)  # fmt: skip
-    result = rebuild_element(recipe, [("f-1", part, SCANNED), ("f-2", other, PARTNER)], RebuildSettings(), (), RestoreSettings())
+    parts = [Cleaned("f-1", part, SCANNED, 1.0), Cleaned("f-2", other, PARTNER, 1.0)]
+    result = rebuild_element(recipe, parts, RebuildSettings(), (), RestoreSettings())
     assert result.facts["deliverable"], [finding.message for finding in result.findings]
     assert percent_off(result, left) < 0.5
     is_new = result.mesh.vertices[result.mesh.faces].mean(axis=1)[:, along] < cut_mm - 12.0

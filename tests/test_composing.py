@@ -7,6 +7,7 @@ import pytest
 from dog_individuals import read_bone
 from test_completing import POSE, without
 
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.distance import compare
 from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.weld import weld_scan
@@ -18,8 +19,9 @@ from meshtools.stages.rebuild import rebuild_element
 
 def put_together(parts: dict[str, Mesh], poses: dict[str, np.ndarray] | None = None) -> StageResult:
     recipe = Recipe("mount", "humerus-left", EvidenceClass.OWN, tuple(parts), False, 1.0, None, "own size", "", (), "planned")
-    cleaned = [(find, mesh, (SourceEntry(EvidenceClass.OWN, find, Origin.SCANNED),)) for find, mesh in parts.items()]
-    return rebuild_element(recipe, cleaned, RebuildSettings(), (), RestoreSettings(), poses)
+    sources = {find: (SourceEntry(EvidenceClass.OWN, find, Origin.SCANNED),) for find in parts}
+    cleaned = [Cleaned(find, mesh, sources[find], 1.0, (poses or {}).get(find)) for find, mesh in parts.items()]
+    return rebuild_element(recipe, cleaned, RebuildSettings(), (), RestoreSettings())
 
 
 def dog_humerus() -> Mesh:

@@ -14,6 +14,7 @@ from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_st
 from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.opening_place import PlacedScan, place_in_scan
 from meshtools.geometry.passages import KeptRim
 from meshtools.geometry.pinning import join_bodies
@@ -56,7 +57,7 @@ def read_dog_bone(name: str) -> Mesh:
 
 
 def rebuilt(mesh: Mesh, recipe: Recipe = RECIPE, openings: tuple[Opening, ...] = (), **settings) -> StageResult:
-    return rebuild_element(recipe, [("f-1", mesh, SCANNED)], RebuildSettings(**settings), openings)
+    return rebuild_element(recipe, [Cleaned("f-1", mesh, SCANNED, 1.0)], RebuildSettings(**settings), openings)
 
 
 def codes(result: StageResult) -> list[str]:
@@ -152,15 +153,16 @@ class TestClosing:
 
     def test_an_open_rim_is_told_as_the_row_of_openings_csv_that_closes_it_in_units_of_its_scan(self):
         """In metres; the find's own span is 50 mm (3-4-5), the replica's 62.5 mm."""
-        parts = [("f-1", lidless(box((0, 0, 0), (30, 40, 50))), SCANNED)]
-        result = rebuild_element(RECIPE, parts, RebuildSettings(), (), mm_per_unit={"f-1": 1000.0})
+        parts = [Cleaned("f-1", lidless(box((0, 0, 0), (30, 40, 50))), SCANNED, 1000.0)]
+        result = rebuild_element(RECIPE, parts, RebuildSettings(), ())
         message = next(finding.message for finding in result.findings if finding.code == "open-rim")
         assert "near (15.0, 20.0, 50.0) mm of its clean surface spans 62.5 mm" in message
         assert "openings.csv says close (row: f-1,break,0.0150,0.0200,0.0500,50.0,close)" in message
 
     def test_a_place_is_told_in_the_scan_of_the_find_that_is_nearest_to_it(self):
         moved = np.array([[1.0, 0, 0, 100], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])
-        scans = [PlacedScan("f-1", np.zeros((1, 3)), np.eye(4), 1.0), PlacedScan("f-2", np.zeros((1, 3)), moved, 25.4)]
+        at_zero = Mesh.create([(0, 0, 0)], [])
+        scans = [PlacedScan(Cleaned(find, at_zero, (), unit), pose) for find, unit, pose in (("f-1", 1.0, np.eye(4)), ("f-2", 25.4, moved))]
         assert place_in_scan((102.54, 0.0, 0.0), scans).row("break", 3.0, "close") == "f-2,break,0.100,0.000,0.000,3.0,close"
 
     def test_a_wide_rim_that_a_person_named_is_closed(self):
@@ -284,7 +286,7 @@ class TestReplica:
     def test_only_scanned_faces_take_the_class_of_the_recipe(self):
         mesh = box((0, 0, 0), (3, 4, 5), [0] * 10 + [1, 1])
         sources = (*SCANNED, SourceEntry(EvidenceClass.FILL, "f-1", Origin.FILLED))
-        result = rebuild_element(RECIPE, [("f-1", mesh, sources)], RebuildSettings(), ())
+        result = rebuild_element(RECIPE, [Cleaned("f-1", mesh, sources, 1.0)], RebuildSettings(), ())
         assert result.facts["evidence_share"] == pytest.approx({"DON-R": 82 / 94, "FILL": 12 / 94})
         assert result.facts["volume_from_bone_percent"] == pytest.approx(100 * 82 / 94)
         assert result.facts["filled_area_percent"] == pytest.approx(100 * 12 / 94)
@@ -292,7 +294,7 @@ class TestReplica:
     def test_two_finds_keep_their_own_sources(self):
         recipe = dataclasses.replace(RECIPE, finds=("f-1", "f-2"))
         second = (SourceEntry(EvidenceClass.OWN, "f-2", Origin.SCANNED),)
-        pieces = [("f-1", box((0, 0, 0), (4, 4, 4)), SCANNED), ("f-2", box((2, 1, 1), (6, 3, 3)), second)]
+        pieces = [Cleaned("f-1", box((0, 0, 0), (4, 4, 4)), SCANNED, 1.0), Cleaned("f-2", box((2, 1, 1), (6, 3, 3)), second, 1.0)]
         result = rebuild_element(recipe, pieces, RebuildSettings(), ())
         middles = result.mesh.vertices[result.mesh.faces].mean(axis=1)
         of_second = np.array([entry.find == "f-2" for entry in result.sources])[result.mesh.source]

@@ -12,6 +12,7 @@ from meshtools.files.crossing_check import count_crossings
 from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.keys import hash_file
@@ -136,7 +137,7 @@ class TestReplica:
     SCANNED = (SourceEntry(EvidenceClass.OWN, "f-1", Origin.SCANNED),)
 
     def rebuilt(self, mesh):
-        return rebuild_element(self.RECIPE, [("f-1", mesh, self.SCANNED)], RebuildSettings(), ())
+        return rebuild_element(self.RECIPE, [Cleaned("f-1", mesh, self.SCANNED, 1.0)], RebuildSettings(), ())
 
     def test_a_crossing_replica_asks_for_a_look_and_says_where(self):
         result = self.rebuilt(torus(12.0).replaced(vertices=torus(12.0).vertices + (40.0, 0.0, 0.0)))

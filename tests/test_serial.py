@@ -14,6 +14,7 @@ from solid_shapes import ball
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.conjecture import conjecture_from
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.measure import greatest_length
@@ -60,8 +61,8 @@ def recipe(finds: tuple[str, ...], fraction: float = 0.0, evidence: EvidenceClas
     return Recipe("mount", "caudal-3", evidence, finds, False, factor, None, "", "a reason", (), "planned", fraction=fraction)
 
 
-def cleaned(find: str, mesh: Mesh) -> tuple[str, Mesh, tuple[SourceEntry, ...]]:
-    return find, mesh, (SourceEntry(EvidenceClass.OWN, find, Origin.SCANNED), SourceEntry(EvidenceClass.FILL, find, Origin.FILLED))
+def cleaned(find: str, mesh: Mesh) -> Cleaned:
+    return Cleaned(find, mesh, (SourceEntry(EvidenceClass.OWN, find, Origin.SCANNED), SourceEntry(EvidenceClass.FILL, find, Origin.FILLED)), 1.0)
 
 
 def test_between_bones_that_grow_by_even_steps_lies_the_middle_one() -> None:
@@ -140,7 +141,7 @@ def test_an_opening_of_the_template_moves_with_its_surface() -> None:
     row = Opening(1, "c2", "foramen", *(float(x) for x in point), 2.0, "keep", depth_mm=3.0)
     made = conjecture_from(recipe(("c2", "c4"), 0.5), [cleaned("c2", mesh), cleaned("c4", lump(1.44))], (row, replace(row, find="c4")))
     (moved,) = made.openings
-    assert (moved.x, moved.y, moved.z) == pytest.approx(tuple(made.cleaned[0][1].vertices[100]), abs=1e-9)
+    assert (moved.x, moved.y, moved.z) == pytest.approx(tuple(made.cleaned[0].mesh.vertices[100]), abs=1e-9)
 
 
 @pytest.mark.slow

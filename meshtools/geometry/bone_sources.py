@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner
 from meshtools.geometry.composing import Composition, Part, compose
+from meshtools.geometry.opening_place import PlacedScan
 from meshtools.geometry.transform import move_points, scale
 from meshtools.model import EvidenceClass, FloatArray, Mesh, Opening, Origin, Recipe, SourceEntry
 from meshtools.settings import RestoreSettings
-
-Cleaned = tuple[str, Mesh, tuple[SourceEntry, ...]]
 
 
 class SourceTable:
@@ -36,35 +36,38 @@ class SourceTable:
 
 @dataclass(frozen=True, eq=False)
 class BoneSurface:
-    """One labelled surface in the frame of the first find's scan, with the openings of all its finds in that frame."""
+    """One labelled surface in the frame of the first find's scan, with the openings of all its finds in that frame, and the scans it is laid
+    out by; that of a partner is none of them."""
 
     mesh: Mesh
+    scans: tuple[PlacedScan, ...]
     openings: tuple[Opening, ...]
     composition: Composition | None
     completion: Completion | None
 
 
 def gather_bone(
-    recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[Opening], poses: Mapping[str, FloatArray], table: SourceTable,
-    settings: RestoreSettings,
-) -> BoneSurface:  # fmt: skip
+    recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[Opening], table: SourceTable, settings: RestoreSettings
+) -> BoneSurface:
     """Put the finds of a recipe together and complete the bone where the recipe says so. openings: in mm of their own find's surface."""
-    kept = [item for item in cleaned if item[0] != recipe.partner]
+    kept = [item for item in cleaned if item.find != recipe.partner]
     evidence = EvidenceClass.OWN if recipe.evidence is EvidenceClass.OWN_C else recipe.evidence
-    labelled = [(find, relabel(mesh, sources, evidence, table)) for find, mesh, sources in kept]
-    composition = _composed(recipe, labelled, poses, table, settings) if len(labelled) > 1 else None
-    mesh = composition.mesh if composition else labelled[0][1]
-    frames = dict(zip([find for find, _ in labelled], composition.poses if composition else (np.eye(4),), strict=True))
+    parts = [Part(item.find, relabel(item, evidence, table), item.pose) for item in kept]
+    composition = _composed(recipe, parts, table, settings) if len(parts) > 1 else None
+    mesh = composition.mesh if composition else parts[0].mesh
+    scans = tuple(map(PlacedScan, kept, composition.poses if composition else (np.eye(4),)))
+    frames = {scan.cleaned.find: scan.pose for scan in scans}
     moved = tuple(_moved(opening, frames[opening.find]) for opening in openings if opening.find in frames)
     completion = None
     if recipe.evidence is EvidenceClass.OWN_C or recipe.partner:
         completion = _completed(recipe, mesh, cleaned[-1], table, settings)
         mesh = completion.mesh
-    return BoneSurface(mesh, moved, composition, completion)
+    return BoneSurface(mesh, scans, moved, composition, completion)
 
 
-def relabel(mesh: Mesh, sources: tuple[SourceEntry, ...], evidence: EvidenceClass, table: SourceTable) -> Mesh:
+def relabel(cleaned: Cleaned, evidence: EvidenceClass, table: SourceTable) -> Mesh:
     """Give scanned faces a class and move all source numbers to the replica's table."""
+    mesh, sources = cleaned.mesh, cleaned.sources
     if int(mesh.source.max()) >= len(sources):
         raise GeometryError(f"a face names source {mesh.source.max()} of a table of {len(sources)}; clean the find again")
     rows = [
@@ -73,13 +76,9 @@ def relabel(mesh: Mesh, sources: tuple[SourceEntry, ...], evidence: EvidenceClas
     return mesh.replaced(source=np.array(rows, dtype=np.uint16)[mesh.source])
 
 
-def _composed(
-    recipe: Recipe, labelled: Sequence[tuple[str, Mesh]], poses: Mapping[str, FloatArray], table: SourceTable, settings: RestoreSettings
-) -> Composition:
-    seam = table.row_of(SourceEntry(EvidenceClass.FILL, labelled[0][0], Origin.SEAM))
-    fills = table.fill_rows()
-    parts = [Part(find, mesh, poses.get(find)) for find, mesh in labelled]
-    return compose(recipe.element, parts, seam, fills, settings)
+def _composed(recipe: Recipe, parts: Sequence[Part], table: SourceTable, settings: RestoreSettings) -> Composition:
+    seam = table.row_of(SourceEntry(EvidenceClass.FILL, parts[0].find, Origin.SEAM))
+    return compose(recipe.element, parts, seam, table.fill_rows(), settings)
 
 
 def _completed(recipe: Recipe, mesh: Mesh, last: Cleaned, table: SourceTable, settings: RestoreSettings) -> Completion:
@@ -89,7 +88,7 @@ def _completed(recipe: Recipe, mesh: Mesh, last: Cleaned, table: SourceTable, se
         taken = [table.row_of(_reflected(entry)) for entry in tuple(table.entries)]
         rows = Rows(tuple(taken), seam, tuple(table.fill_rows()))
         return complete_from_other_half(recipe.element, mesh, recipe.plane, rows, settings, is_midline=True)  # plan_restore: median elements only
-    partner = scale(relabel(last[1], last[2], recipe.partner_class, table), recipe.partner_factor)
+    partner = scale(relabel(last, recipe.partner_class, table), recipe.partner_factor)
     rows = Rows(tuple(range(len(table.entries))), seam, tuple(table.fill_rows()))
     return complete_from_partner(recipe.element, mesh, partner, recipe.partner_reflect, rows, settings)
 

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Opening, Origin, Recipe, Severity, SourceEntry
 
-Cleaned = tuple[str, Mesh, tuple[SourceEntry, ...]]
 SERIAL_CLASSES = (EvidenceClass.INT, EvidenceClass.EXT)
 
 
@@ -38,7 +38,7 @@ def conjecture_from(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequen
     if len(cleaned) != (2 if recipe.fraction else 1):
         raise GeometryError(f"{recipe.element}: class {recipe.evidence} needs one neighbour to scale, or two to interpolate between")
     if not recipe.fraction:
-        facts = {"method": "scaled neighbour", "template": cleaned[0][0], "other": None}
+        facts = {"method": "scaled neighbour", "template": cleaned[0].find, "other": None}
         return Conjecture(recipe, (_labelled(recipe, cleaned[0]),), tuple(openings), facts, ())
     return _interpolated(recipe, cleaned, openings)
 
@@ -46,24 +46,23 @@ def conjecture_from(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequen
 def _interpolated(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[Opening]) -> Conjecture:
     from meshtools.geometry.serial import interpolate_between
 
-    made = interpolate_between(cleaned[0][1], cleaned[1][1], recipe.fraction)
+    made = interpolate_between(cleaned[0].mesh, cleaned[1].mesh, recipe.fraction)
     template, other = cleaned if made.is_from_before else cleaned[::-1]
     facts = {
-        "method": "interpolated", "template": template[0], "other": other[0], "fraction": recipe.fraction,
+        "method": "interpolated", "template": template.find, "other": other.find, "fraction": recipe.fraction,
         "size_factor": round(made.size_factor, 6), "is_bent": made.is_bent, "reason": made.reason,
         "fit_residual_percent": round(made.fit_residual_percent, 4), "deviation_rms_mm": round(made.deviation_rms_mm, 4),
         "deviation_max_mm": round(made.deviation_max_mm, 4), "sizes_mm": [round(size, 4) for size in made.sizes_mm],
     }  # fmt: skip
-    named = [opening for opening in openings if opening.find == template[0]]
-    bent = _labelled(recipe, (template[0], made.mesh, template[2]))
-    moved = tuple(_moved(opening, template[1], made.mesh) for opening in named)
-    return Conjecture(replace(recipe, finds=(template[0],)), (bent,), moved, facts, (_finding(recipe, facts),))
+    named = [opening for opening in openings if opening.find == template.find]
+    bent = _labelled(recipe, replace(template, mesh=made.mesh))
+    moved = tuple(_moved(opening, template.mesh, made.mesh) for opening in named)
+    return Conjecture(replace(recipe, finds=(template.find,)), (bent,), moved, facts, (_finding(recipe, facts),))
 
 
 def _labelled(recipe: Recipe, part: Cleaned) -> Cleaned:
-    find, mesh, sources = part
-    made = SourceEntry(recipe.evidence, find, Origin.MADE)
-    return find, mesh, tuple(made if entry.origin is Origin.SCANNED else entry for entry in sources)
+    made = SourceEntry(recipe.evidence, part.find, Origin.MADE)
+    return replace(part, sources=tuple(made if entry.origin is Origin.SCANNED else entry for entry in part.sources))
 
 
 def _moved(opening: Opening, before: Mesh, after: Mesh) -> Opening:

@@ -8,18 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.transform import move_points
 from meshtools.model import FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class PlacedScan:
-    """One find of a bone: corners of its clean surface (n, 3) mm, its pose (4, 4) into the bone's frame, mm in a unit of its scan."""
+    """The clean surface of one find of a bone, and its pose (4, 4) into the bone's frame."""
 
-    find: str
-    vertices_mm: FloatArray
+    cleaned: Cleaned
     pose: FloatArray
-    mm_per_unit: float
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,8 @@ def place_in_scan(point_mm: Sequence[float], scans: Sequence[PlacedScan]) -> Sca
     """Where a point of a bone's frame lies in the scan whose surface is nearest to it; the first scan where several are as near."""
     into = [np.asarray(np.linalg.inv(scan.pose), dtype=np.float64) for scan in scans]
     places = [move_points(np.array([point_mm], dtype=np.float64), matrix)[0] for matrix in into]
-    reaches = [float(np.min(np.sum((scan.vertices_mm - place) ** 2, axis=1))) for scan, place in zip(scans, places, strict=True)]
+    reaches = [float(np.min(np.sum((scan.cleaned.mesh.vertices - place) ** 2, axis=1))) for scan, place in zip(scans, places, strict=True)]
     nearest = int(np.argmin(reaches))
+    scan = scans[nearest].cleaned
     x, y, z = (float(value) for value in places[nearest])
-    return ScanPlace(scans[nearest].find, (x, y, z), scans[nearest].mm_per_unit)
+    return ScanPlace(scan.find, (x, y, z), scan.mm_per_unit)

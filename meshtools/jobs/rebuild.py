@@ -15,6 +15,7 @@ from meshtools.files.delivered_surface import DeliveredSurface
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.files.verify_placement import verify_placement
+from meshtools.geometry.cleaned import Cleaned
 from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
 from meshtools.model import Finding, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, plain, status_of
@@ -31,22 +32,20 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     record_path = f"results/{job['name']}/record.json"
     recipe = from_plain(Recipe, job["recipe"])
     cleaned, reasons, openings, has_crashed = [], [], [], False
-    mm_per_unit: dict[str, float] = {}
+    poses = _poses(job["poses"])
     for find in recipe.finds:
         clean = _clean_record(batch, find, job["clean_keys"][find])
         if clean["status"] == "failed":
             has_crashed |= any(finding["code"] == "crash" for finding in clean["findings"])
             reasons += [finding["message"] for finding in clean["findings"] if finding["severity"] == "failed"]
         else:
-            cleaned.append((find, *_clean_mesh(batch, clean)))
-            mm_per_unit[find] = clean["facts"]["mm_per_unit"]
-            openings += _openings_mm(job["openings"], find, mm_per_unit[find])
+            cleaned.append(Cleaned(find, *_clean_mesh(batch, clean), clean["facts"]["mm_per_unit"], poses.get(find)))
+            openings += _openings_mm(job["openings"], find, cleaned[-1].mm_per_unit)
     try:
         if reasons:
             raise GeometryError(" ".join(reasons))
         restore = from_plain(RestoreSettings, job.get("restore_settings", {}))
-        settings, poses = from_plain(RebuildSettings, job["settings"]), _poses(job["poses"])
-        result = rebuild_element(recipe, cleaned, settings, tuple(openings), restore, poses, mm_per_unit)
+        result = rebuild_element(recipe, cleaned, from_plain(RebuildSettings, job["settings"]), tuple(openings), restore)
     except GeometryError as error:
         best = next_best_words(job["next_best"])
         message = f"{job['name']} was not built: {error} {best}"
