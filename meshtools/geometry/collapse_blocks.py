@@ -81,8 +81,14 @@ def _regions(mesh: Mesh) -> tuple[Any, dict[int, Any]]:
         return region, {0: np.arange(len(mesh.faces), dtype=np.int32), STRIP: np.empty(0, np.int32)}
     along = mesh.vertices[:, int(np.argmax(np.ptp(mesh.vertices, axis=0)))]
     region[:] = np.searchsorted(np.quantile(along, np.arange(1, n_blocks) / n_blocks), along)
-    at_face = region[mesh.faces]
-    is_cut = (at_face != at_face[:, :1]).any(axis=1)
-    region[mesh.faces[is_cut].ravel()] = STRIP
-    at_face = region[mesh.faces]
-    return region, {own: np.flatnonzero((at_face == own).any(axis=1)).astype(np.int32) for own in (*range(n_blocks), STRIP)}
+    lowest, highest = _extremes(region, mesh.faces)
+    region[mesh.faces[lowest != highest].ravel()] = STRIP
+    lowest, highest = _extremes(region, mesh.faces)  # a face of a block has no other region at it but the strip, which is the lowest number
+    queues = {own: np.flatnonzero(highest == own).astype(np.int32) for own in range(n_blocks)}
+    return region, queues | {STRIP: np.flatnonzero(lowest == STRIP).astype(np.int32)}
+
+
+def _extremes(region: Any, faces: Any) -> tuple[Any, Any]:
+    """The lowest and the highest region (m,) at each face."""
+    first, second, third = (region[faces[:, k]] for k in range(3))
+    return np.minimum(np.minimum(first, second), third), np.maximum(np.maximum(first, second), third)

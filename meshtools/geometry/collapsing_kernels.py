@@ -11,13 +11,14 @@ import numpy as np
 
 from meshtools.geometry.collapse_start_kernels import NEVER, UNKNOWN
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
+from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within, squared_height_over
 
 GONE = -1  # first corner of a face that is no more
 MOST_AROUND = 48  # faces around a vertex beyond which its edges stay
 MOST_LANDED = 1 << 14  # vertices of the original around one edge beyond which it stays
 PULL = 1e-3  # of a vertex's area: how strongly it is drawn to the middle of its edge where the planes around leave it free
 LENGTH_COST = 1e-5  # of an edge's length squared, added to its cost, so that short edges go first on flat skin and none grows without end
+CLOSE = 0.0625  # of the squared reach: so near above its face a point stays on it without a look at the others
 LEAST_TURN = 0.3  # cosine between a face before and after a collapse
 LEAST_SIZE = 0.02  # area vector of a face as a share of its edges squared; thinner ones may only become thicker
 STRIP = -1  # region of the vertices between blocks
@@ -144,16 +145,26 @@ def _turn_of(old: Any, new: Any, b: Any, c: Any) -> Any:
 def _land(
     ends: Any, faces: Any, around: Any, counts: Any, points: Any, left: Any, frames: Any, n_left: int, limit: float, lists: Any, landed: Any
 ) -> int:
-    """Where the vertices on the faces around an edge land on the new ones: `landed` (k, 2) of vertex and face. Returns k, -1 where one strays."""
-    n, found = 0, 0
+    """Where the vertices on the faces around an edge land on the new ones: `landed` (k, 2) of vertex and face. Returns k, -1 where one strays.
+
+    One that stands close over the face it is on stays there; the others land on the nearest one.
+    """
+    n, found, own = 0, 0, -1
     for side in range(2):
         for i in range(counts[side]):
             t = around[side, i] // 3
-            if side == 1 and (faces[t, 0] == ends[0] or faces[t, 1] == ends[0] or faces[t, 2] == ends[0]):
+            is_between = faces[t, 0] == ends[1 - side] or faces[t, 1] == ends[1 - side] or faces[t, 2] == ends[1 - side]
+            if is_between and side == 1:
                 continue  # seen from the other end
+            own += not is_between
             vertex = lists[0][t]
             while vertex >= 0:
                 x, y, z = points[vertex, 0], points[vertex, 1], points[vertex, 2]
+                if not is_between and n < MOST_LANDED and squared_height_over(x, y, z, frames, own) <= CLOSE * limit:
+                    landed[n, 0], landed[n, 1] = vertex, t
+                    n += 1
+                    vertex = lists[1][vertex]
+                    continue
                 first = found  # where the last one landed: as a rule a near face, so that most others are soon passed over
                 best = squared_distance_within(x, y, z, frames, first, np.inf)
                 for j in range(n_left):

@@ -52,9 +52,8 @@ class Landing:
 
         self.coarse, self.face = coarse, face
         self.__dict__.pop("neighbours", None)
-        point, distance_mm = np.empty((len(again), 3)), np.empty(len(again))
-        land_at(self.fine.vertices[again], face[again], coarse.vertices, coarse.faces, point, distance_mm)
-        self.point[again], self.distance_mm[again] = point, distance_mm
+        args = self.fine.vertices, face, coarse.vertices, coarse.faces, self.point, self.distance_mm
+        in_blocks(len(again), lambda rows: land_at(again[rows], *args))
 
     @cached_property
     def neighbours(self) -> Any:

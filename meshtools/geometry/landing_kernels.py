@@ -218,9 +218,9 @@ def closest_on_triangle(p: Any, a: Any, b: Any, c: Any, found: Any) -> float:
 
 
 @compiled
-def land_at(points: Any, face: Any, vertices: Any, faces: Any, place: Any, distance: Any) -> None:
-    """Set the place (n, 3) on its face (n,) that is nearest to each point, and the distance (n,)."""
-    for i in range(len(points)):
+def land_at(wanted: Any, points: Any, face: Any, vertices: Any, faces: Any, place: Any, distance: Any) -> None:
+    """Set for each wanted point (k,) the place (n, 3) on its face (n,) that is nearest to it, and the distance (n,)."""
+    for i in wanted:
         corners = faces[face[i]]
         squared = closest_on_triangle(points[i], vertices[corners[0]], vertices[corners[1]], vertices[corners[2]], place[i])
         distance[i] = np.sqrt(squared)

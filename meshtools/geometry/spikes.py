@@ -28,25 +28,29 @@ def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
 
     Vertices on a rim, or where surfaces touch, are never spikes.
     """
-    found, is_asked = np.zeros(0, dtype=np.int32), np.ones(len(mesh.vertices), dtype=bool)
+    found, is_asked, near = np.zeros(0, dtype=np.int32), np.ones(len(mesh.vertices), dtype=bool), mesh
     for _ in range(MOST_ROUNDS):
-        tips = np.setdiff1d(_steep_vertices(mesh, is_asked), found)
+        tips = np.setdiff1d(_steep_vertices(near, is_asked), found)
         if not len(tips):
             break
         found = np.union1d(found, tips).astype(np.int32)
         if len(found) > MOST_SHARE * len(mesh.vertices):
             return found[:0]
-        mesh, is_asked = _laid_flat(mesh, tips, found), _around(mesh, tips)
+        is_asked, is_near = _around(mesh, tips)
+        near = _laid_flat(near.replaced(faces=mesh.faces[is_near], source=mesh.source[is_near]), tips, found)
     return found
 
 
-def _around(mesh: Mesh, tips: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """(n,) True for vertices whose own faces, or those at their ring, have a corner among the tips: no other looks different once these move."""
+def _around(mesh: Mesh, tips: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(n,) True for vertices whose own faces, or those at their ring, have a corner among the tips: no other looks different once these move.
+    And (m,) True for these faces."""
     is_in = np.zeros(len(mesh.vertices), dtype=bool)
     is_in[tips] = True
     for _ in range(2):
         is_in[mesh.faces[is_in[mesh.faces].any(axis=1)].ravel()] = True
-    return is_in
+    is_ring = is_in.copy()
+    is_ring[mesh.faces[is_in[mesh.faces].any(axis=1)].ravel()] = True
+    return is_in, np.asarray(is_ring[mesh.faces].any(axis=1))
 
 
 def _laid_flat(mesh: Mesh, tips: NDArray[np.int64], found: NDArray[np.int32]) -> Mesh:

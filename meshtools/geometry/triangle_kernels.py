@@ -31,6 +31,20 @@ def frame_of_triangle(points: Any, a: int, b: int, c: int, frames: Any, row: int
 
 
 @compiled
+def squared_height_over(x: float, y: float, z: float, frames: Any, row: int) -> float:
+    """Squared distance of a point from the plane of a triangle, by its frame, where its foot lies inside the triangle; infinite elsewhere."""
+    wx, wy, wz = x - frames[row, 0], y - frames[row, 1], z - frames[row, 2]
+    wu = wx * frames[row, 3] + wy * frames[row, 4] + wz * frames[row, 5]
+    wv = wx * frames[row, 6] + wy * frames[row, 7] + wz * frames[row, 8]
+    uu, uv, vv = frames[row, 12], frames[row, 13], frames[row, 14]
+    second, third = vv * wu - uv * wv, uu * wv - uv * wu
+    if frames[row, 19] > 0.0 and second > 0.0 and third > 0.0 and second + third < uu * vv - uv * uv:
+        height = frames[row, 9] * wx + frames[row, 10] * wy + frames[row, 11] * wz
+        return float(height * height * frames[row, 19])
+    return float(np.inf)
+
+
+@compiled
 def squared_distance_within(x: float, y: float, z: float, frames: Any, row: int, best: float) -> float:
     """Squared distance of a point from a triangle, by its frame; infinite for some points that are seen at once to be farther than `best`.
 
