@@ -157,7 +157,16 @@ class TestClosing:
         result = rebuild_element(RECIPE, parts, RebuildSettings(), ())
         message = next(finding.message for finding in result.findings if finding.code == "open-rim")
         assert "near (15.0, 20.0, 50.0) mm of its clean surface spans 62.5 mm" in message
-        assert "openings.csv says close (row: f-1,break,0.0150,0.0200,0.0500,50.0,close)" in message
+        assert "add to openings.csv: find,kind,x,y,z,diameter_mm,action = f-1,break,0.0150,0.0200,0.0500,50.0,close" in message
+
+    def test_an_open_rim_of_a_hand_made_file_is_closed_where_it_was_modelled_since_no_row_may_name_it(self):
+        """openings.csv names finds of bones.csv alone."""
+        recipe = dataclasses.replace(RECIPE, evidence=EvidenceClass.SCU, finds=("model-rex-femur-left",), model_file="models/femur.stl")
+        parts = [Cleaned("model-rex-femur-left", lidless(box((0, 0, 0), (30, 40, 50))), SCANNED, 1.0)]
+        message = next(f.message for f in rebuild_element(recipe, parts, RebuildSettings(), ()).findings if f.code == "open-rim")
+        assert "models/femur.stl near (15.0, 20.0, 50.0) mm" in message
+        assert "in the program that it was modelled in" in message
+        assert "openings.csv" not in message
 
     def test_a_place_is_told_in_the_scan_of_the_find_that_is_nearest_to_it(self):
         moved = np.array([[1.0, 0, 0, 100], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])
@@ -178,6 +187,16 @@ class TestClosing:
         result = rebuilt(lidless(box((0, 0, 0), (3, 4, 5))), openings=(opening,))
         assert "open-rim-kept" in codes(result)
         assert not result.facts["deliverable"]
+
+    @pytest.mark.parametrize(
+        ("kind", "cure"), [("foramen", "how deep it is (depth_mm), where it leads (passage) or close"), ("break", "close")]
+    )
+    def test_a_rim_that_is_kept_open_is_told_by_the_row_that_keeps_it_and_what_that_row_may_say(self, kind: str, cure: str):
+        """In inches: the row stands at (0.05, 0.07, 0.19), which is not the middle of the rim."""
+        opening = Opening(4, "f-1", kind, 0.05 * 25.4, 0.07 * 25.4, 0.19 * 25.4, 4.0, "keep")
+        parts = [Cleaned("f-1", lidless(box((0, 0, 0), (3, 4, 5))), SCANNED, 25.4)]
+        message = next(f.message for f in rebuild_element(RECIPE, parts, RebuildSettings(), (opening,)).findings if f.code == "open-rim-kept")
+        assert f"until its row (find,kind,x,y,z = f-1,{kind},0.05,0.07,0.19) says {cure}." in message
 
 
 class TestPassages:
@@ -208,6 +227,8 @@ class TestPassages:
         ends = (self.kept(50.0, passage="nerve"), self.kept(0.0, passage="nerve"))
         result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=ends)
         assert {"passage-not-cut", "passage-breaks-out"} <= set(codes(result))
+        missed = next(finding.message for finding in result.findings if finding.code == "passage-not-cut")
+        assert "(find,kind,x,y,z = f-1,foramen,15,20,0)" in missed
 
     def test_the_rest_of_a_kept_rim_counts_as_filled(self):
         result = rebuilt(lidless(box((0, 0, 0), (30, 40, 50))), openings=(self.kept(50.0, depth_mm=12.0),))

@@ -18,6 +18,7 @@ from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.conjecture import conjecture_from
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.measure import greatest_length
+from meshtools.geometry.opening_place import as_scanned
 from meshtools.geometry.registration import register
 from meshtools.geometry.registration_poses import rotations_from_vectors
 from meshtools.geometry.self_intersection import count_self_intersections
@@ -139,9 +140,28 @@ def test_an_opening_of_the_template_moves_with_its_surface() -> None:
     mesh = lump(1.0)
     point: FloatArray = mesh.vertices[100]
     row = Opening(1, "c2", "foramen", *(float(x) for x in point), 2.0, "keep", depth_mm=3.0)
-    made = conjecture_from(recipe(("c2", "c4"), 0.5), [cleaned("c2", mesh), cleaned("c4", lump(1.44))], (row, replace(row, find="c4")))
+    rows = [as_scanned(row), as_scanned(replace(row, find="c4"))]
+    made = conjecture_from(recipe(("c2", "c4"), 0.5), [cleaned("c2", mesh), cleaned("c4", lump(1.44))], rows)
     (moved,) = made.openings
-    assert (moved.x, moved.y, moved.z) == pytest.approx(tuple(made.cleaned[0].mesh.vertices[100]), abs=1e-9)
+    assert moved.point_mm == pytest.approx(tuple(made.cleaned[0].mesh.vertices[100]), abs=1e-9)
+    assert moved.row is row
+
+
+def test_places_of_an_interpolated_bone_are_told_as_its_template_s_scan_has_them_or_not_at_all() -> None:
+    """Its surface is bent, and no place of that stands in any table. The tips of the bulge and of the lower end are cut off here."""
+    whole, other = lump(1.0), turned(lump(1.44))
+    middles = whole.vertices[whole.faces].mean(axis=1)
+    top, low = middles[:, 2] > 0.8 * whole.vertices[:, 2].max(), middles[:, 2] < 0.8 * whole.vertices[:, 2].min()
+    open_mesh = whole.replaced(faces=whole.faces[~(top | low)], source=whole.source[~(top | low)])
+    x, y, z = (float(value) for value in np.unique(whole.vertices[whole.faces[top]].reshape(-1, 3), axis=0).mean(axis=0))
+    row = Opening(1, "c2", "foramen", x, y, z, 40.0, "keep")
+    parts = [cleaned("c2", open_mesh), cleaned("c4", other)]
+    findings = rebuild_element(recipe(("c2", "c4"), 0.5), parts, RebuildSettings(close_rims_up_to_mm=1.0), (row,)).findings
+    told = {finding.code: finding.message for finding in findings}
+    assert f"(find,kind,x,y,z = c2,foramen,{x:.10g},{y:.10g},{z:.10g})" in told["open-rim-kept"]
+    assert "made from find c2" in told["open-rim"]
+    assert "near (" not in told["open-rim"]
+    assert "`bonewright intake` lists" in told["open-rim"]
 
 
 @pytest.mark.slow

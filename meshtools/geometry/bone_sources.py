@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,9 +11,9 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.completing import Completion, Rows, complete_from_other_half, complete_from_partner
 from meshtools.geometry.composing import Composition, Part, compose
-from meshtools.geometry.opening_place import PlacedScan
+from meshtools.geometry.opening_place import PlacedOpening, PlacedScan
 from meshtools.geometry.transform import move_points, scale
-from meshtools.model import EvidenceClass, FloatArray, Mesh, Opening, Origin, Recipe, SourceEntry
+from meshtools.model import EvidenceClass, FloatArray, Mesh, Origin, Recipe, SourceEntry
 from meshtools.settings import RestoreSettings
 
 
@@ -41,15 +41,15 @@ class BoneSurface:
 
     mesh: Mesh
     scans: tuple[PlacedScan, ...]
-    openings: tuple[Opening, ...]
+    openings: tuple[PlacedOpening, ...]
     composition: Composition | None
     completion: Completion | None
 
 
 def gather_bone(
-    recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[Opening], table: SourceTable, settings: RestoreSettings
+    recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[PlacedOpening], table: SourceTable, settings: RestoreSettings
 ) -> BoneSurface:
-    """Put the finds of a recipe together and complete the bone where the recipe says so. openings: in mm of their own find's surface."""
+    """Put the finds of a recipe together and complete the bone where the recipe says so. openings: each as its find was scanned."""
     kept = [item for item in cleaned if item.find != recipe.partner]
     evidence = EvidenceClass.OWN if recipe.evidence is EvidenceClass.OWN_C else recipe.evidence
     parts = [Part(item.find, relabel(item, evidence, table), item.pose) for item in kept]
@@ -57,7 +57,7 @@ def gather_bone(
     mesh = composition.mesh if composition else parts[0].mesh
     scans = tuple(map(PlacedScan, kept, composition.poses if composition else (np.eye(4),)))
     frames = {scan.cleaned.find: scan.pose for scan in scans}
-    moved = tuple(_moved(opening, frames[opening.find]) for opening in openings if opening.find in frames)
+    moved = tuple(_moved(opening, frames[opening.row.find]) for opening in openings if opening.row.find in frames)
     completion = None
     if recipe.evidence is EvidenceClass.OWN_C or recipe.partner:
         completion = _completed(recipe, mesh, cleaned[-1], table, settings)
@@ -98,6 +98,5 @@ def _reflected(entry: SourceEntry) -> SourceEntry:
     return SourceEntry(EvidenceClass.OWN_C, entry.find, entry.origin) if entry.evidence is EvidenceClass.OWN else entry
 
 
-def _moved(opening: Opening, pose: FloatArray) -> Opening:
-    x, y, z = (float(value) for value in move_points(np.array([[opening.x, opening.y, opening.z]]), pose)[0])
-    return replace(opening, x=x, y=y, z=z)
+def _moved(opening: PlacedOpening, pose: FloatArray) -> PlacedOpening:
+    return opening.at(move_points(np.array([opening.point_mm]), pose)[0])

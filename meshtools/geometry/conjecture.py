@@ -13,7 +13,8 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.cleaned import Cleaned
-from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Opening, Origin, Recipe, Severity, SourceEntry
+from meshtools.geometry.opening_place import PlacedOpening
+from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Recipe, Severity, SourceEntry
 
 SERIAL_CLASSES = (EvidenceClass.INT, EvidenceClass.EXT)
 
@@ -24,16 +25,16 @@ class Conjecture:
 
     recipe: Recipe
     cleaned: tuple[Cleaned, ...]
-    openings: tuple[Opening, ...]
+    openings: tuple[PlacedOpening, ...]
     facts: dict[str, Any]
     findings: tuple[Finding, ...]
 
 
-def conjecture_from(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[Opening]) -> Conjecture:
+def conjecture_from(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[PlacedOpening]) -> Conjecture:
     """The surface that a recipe of class INT or EXT is rebuilt from, before the recipe's own factor.
 
-    cleaned: the neighbours before and after, each in its own frame, or the one that is only scaled. openings: of these finds, in mm of their
-    clean surfaces; the result has those of its template. GeometryError where the recipe names another number of finds.
+    cleaned: the neighbours before and after, each in its own frame, or the one that is only scaled. openings: of these finds, each as its
+    find was scanned; the result has those of its template. GeometryError where the recipe names another number of finds.
     """
     if len(cleaned) != (2 if recipe.fraction else 1):
         raise GeometryError(f"{recipe.element}: class {recipe.evidence} needs one neighbour to scale, or two to interpolate between")
@@ -43,7 +44,7 @@ def conjecture_from(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequen
     return _interpolated(recipe, cleaned, openings)
 
 
-def _interpolated(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[Opening]) -> Conjecture:
+def _interpolated(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[PlacedOpening]) -> Conjecture:
     from meshtools.geometry.serial import interpolate_between
 
     made = interpolate_between(cleaned[0].mesh, cleaned[1].mesh, recipe.fraction)
@@ -54,7 +55,7 @@ def _interpolated(recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence
         "fit_residual_percent": round(made.fit_residual_percent, 4), "deviation_rms_mm": round(made.deviation_rms_mm, 4),
         "deviation_max_mm": round(made.deviation_max_mm, 4), "sizes_mm": [round(size, 4) for size in made.sizes_mm],
     }  # fmt: skip
-    named = [opening for opening in openings if opening.find == template.find]
+    named = [opening for opening in openings if opening.row.find == template.find]
     bent = _labelled(recipe, replace(template, mesh=made.mesh))
     moved = tuple(_moved(opening, template.mesh, made.mesh) for opening in named)
     return Conjecture(replace(recipe, finds=(template.find,)), (bent,), moved, facts, (_finding(recipe, facts),))
@@ -65,12 +66,11 @@ def _labelled(recipe: Recipe, part: Cleaned) -> Cleaned:
     return replace(part, sources=tuple(made if entry.origin is Origin.SCANNED else entry for entry in part.sources))
 
 
-def _moved(opening: Opening, before: Mesh, after: Mesh) -> Opening:
+def _moved(opening: PlacedOpening, before: Mesh, after: Mesh) -> PlacedOpening:
     """An opening's point, moved as the nearest corner of the surface was."""
-    point: FloatArray = np.array([opening.x, opening.y, opening.z])
+    point: FloatArray = np.array(opening.point_mm)
     nearest = int(np.argmin(np.sum((before.vertices - point) ** 2, axis=1)))
-    x, y, z = (float(value) for value in point + after.vertices[nearest] - before.vertices[nearest])
-    return replace(opening, x=x, y=y, z=z)
+    return opening.at(point + after.vertices[nearest] - before.vertices[nearest])
 
 
 def _finding(recipe: Recipe, facts: dict[str, Any]) -> Finding:

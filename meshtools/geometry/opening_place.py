@@ -1,4 +1,4 @@
-"""Places on a bone as openings.csv wants them: in the units of the scan that shows the place."""
+"""Places on a bone as openings.csv has them, in the units of the scan that shows the place, and rows of openings.csv on a bone."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ import numpy as np
 
 from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.transform import move_points
-from meshtools.model import FloatArray
+from meshtools.model import FloatArray, Opening
+
+ROW_CELLS = "find,kind,x,y,z,diameter_mm,action"
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,6 +24,24 @@ class PlacedScan:
 
 
 @dataclass(frozen=True)
+class PlacedOpening:
+    """A row of openings.csv, in mm of its find's clean surface, and the place (3,) mm that it names on the bone."""
+
+    row: Opening
+    point_mm: tuple[float, float, float]
+
+    def at(self, point_mm: FloatArray) -> PlacedOpening:
+        """The same row at another place (3,) of the bone."""
+        x, y, z = (float(value) for value in point_mm)
+        return PlacedOpening(self.row, (x, y, z))
+
+
+def as_scanned(row: Opening) -> PlacedOpening:
+    """A row whose bone lies as its scan does."""
+    return PlacedOpening(row, (row.x, row.y, row.z))
+
+
+@dataclass(frozen=True)
 class ScanPlace:
     """A place of one find: in mm of its clean surface, and in units of its scan."""
 
@@ -30,9 +50,14 @@ class ScanPlace:
     mm_per_unit: float
 
     @property
+    def near(self) -> str:
+        """`near (12.0, 3.4, 5.6) mm`."""
+        return f"near ({', '.join(f'{value:.1f}' for value in self.point_mm)}) mm"
+
+    @property
     def words(self) -> str:
         """`find f-1 near (12.0, 3.4, 5.6) mm of its clean surface`."""
-        return f"find {self.find} near ({', '.join(f'{value:.1f}' for value in self.point_mm)}) mm of its clean surface"
+        return f"find {self.find} {self.near} of its clean surface"
 
     @property
     def scan_cells(self) -> str:
@@ -41,8 +66,19 @@ class ScanPlace:
         return ",".join(f"{value / self.mm_per_unit:.{decimals}f}" for value in self.point_mm)
 
     def row(self, kind: str, diameter_mm: float, action: str) -> str:
-        """A row of openings.csv in the order of the template's columns."""
+        """A row for openings.csv: the cells of ROW_CELLS."""
         return f"{self.find},{kind},{self.scan_cells},{diameter_mm:.1f},{action}"
+
+    def cells_of(self, row: Opening) -> str:
+        """The cells by which a row is found that names this place: `find,kind,x,y,z = f-1,foramen,1.5,2,0.25`, the numbers as they stand there."""
+        numbers = ",".join(f"{value / self.mm_per_unit:.10g}" for value in self.point_mm)
+        return f"find,kind,x,y,z = {row.find},{row.kind},{numbers}"
+
+
+def place_of_row(row: Opening, scans: Sequence[PlacedScan]) -> ScanPlace:
+    """The place in its scan that a row names, however the bone was laid or bent since. Its find must be one of the scans."""
+    scan = next(scan.cleaned for scan in scans if scan.cleaned.find == row.find)
+    return ScanPlace(scan.find, (row.x, row.y, row.z), scan.mm_per_unit)
 
 
 def place_in_scan(point_mm: Sequence[float], scans: Sequence[PlacedScan]) -> ScanPlace:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from meshtools.geometry.audit import TopologyAudit
 from meshtools.geometry.bone_sources import BoneSurface
 from meshtools.geometry.closing import FILL_REMEDY
 from meshtools.geometry.completing import still_missing
-from meshtools.geometry.opening_place import place_in_scan
+from meshtools.geometry.opening_place import ROW_CELLS, PlacedScan, place_in_scan, place_of_row
 from meshtools.geometry.passages import Passages
 from meshtools.geometry.pinning import LEAST_HOLD, Joining
 from meshtools.geometry.self_intersection import SelfIntersections
@@ -19,6 +20,8 @@ from meshtools.geometry.solid import Closing, OpenRim
 from meshtools.geometry.unite import Union
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Opening, Recipe, Severity, SourceEntry
 from meshtools.settings import RebuildSettings
+
+HOLES = ("foramen", "canal")  # what may be kept as a pit or a tunnel
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +65,7 @@ class Rebuilt:
 
 
 def shape_findings(built: Rebuilt, settings: RebuildSettings) -> list[Finding]:
-    """What keeps the replica from being one closed, outward built."""
+    """What keeps the replica from being one closed, outward solid."""
     findings = [_open_rim_finding(built, rim, settings) for rim in built.closing.left_open]
     audit, united = built.audit, built.united
     if not audit.is_closed and not findings:
@@ -109,20 +112,33 @@ def _crossing_findings(built: Rebuilt) -> list[Finding]:
 
 
 def _open_rim_finding(built: Rebuilt, rim: OpenRim, settings: RebuildSettings) -> Finding:
-    span_mm, place = rim.span_mm * built.recipe.factor, place_in_scan(rim.centre_mm, built.bone.scans)
-    if rim.is_kept:
+    recipe, span_mm = built.recipe, rim.span_mm * built.recipe.factor
+    if rim.kept_by:
+        place = place_of_row(rim.kept_by, built.bone.scans)
+        is_hole = rim.kept_by.kind in HOLES
         message = (
-            f"{built.element}: openings.csv keeps the {span_mm:.1f} mm rim of {place.words} open, and an open surface is no built. Nothing is "
-            f"delivered until the row (x,y,z {place.scan_cells} in scan units) says how deep it is (depth_mm), where it leads (passage) or close."
+            f"{built.element}: openings.csv keeps the {span_mm:.1f} mm rim of {place.words} open, and an open surface is no solid. Nothing is "
+            f"delivered until its row ({place.cells_of(rim.kept_by)}) says "
+            f"{'how deep it is (depth_mm), where it leads (passage) or close' if is_hole else 'close'}."
         )
         return Finding(Severity.REVIEW, "open-rim-kept", message, round(span_mm, 3), None, "mm")
-    # an interpolated surface is bent, so that no place of it is one of the scan
-    row = "`bonewright intake` lists its place" if built.recipe.fraction else f"row: {place.row('break', rim.span_mm, 'close')}"
-    message = (
-        f"{built.element}: the open rim of {place.words} spans {span_mm:.1f} mm, more than {settings.close_rims_up_to_mm:g} mm, and nobody "
-        f"named it. Nothing is delivered until openings.csv says close ({row}), or the bone is scanned again."
-    )
-    return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), settings.close_rims_up_to_mm, "mm")
+    rim_words, remedy = _unnamed_rim(recipe, rim, built.bone.scans)
+    limit_mm = settings.close_rims_up_to_mm
+    size = f"spans {span_mm:.1f} mm, more than {limit_mm:g} mm"
+    message = f"{built.element}: {rim_words} {size}, and nobody named it. Nothing is delivered until {remedy}."
+    return Finding(Severity.REVIEW, "open-rim", message, round(span_mm, 3), limit_mm, "mm")
+
+
+def _unnamed_rim(recipe: Recipe, rim: OpenRim, scans: Sequence[PlacedScan]) -> tuple[str, str]:
+    """Words for an open rim that no row names, and for what closes it."""
+    place = place_in_scan(rim.centre_mm, scans)
+    if recipe.model_file:  # openings.csv names finds of bones.csv alone
+        return f"the open rim of {recipe.model_file} {place.near}", "it is closed in the program that it was modelled in"
+    if recipe.fraction:  # its surface is bent, so that no place of it is one of the scan
+        row = f"openings.csv closes it (`bonewright intake` lists the open rims of {place.find})"
+        return f"an open rim of the surface made from find {place.find}", f"{row}, or {place.find} is scanned again"
+    row = f"it is closed, or the bone is scanned again; to close it add to openings.csv: {ROW_CELLS} = {place.row('break', rim.span_mm, 'close')}"
+    return f"the open rim of {place.words}", row
 
 
 def _passage_findings(built: Rebuilt) -> list[Finding]:
@@ -136,10 +152,10 @@ def _passage_findings(built: Rebuilt) -> list[Finding]:
             f"keeps a hole that the scan does not see into ({widths} mm wide before scaling); the walls are straight, round and nobody's bone."
         )
         findings.append(Finding(Severity.NOTE, "passages-made", message, n_cut, None, "holes"))
-    for opening in built.missed_openings:
-        place = place_in_scan((opening.x, opening.y, opening.z), [scan for scan in built.bone.scans if scan.cleaned.find == opening.find])
+    for row in built.missed_openings:
+        place = place_of_row(row, built.bone.scans)
         message = (
-            f"{built.element}: openings.csv keeps a {opening.kind} of {place.words} (x,y,z {place.scan_cells} in scan units), but the surface has "
+            f"{built.element}: openings.csv keeps a {row.kind} of {place.words} ({place.cells_of(row)}), but the surface has "
             "no rim of its own there, so nothing was cut for it. Correct its place, or leave out depth and passage where the scan sees into the hole."
         )
         findings.append(Finding(Severity.REVIEW, "passage-not-cut", message))

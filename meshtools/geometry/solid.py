@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from meshtools.geometry.opening_place import PlacedOpening
 from meshtools.geometry.passages import KeptRim
 from meshtools.model import FloatArray, Mesh, Opening
 
@@ -17,11 +18,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class OpenRim:
-    """A rim left open: its centre (3,) in the mesh's coordinates, its span, and whether a person asked to keep it open."""
+    """A rim left open: its centre (3,) in the mesh's coordinates, its span, and the row by which a person keeps it open, if one does."""
 
     centre_mm: tuple[float, float, float]
     span_mm: float
-    is_kept: bool
+    kept_by: Opening | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,12 +37,12 @@ class Closing:
     passages: tuple[KeptRim, ...] = ()
 
 
-def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[Opening], source_index: int) -> Closing:
+def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[PlacedOpening], source_index: int) -> Closing:
     """Close the rims that span at most `limit_mm`, and wider ones that a row of openings.csv with action `close` names.
 
     A rim named with action `keep` stays open whatever its span, and so does a wider one that nobody named: both are listed. A kept rim
     whose row states a depth or a passage is closed here and listed in `passages`, to be cut out again as a pit or a tunnel.
-    openings: those of this find, in the mesh's coordinates in mm. New faces carry `source_index` and come last.
+    openings: rows placed in the mesh's coordinates. New faces carry `source_index` and come last.
     """
     from meshtools.geometry.rims import close_rims, find_rims
 
@@ -50,7 +51,7 @@ def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[Opening], sou
     cut = [rim for rim, row in zip(rims, named, strict=True) if row and row.is_cut]
     chosen = [rim for rim, row in zip(rims, named, strict=True) if _is_closed(rim, row, limit_mm)]
     left = tuple(
-        OpenRim(_centre(mesh, rim), float(rim.span_mm), row is not None and row.action == "keep")
+        OpenRim(_centre(mesh, rim), float(rim.span_mm), row if row and row.action == "keep" else None)
         for rim, row in zip(rims, named, strict=True)
         if not _is_closed(rim, row, limit_mm) and not (row and row.is_cut)
     )
@@ -66,7 +67,7 @@ def _is_closed(rim: Rim, row: Opening | None, limit_mm: float) -> bool:
     return (row is not None and row.action == "close") or ((row is None or row.action != "keep") and rim.span_mm <= limit_mm)
 
 
-def _naming_rows(mesh: Mesh, rims: Sequence[Rim], openings: Sequence[Opening]) -> list[Opening | None]:
+def _naming_rows(mesh: Mesh, rims: Sequence[Rim], openings: Sequence[PlacedOpening]) -> list[Opening | None]:
     """The row that names each rim, or None. A row names the rim whose centre is nearest to its point, if the point lies
     within half the span (or half the stated diameter) of that centre."""
     named: list[Opening | None] = [None] * len(rims)
@@ -74,10 +75,10 @@ def _naming_rows(mesh: Mesh, rims: Sequence[Rim], openings: Sequence[Opening]) -
         return named
     centres = np.array([_centre(mesh, rim) for rim in rims])
     for opening in openings:
-        distances = np.sqrt(np.sum((centres - (opening.x, opening.y, opening.z)) ** 2, axis=1))
+        distances = np.sqrt(np.sum((centres - opening.point_mm) ** 2, axis=1))
         nearest = int(np.argmin(distances))
-        if distances[nearest] <= max(rims[nearest].span_mm, opening.diameter_mm or 0.0) / 2.0:
-            named[nearest] = opening
+        if distances[nearest] <= max(rims[nearest].span_mm, opening.row.diameter_mm or 0.0) / 2.0:
+            named[nearest] = opening.row
     return named
 
 

@@ -14,6 +14,7 @@ from meshtools.geometry.bone_sources import SourceTable, gather_bone
 from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.conjecture import SERIAL_CLASSES, conjecture_from
 from meshtools.geometry.measure import greatest_length
+from meshtools.geometry.opening_place import PlacedOpening, as_scanned
 from meshtools.geometry.passages import KeptRim, Passages, cut_passages, passage_tools
 from meshtools.geometry.pinning import join_bodies
 from meshtools.geometry.rebuild_findings import Rebuilt, evidence_findings, shape_findings
@@ -40,10 +41,11 @@ def rebuild_element(
     if empty or not cleaned:
         names = ", ".join(empty) or "none was handed over"
         raise GeometryError(f"{recipe.element}: there is no clean surface to rebuild from ({names}); scan again or choose another find")
-    finds, conjecture = recipe.finds, conjecture_from(recipe, cleaned, openings) if recipe.evidence in SERIAL_CLASSES else None
+    placed = tuple(map(as_scanned, openings))
+    finds, conjecture = recipe.finds, conjecture_from(recipe, cleaned, placed) if recipe.evidence in SERIAL_CLASSES else None
     if conjecture:
-        recipe, cleaned, openings = conjecture.recipe, conjecture.cleaned, conjecture.openings
-    built = _rebuilt(recipe, cleaned, settings, openings, restore or RestoreSettings())
+        recipe, cleaned, placed = conjecture.recipe, conjecture.cleaned, conjecture.openings
+    built = _rebuilt(recipe, cleaned, settings, placed, restore or RestoreSettings())
     shares = _evidence_shares(built)
     findings = (*shape_findings(built, settings), *evidence_findings(built, settings, shares))
     facts = _facts(built, shares) | {"finds": list(finds), "conjecture": conjecture.facts if conjecture else None}
@@ -51,7 +53,7 @@ def rebuild_element(
 
 
 def _rebuilt(
-    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[Opening, ...], restore: RestoreSettings
+    recipe: Recipe, cleaned: Sequence[Cleaned], settings: RebuildSettings, openings: tuple[PlacedOpening, ...], restore: RestoreSettings
 ) -> Rebuilt:
     matrix = chain(*([reflection_matrix()] if recipe.reflect else []), scaling_matrix(recipe.factor))
     table = SourceTable()
@@ -61,7 +63,8 @@ def _rebuilt(
     closing = close_openings(bone.mesh, settings.close_rims_up_to_mm / recipe.factor, bone.openings, table.row_of(fill))
     united = unite_pieces(apply_matrix(closing.mesh, matrix))
     passages = _cut(united.mesh, closing.passages, table, matrix)
-    missed = tuple(opening for opening in bone.openings if opening.is_cut and opening not in [rim.opening for rim in closing.passages])
+    rows = [opening.row for opening in bone.openings]
+    missed = tuple(row for row in rows if row.is_cut and row not in [rim.opening for rim in closing.passages])
     mesh, joining, n_bodies = passages.mesh, None, united.n_bodies
     if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
         joining = join_bodies(mesh, settings.pin_diameter_mm, table.row_of(SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
