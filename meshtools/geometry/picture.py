@@ -65,6 +65,8 @@ def render_seen(
 
     hatched: faces (m,) that are drawn in black and white stripes across the page, whatever their colour.
     """
+    from meshtools.geometry.raster_kernels import shrink
+
     if face_colours.shape != (len(mesh.faces), 3):
         raise GeometryError(f"face colours have shape {face_colours.shape}, but the mesh has {len(mesh.faces)} faces; give one colour a face")
     width, height = size_px
@@ -73,10 +75,8 @@ def render_seen(
     foot = FOOT_PX if scale_bar else 0
     camera = fitted_camera(mesh, seen, (width, height - foot))
     shot = take_shot(mesh, face_colours, camera, (width * SUPERSAMPLING, (height - foot) * SUPERSAMPLING))
-    fine = _hatch(shot, hatched)
-    small = sum(fine[row::SUPERSAMPLING, column::SUPERSAMPLING] for row, column in np.ndindex(SUPERSAMPLING, SUPERSAMPLING)) / SUPERSAMPLING**2
     page = np.full((height, width, 3), 255, np.uint8)
-    page[: height - foot] = np.rint(small).astype(np.uint8)
+    shrink(_hatch(shot, hatched), page[: height - foot])
     return _draw_scale_bar(page, camera.mm_per_px) if scale_bar else page
 
 
@@ -117,30 +117,19 @@ class Shot:
 
 def take_shot(mesh: Mesh, face_colours: ColourArray, camera: Camera, size_px: tuple[int, int]) -> Shot:
     """Colour, depth and face of each fine pixel, seen from where its middle is."""
-    from meshtools.geometry.raster_kernels import faces_seen
+    from meshtools.geometry.raster_kernels import faces_seen, shade
 
     local = np.einsum("ij,kj->ki", camera.axes, mesh.vertices) - camera.centre
     width, height = size_px
     face, z, uv = np.empty((height, width), np.uint32), np.empty((height, width)), np.zeros((height, width, 2))
-    faces_seen(local, np.ascontiguousarray(mesh.faces, np.int32), camera.mm_per_px / SUPERSAMPLING, face, z, uv)
-    is_hit = np.isfinite(z)
-    picture = np.full((height, width, 3), 255.0)
-    hit_face = face[is_hit]
-    brightness = _brightness(_smooth_normals(local, mesh, hit_face, uv[is_hit]))
-    picture[is_hit] = np.minimum(face_colours[hit_face] * brightness[:, None], 255.0)
-    return Shot(picture, camera.depth_mm - z, face)
-
-
-def _smooth_normals(local: FloatArray, mesh: Mesh, face: NDArray[np.uint32], uv: FloatArray) -> FloatArray:
-    """Unit normals at hit points, between the corners' normals weighted by area; across a crease the face's own normal stays."""
-    from meshtools.geometry.raster_kernels import smooth_normals
-
+    faces = np.ascontiguousarray(mesh.faces, np.int32)
+    faces_seen(local, faces, camera.mm_per_px / SUPERSAMPLING, face, z, uv)
+    picture = np.empty((height, width, 3))
     vectors = area_vectors(local, mesh.faces)
     sums = [np.bincount(mesh.faces.ravel(), np.repeat(vectors[:, axis], 3), len(local)) for axis in range(3)]
     at_vertex, flat = _unit(np.stack(sums, axis=1).astype(np.float64)), _unit(vectors)
-    normals = np.empty((len(face), 3))
-    smooth_normals(np.ascontiguousarray(mesh.faces, np.int32), face, uv, at_vertex, flat, float(np.cos(np.radians(CREASE_DEG))), normals)
-    return normals
+    shade(faces, face, uv, at_vertex, flat, float(np.cos(np.radians(CREASE_DEG))), LIGHTS, np.ascontiguousarray(face_colours), picture)
+    return Shot(picture, camera.depth_mm - z, face)
 
 
 def _unit(vectors: FloatArray) -> FloatArray:
@@ -148,13 +137,7 @@ def _unit(vectors: FloatArray) -> FloatArray:
     return np.asarray(vectors / np.maximum(length, 1e-300)[:, None])
 
 
-def _brightness(normals: FloatArray) -> FloatArray:
-    facing = np.where(normals[:, 2] < 0, -1.0, 1.0)  # an open surface is lit from within as from without
-    total = np.full(len(normals), AMBIENT)
-    for strength, direction in ((KEY, KEY_LIGHT), (FILL, FILL_LIGHT)):
-        light = _unit(np.array([direction], dtype=np.float64))[0]
-        total += strength * np.maximum(np.einsum("ij,j->i", normals, light) * facing, 0.0)
-    return total
+LIGHTS = AMBIENT, np.array([(strength, *_unit(np.array([towards]))[0]) for strength, towards in ((KEY, KEY_LIGHT), (FILL, FILL_LIGHT))])
 
 
 def _draw_scale_bar(page: ColourArray, mm_per_px: float) -> ColourArray:

@@ -54,18 +54,48 @@ def faces_seen(points: Any, faces: Any, step: float, face: Any, height: Any, uv:
 
 
 @compiled
-def smooth_normals(faces: Any, face: Any, uv: Any, at_vertex: Any, flat: Any, least: float, normals: Any) -> None:
-    """Set the unit normal (k, 3) at places on faces (k,) with weights uv (k, 2) of the second and third corner: between the corners' own (n, 3), the
-    face's (m, 3) in the place of one that turns from it by more than the cosine `least`."""
-    for i in range(len(face)):
-        t, x, y, z = face[i], 0.0, 0.0, 0.0
-        fx, fy, fz = flat[t, 0], flat[t, 1], flat[t, 2]
-        for k in range(3):
-            weight = uv[i, 0] if k == 1 else (uv[i, 1] if k == 2 else 1.0 - uv[i, 0] - uv[i, 1])
-            v = faces[t, k]
-            is_smooth = at_vertex[v, 0] * fx + at_vertex[v, 1] * fy + at_vertex[v, 2] * fz >= least
-            x += weight * (at_vertex[v, 0] if is_smooth else fx)
-            y += weight * (at_vertex[v, 1] if is_smooth else fy)
-            z += weight * (at_vertex[v, 2] if is_smooth else fz)
-        length = max(np.sqrt(x * x + y * y + z * z), 1e-300)
-        normals[i, 0], normals[i, 1], normals[i, 2] = x / length, y / length, z / length
+def shade(faces: Any, face: Any, uv: Any, at_vertex: Any, flat: Any, least: float, lights: Any, face_colours: Any, colours: Any) -> None:
+    """Set the colours (h, w, 3), 0 to 255 and white where nothing is, of the places on faces (h, w) with weights uv (h, w, 2) of the second and
+    third corner.
+
+    A place's normal lies between the corners' own (n, 3), the face's (m, 3) in the place of one that turns from it by more than the cosine
+    `least`. lights: the strength of the light that is everywhere, and strength and direction (k, 4) of each lamp; a face is lit from both sides.
+    """
+    everywhere, lamps = lights
+    for row in range(face.shape[0]):
+        for column in range(face.shape[1]):
+            t = face[row, column]
+            if t == NOTHING:
+                colours[row, column, 0] = colours[row, column, 1] = colours[row, column, 2] = 255.0
+                continue
+            u, v, fx, fy, fz = uv[row, column, 0], uv[row, column, 1], flat[t, 0], flat[t, 1], flat[t, 2]
+            x, y, z = 0.0, 0.0, 0.0
+            for k in range(3):
+                weight = u if k == 1 else (v if k == 2 else 1.0 - u - v)
+                corner = faces[t, k]
+                is_smooth = at_vertex[corner, 0] * fx + at_vertex[corner, 1] * fy + at_vertex[corner, 2] * fz >= least
+                x += weight * (at_vertex[corner, 0] if is_smooth else fx)
+                y += weight * (at_vertex[corner, 1] if is_smooth else fy)
+                z += weight * (at_vertex[corner, 2] if is_smooth else fz)
+            length = max(np.sqrt(x * x + y * y + z * z), 1e-300)
+            length = -length if z < 0.0 else length  # an open surface is lit from within as from without
+            brightness = everywhere
+            for lamp in range(len(lamps)):
+                facing = (x * lamps[lamp, 1] + y * lamps[lamp, 2] + z * lamps[lamp, 3]) / length
+                brightness += lamps[lamp, 0] * max(facing, 0.0)
+            for k in range(3):
+                colours[row, column, k] = min(face_colours[t, k] * brightness, 255.0)
+
+
+@compiled
+def shrink(fine: Any, small: Any) -> None:
+    """Set each pixel of a picture (h, w, 3) uint8 to the mean of those of a finer one in its place."""
+    n = fine.shape[0] // small.shape[0]
+    for row in range(small.shape[0]):
+        for column in range(small.shape[1]):
+            for k in range(3):
+                whole = 0.0
+                for i in range(n):
+                    for j in range(n):
+                        whole += fine[n * row + i, n * column + j, k]
+                small[row, column, k] = np.uint8(np.rint(whole / (n * n)))
