@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +29,7 @@ DOG = Path(__file__).parent.parent / ".cache" / "dog"
 needs_dog = pytest.mark.skipif(not DOG.is_dir(), reason="the dog skeleton is not in the cache")
 SCANNED = (SourceEntry(EvidenceClass.OWN, "f-1", Origin.SCANNED),)
 RECIPE = Recipe("rex", "femur-left", EvidenceClass.DON_R, ("f-1",), True, 1.25, None, "three lengths", "no own femur", (), "planned")
+RECIPE_AT_SIZE = dataclasses.replace(RECIPE, factor=1.0)
 BOX_FACES = np.array(
     [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]]
 )
@@ -278,11 +280,20 @@ class TestBodies:
         assert 2.0 * section_mm2 <= volume_mm3(joining.union.mesh) - 7800.0 < 2.5 * section_mm2
 
     def test_a_pin_that_would_run_along_the_outside_is_refused_with_its_remedy(self):
-        result = rebuilt(self.HALVES, dataclasses.replace(RECIPE, factor=1.0), pin_diameter_mm=16.0)
+        result = rebuilt(self.HALVES, RECIPE_AT_SIZE, pin_diameter_mm=16.0)
         finding = next(finding for finding in result.findings if finding.code == "pin-outside")
         assert (finding.severity, result.facts["n_pins"], result.facts["n_bodies"]) == (Severity.REVIEW, 0, 2)
+        assert "of the depth it needs in bone (50 % at least)" in finding.message
         assert "Set a smaller pin_diameter_mm" in finding.message
         assert not {"pins-made", "loose-bodies", "bodies-not-joined"} & set(codes(result))
+
+    def test_a_pin_that_is_shortened_lest_it_come_out_again_is_told_by_the_share_of_its_wanted_depth(self):
+        """A pin of 2 mm wants 4 mm of each body, and one is a plate of 3 mm, where even a leaning one finds less."""
+        result = rebuilt(concatenate([box((0, 0, 0), (10, 10, 10)), box((0, 0, 12), (10, 10, 15))]), RECIPE_AT_SIZE, pin_diameter_mm=2.0)
+        message = next(finding.message for finding in result.findings if finding.code == "pins-made")
+        told = re.search(r"in the body that holds it least, bone holds (\d+) % of the wanted depth\.$", message)
+        assert told, message
+        assert 75 <= int(told[1]) <= 95
 
     def test_pins_take_the_shortest_way_from_body_to_body(self):
         row = concatenate([box((k * 12, 0, 0), (k * 12 + 10, 10, 10)) for k in range(4)])

@@ -171,20 +171,20 @@ def _passage_findings(built: Rebuilt) -> list[Finding]:
 def _body_findings(built: Rebuilt, settings: RebuildSettings) -> list[Finding]:
     findings = []
     if built.joining and built.n_pins:
-        pins, hold = counted(built.n_pins, "made pin"), 100.0 * min(built.joining.holds)
-        share = "all" if hold >= 99.5 else f"at least {hold:.0f} %"
+        pins, hold_percent = counted(built.n_pins, "made pin"), 100.0 * min(built.joining.holds)
         message = (
-            f"{built.element}: its loose bodies are joined by {pins} of {settings.pin_diameter_mm:g} mm; {share} of what reaches into a "
-            "body lies in bone."
+            f"{built.element}: its loose bodies are joined by {pins} of {settings.pin_diameter_mm:g} mm; in the body that holds it least, bone "
+            f"holds {hold_percent:.0f} % of the wanted depth."
         )
         findings.append(Finding(Severity.NOTE, "pins-made", message, built.n_pins, None, "pins"))
     if built.joining and built.joining.refused:
         findings.append(_refused_pin_finding(built.element, built.joining, settings))
     elif built.n_bodies > 1:
-        severity, code = (Severity.REVIEW, "bodies-not-joined") if built.n_pins else (Severity.REVIEW, "loose-bodies")
+        code = "bodies-not-joined" if built.n_pins else "loose-bodies"
         choice = "where one is not of this bone, name its own pieces in bones.csv; where all are, set pin_diameter_mm to join them"
         advice = "the pins did not reach" if built.n_pins else choice
-        findings.append(Finding(severity, code, f"{built.element}: {built.n_bodies} bodies hang loose; {advice}.", built.n_bodies, 1, "bodies"))
+        message = f"{built.element}: {built.n_bodies} bodies hang loose; {advice}."
+        findings.append(Finding(Severity.REVIEW, code, message, built.n_bodies, 1, "bodies"))
     n_hollow = built.audit.n_pieces - built.n_bodies
     if built.audit.is_closed and n_hollow > 0:
         message = f"{built.element}: {n_hollow} closed cavities inside, {built.united.n_cavities} of them scanned; the rest lie between bodies."
@@ -193,14 +193,14 @@ def _body_findings(built: Rebuilt, settings: RebuildSettings) -> list[Finding]:
 
 
 def _refused_pin_finding(element: str, joining: Joining, settings: RebuildSettings) -> Finding:
-    hold, least = (round(100.0 * share, 1) for share in (min(joining.refused), LEAST_HOLD))
+    hold_percent, least_percent = (round(100.0 * share, 1) for share in (min(joining.refused), LEAST_HOLD))
     bodies = counted(len(joining.refused), "loose body", "loose bodies")
     message = (
-        f"{element}: {bodies} could not be pinned: along the best line only {hold:.0f} % of a pin of {settings.pin_diameter_mm:g} mm "
-        f"would lie in bone, and the rest would run along its outside. Set a smaller pin_diameter_mm, write into poses.csv how the pieces lie, or "
-        "set pin_diameter_mm to 0 and join them at the bench."
+        f"{element}: {bodies} could not be pinned: the best line found gives a pin of {settings.pin_diameter_mm:g} mm only "
+        f"{hold_percent:.0f} % of the depth it needs in bone ({least_percent:g} % at least): it would lie on the skin or come out again. "
+        "Set a smaller pin_diameter_mm, write into poses.csv how the pieces lie, or set pin_diameter_mm to 0 and join them at the bench."
     )
-    return Finding(Severity.REVIEW, "pin-outside", message, hold, least, "%")
+    return Finding(Severity.REVIEW, "pin-outside", message, hold_percent, least_percent, "%")
 
 
 def evidence_findings(built: Rebuilt, settings: RebuildSettings, shares: dict[str, float]) -> list[Finding]:
