@@ -19,6 +19,7 @@ from meshtools.geometry.hollowing import drill, find_cavity, is_open, place_open
 from meshtools.geometry.joint_keys import KeyDemand, KeyPair, find_contacts, fit_keys, measured_clearance, place_all_keys, try_wrong_ways
 from meshtools.geometry.print_findings import part_findings, process_findings, wall_findings
 from meshtools.geometry.print_parts import PrintedPart
+from meshtools.geometry.print_tables import parts_table
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.sections import Plane, section
 from meshtools.geometry.splitting import Demand, split_to_fit
@@ -301,6 +302,8 @@ def test_a_part_too_large_is_told_by_the_side_that_does_not_fit():
     part = PrintedPart(1, enter(box()), 1.0, 1.0, None, None, None, ())
     found = part_findings(part, audit, 0, np.array([200.0, 90.0, 40.0]), PrintSettings(build_z_mm=30.0))
     assert [(finding.value, finding.limit) for finding in found if finding.code == "part-too-large"] == [(40.0, 25.0)]
+    table = parts_table([part], [box()], PrintSettings())
+    assert table.rows[0][table.header.index("direction up")] == "fits nowhere"
 
 
 def test_a_part_that_no_number_of_cuts_makes_fit_is_not_told_as_too_many_parts(monkeypatch):

@@ -31,7 +31,7 @@ def parts_table(parts: Sequence[PrintedPart], meshes: Sequence[Mesh], settings: 
     rows = []
     for part, mesh in zip(parts, meshes, strict=True):
         x, y, z = (round(float(side), 2) for side in np.ptp(mesh.vertices, axis=0))
-        turn = "as stated" if part.placing and part.placing.is_upright else "turned to fit"
+        turn = "fits nowhere" if part.placing is None else "as stated" if part.placing.is_upright else "turned to fit"
         inside = f"hollow, wall {part.hollow.cavity.least_wall_mm:.2f} or more" if part.hollow else "solid"
         label = ("cut face" if part.engraving.tablet.is_cut_face else "skin") if part.engraving else "tag"
         rows.append((part.name, x, y, z, round(signed_volume(mesh), 1), round(_grams(mesh, settings), 1), inside, turn, label))
