@@ -21,6 +21,7 @@ from meshtools.geometry.passages import KeptRim
 from meshtools.geometry.pinning import join_bodies
 from meshtools.geometry.solid import centre_of_mass_mm, close_openings
 from meshtools.geometry.unite import Union, concatenate, signed_volume_mm3, unite_pieces
+from meshtools.geometry.winding import is_inside
 from meshtools.model import EvidenceClass, Mesh, Opening, Origin, Recipe, Severity, SourceEntry, StageResult
 from meshtools.settings import RebuildSettings
 from meshtools.stages.rebuild import rebuild_element
@@ -294,6 +295,13 @@ class TestBodies:
         told = re.search(r"in the body that holds it least, bone holds (\d+) % of the wanted depth\.$", message)
         assert told, message
         assert 75 <= int(told[1]) <= 95
+
+    def test_a_mesh_is_asked_what_lies_in_it_a_few_times_a_pin_and_not_for_every_line_that_is_tried(self, monkeypatch):
+        """Each time it sorts all its faces anew."""
+        asked = []
+        monkeypatch.setattr("meshtools.geometry.pinning.is_inside", lambda mesh, points: asked.append(len(points)) or is_inside(mesh, points))
+        assert join_bodies(self.HALVES, 3.0, 5).holds == (1.0,)
+        assert len(asked) <= 16
 
     def test_pins_take_the_shortest_way_from_body_to_body(self):
         row = concatenate([box((k * 12, 0, 0), (k * 12 + 10, 10, 10)) for k in range(4)])

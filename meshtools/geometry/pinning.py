@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.fitting import tangents, unit_vectors
 from meshtools.geometry.passages import frustum
 from meshtools.geometry.unite import Piece, Union, concatenate, piece_mesh, split_pieces, unite_pieces
 from meshtools.geometry.winding import is_inside
@@ -103,6 +104,14 @@ def _diagonal(vertices: FloatArray) -> float:
     return float(np.sqrt(np.sum(np.ptp(vertices, axis=0) ** 2)))
 
 
+def _reached(share: FloatArray) -> tuple[int, float]:
+    """How many sections a pin is deep, at least one, and its hold: to the end of the first run of sections of which half and more lies in bone."""
+    is_held = share >= 0.5
+    first = int(np.argmax(is_held))
+    n_kept = first + int(np.argmin(np.append(is_held[first:], False)))
+    return max(n_kept, 1), float(share[:n_kept].sum()) / N_STATIONS
+
+
 class _Bone:
     """All bodies, asked how deep points lie in them."""
 
@@ -117,40 +126,41 @@ class _Bone:
         if np.array_equal(first, last):  # they touch: aim the pin from middle to middle
             way = link.bodies[1].vertices.mean(axis=0) - link.bodies[0].vertices.mean(axis=0)
             last = last + way * (1e-3 / max(float(np.sqrt(np.sum(way**2))), 1e-9))
-        shortest = self._pin(link, first, last)
+        starts, ends = first[None], last[None]
+        shortest = self._pins(link, starts, ends)[0]
         if shortest.hold >= SURE_HOLD:
             return shortest
-        starts, ends = self._lines(link)
-        pins = [shortest, *(self._pin(link, start, end) for start, end in zip(starts, ends, strict=True))]
-        gaps = [float(np.sqrt(np.sum((last - first) ** 2))), *np.sqrt(np.sum((ends - starts) ** 2, axis=1)).tolist()]
-        worth = [pin.hold - GAP_COST * gap / (2.0 * self._radius_mm) for pin, gap in zip(pins, gaps, strict=True)]
-        holds = [pin.hold >= LEAST_HOLD for pin in pins]
-        return max(zip(holds, worth, range(len(pins)), pins, strict=True), key=lambda row: (row[0], row[1], -row[2]))[3]
+        further = self._lines(link)
+        pins = [shortest, *self._pins(link, *further)]
+        ways = np.concatenate([ends, further[1]]) - np.concatenate([starts, further[0]])
+        hold = np.array([pin.hold for pin in pins])
+        worth = hold - GAP_COST * np.sqrt(np.sum(ways**2, axis=1)) / (2.0 * self._radius_mm)
+        return pins[int(np.lexsort((-worth, hold < LEAST_HOLD))[0])]
 
-    def _within(self, body: Mesh, points: FloatArray) -> Any:
-        """Which points (n, 3) lie in one of the bodies and in none of its hollows."""
-        return is_inside(body, points) & is_inside(self._mesh, points)
+    def _within(self, bodies: Sequence[Mesh], points: FloatArray) -> NDArray[np.bool_]:
+        """Which points (b, ..., 3) lie in the body of their number and in none of its hollows (b, ...). A mesh sorts its faces anew each time it is
+        asked, so it is asked for all points together."""
+        own = np.stack([is_inside(body, rows.reshape(-1, 3)) for body, rows in zip(bodies, points, strict=True)])
+        return np.asarray(own & is_inside(self._mesh, points.reshape(-1, 3)).reshape(own.shape)).reshape(points.shape[:-1])
 
-    def _pin(self, link: _Link, start: FloatArray, end: FloatArray) -> Pin:
-        """The pin that leaves the first body at `start` and enters the other at `end`; it ends where a body would be run through."""
-        axis = (end - start) / max(float(np.sqrt(np.sum((end - start) ** 2))), 1e-12)
-        ends, holds = [], []
-        for body, place, inward, depth in zip(link.bodies, (start, end), (-axis, axis), link.depths, strict=True):
-            share = self._sections(body, place + (np.arange(N_STATIONS)[:, None] + 0.5) / N_STATIONS * depth * inward, axis)
-            is_held = share >= 0.5
-            first = int(np.argmax(is_held))
-            n_kept = first + int(np.argmin(np.append(is_held[first:], False)))
-            ends.append(place + max(n_kept, 1) / N_STATIONS * depth * inward)
-            holds.append(float(share[:n_kept].sum()) / N_STATIONS)
-        return Pin(np.array(ends), min(holds))
+    def _pins(self, link: _Link, starts: FloatArray, ends: FloatArray) -> list[Pin]:
+        """The pins that leave the first body at the starts (n, 3) and enter the other at the ends (n, 3); each ends where it would come out again."""
+        axes = unit_vectors(ends - starts)
+        along = (np.arange(N_STATIONS)[:, None] + 0.5) / N_STATIONS
+        sides = tuple(zip((starts, ends), (-axes, axes), link.depths, strict=True))
+        points = np.stack([self._sections(place[:, None] + along * depth * inward[:, None], axes) for place, inward, depth in sides])
+        shares = self._within(link.bodies, points).mean(axis=-1)
+        pins = []
+        for number in range(len(axes)):
+            reached = [_reached(share) for share in shares[:, number]]
+            tips = [place[number] + n / N_STATIONS * depth * inward[number] for (place, inward, depth), (n, _) in zip(sides, reached, strict=True)]
+            pins.append(Pin(np.array(tips), min(hold for _, hold in reached)))
+        return pins
 
-    def _sections(self, body: Mesh, middles: FloatArray, axis: FloatArray) -> FloatArray:
-        """Share of each section of a pin (n,) that lies in a body, by its middle and points around it."""
-        aside = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
-        aside /= np.sqrt(np.sum(aside**2))
-        ring = self._radius_mm * self._circle @ np.stack([aside, np.cross(axis, aside)])
-        points = middles[:, None, :] + np.concatenate([np.zeros((1, 3)), ring])
-        return np.asarray(self._within(body, points.reshape(-1, 3)).reshape(len(middles), -1).mean(axis=1))
+    def _sections(self, middles: FloatArray, axes: FloatArray) -> FloatArray:
+        """Points (n, k, p, 3) of the sections of pins about axes (n, 3): the middle of each (n, k, 3), and points around it."""
+        ring = self._radius_mm * self._circle @ np.stack(tangents(axes), axis=1)
+        return np.asarray(middles[:, :, None] + np.concatenate([np.zeros((len(axes), 1, 3)), ring], axis=1)[:, None])
 
     def _lines(self, link: _Link) -> tuple[FloatArray, FloatArray]:
         """Where the most promising lines leave the first body (n, 3) and enter the other (n, 3)."""
@@ -172,7 +182,8 @@ class _Bone:
         """How far lines (n,) run inside the body at either end (2, n), and the same counted less where a pin would find less than its radius."""
         points = (start[:, None, :] + np.linspace(0.0, 1.0, n_points)[:, None] * (end - start)[:, None, :]).reshape(-1, 3)
         room = np.minimum(self._surface.distance(points)[0] / self._radius_mm, 1.0).reshape(-1, n_points)
-        within = [self._within(body, points).reshape(-1, n_points) for body in link.bodies]
+        own = np.stack([is_inside(body, points) for body in link.bodies]) & is_inside(self._mesh, points)
+        within = own.reshape(2, -1, n_points)
         runs = np.stack([np.cumprod(within[0], axis=1), np.cumprod(within[1][:, ::-1], axis=1)[:, ::-1]])
         step = np.sqrt(np.sum((end - start) ** 2, axis=1)) / (n_points - 1)
         inside = np.maximum(runs.sum(axis=2) - 1, 0) * step
@@ -188,7 +199,7 @@ class _Bone:
         zone = np.concatenate([near, met[distance <= gap + reach], link.closest[[side]]])
         axes = [np.linspace(low, high, N_GRID) for low, high in zip(zone.min(axis=0) - reach, zone.max(axis=0) + reach, strict=True)]
         grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-        grid = grid[self._within(own, grid)]
+        grid = grid[self._within((own,), grid[None])[0]]
         depth = self._surface.distance(grid)[0]
         has_room = depth >= self._radius_mm
         grid, depth = (grid[has_room], depth[has_room]) if has_room.any() else (grid, depth)
