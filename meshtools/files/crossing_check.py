@@ -37,6 +37,8 @@ def count_crossings(vertices: FloatArray, faces: _Faces) -> int:
     if len(sound) < 2:
         return 0
     pairs = np.concatenate([_crossings_apart(points, corners[sound]), _crossings_around_vertices(points, corners[sound])])
+    if not len(pairs):
+        return 0
     piece = label_pieces_by_vertex(faces, len(vertices))[sound]
     return int(np.count_nonzero(piece[pairs[:, 0]] == piece[pairs[:, 1]]))
 
@@ -86,7 +88,10 @@ def _n_common(corners: _Faces, pairs: _Faces) -> NDArray[np.int64]:
 
 def _crossings_around_vertices(points: FloatArray, corners: _Faces) -> _Faces:
     """(k, 2) pairs with a common corner that meet beyond what they share."""
-    pairs = _pairs_around(corners, ~_goes_round_once(points, corners))
+    is_doubtful = ~_goes_round_once(points, corners)
+    if not is_doubtful.any():
+        return np.empty((0, 2), np.int64)
+    pairs = _pairs_around(corners, is_doubtful)
     n_common = _n_common(corners, pairs)
     is_met = n_common == 3
     for number, is_apart in ((1, _is_apart_at_corner), (2, _is_apart_at_edge)):
@@ -99,19 +104,19 @@ def _crossings_around_vertices(points: FloatArray, corners: _Faces) -> _Faces:
 def _goes_round_once(points: FloatArray, corners: _Faces) -> NDArray[np.bool_]:
     """(n,) True for vertices whose faces look along one direction and turn around it by 360 degrees."""
     a, b, c = (points[corners[:, k]] for k in range(3))
+    ab, bc, ca = _unit(b - a), _unit(c - b), _unit(a - c)
     normal = _unit(np.cross(b - a, c - a))
     sums = [np.bincount(corners.ravel(), np.repeat(normal[:, axis], 3), len(points)) for axis in range(3)]
     up = _unit(np.stack(sums, axis=1).astype(np.float64))
-    turn, is_clear = np.zeros(len(points)), _has_paired_edges(corners, len(points))
-    for k in range(3):
-        here = corners[:, k]
-        axis = up[here]
-        u, w = (_unit(points[corners[:, (k + step) % 3]] - points[here]) for step in (1, 2))
-        height_u, height_w = np.einsum("ij,ij->i", axis, u), np.einsum("ij,ij->i", axis, w)
-        rise = np.einsum("ij,ij->i", axis, np.cross(u, w))
-        is_doubtful = (rise <= _ROUNDING) | (np.maximum(np.abs(height_u), np.abs(height_w)) > 1.0 - _UPRIGHT)
-        is_clear[here[is_doubtful]] = False
-        turn += np.bincount(here, np.arctan2(rise, np.einsum("ij,ij->i", u, w) - height_u * height_w), len(points))
+    # all corners at once: those at a, then at b, then at c; u and w run along the edges that leave each
+    here, u, w = corners.T.ravel(), np.concatenate([ab, bc, ca]), -np.concatenate([ca, ab, bc])
+    axis = up[here]
+    height_u, height_w, across = (np.einsum("ij,ij->i", one, other) for one, other in ((axis, u), (axis, w), (u, w)))
+    rise = np.einsum("ij,ij->i", axis, np.cross(u, w))
+    is_doubtful = (rise <= _ROUNDING) | (np.maximum(np.abs(height_u), np.abs(height_w)) > 1.0 - _UPRIGHT)
+    turn = np.bincount(here, np.arctan2(rise, across - height_u * height_w), len(points))
+    is_clear = _has_paired_edges(corners, len(points))
+    is_clear[here[is_doubtful]] = False
     return np.asarray(is_clear & (np.abs(turn - 2.0 * np.pi) < 1e-2))
 
 
@@ -120,6 +125,8 @@ def _has_paired_edges(corners: _Faces, n_points: int) -> NDArray[np.bool_]:
     after = np.roll(corners, -1, axis=1)
     forward, backward = (corners * n_points + after).ravel(), (after * n_points + corners).ravel()
     ordered = np.sort(forward)
+    if (ordered[1:] != ordered[:-1]).all() and np.array_equal(ordered, np.sort(backward)):
+        return np.ones(n_points, bool)
     first = np.minimum(np.searchsorted(ordered, backward), len(ordered) - 1)
     is_paired = ordered[first] == backward
     repeated = ordered[1:][ordered[1:] == ordered[:-1]]

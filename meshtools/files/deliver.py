@@ -1,6 +1,7 @@
 """The files a finished part is delivered as: STL, 3MF and GLB, one function each, all with the same arguments.
 
 Each returns the bytes and the matrix that brings scan coordinates in mm to the file's frame and unit. The same part gives the same bytes.
+`recentred` is what `recentre` makes of the mesh, where that is at hand already.
 """
 
 from meshtools.files.deliver_3mf import encode_3mf

@@ -37,7 +37,11 @@ PLACEHOLDER = Recentred(np.eye(4, 3, -1, np.float32), _TETRAHEDRON, np.arange(4)
 
 
 def encode_3mf(
-    mesh: Mesh, label: PartLabel, sources: Sequence[SourceEntry], replica_from_scan: Sequence[Sequence[float]] | FloatArray | None = None
+    mesh: Mesh,
+    label: PartLabel,
+    sources: Sequence[SourceEntry],
+    replica_from_scan: Sequence[Sequence[float]] | FloatArray | None = None,
+    recentred: Recentred | None = None,
 ) -> Delivery:
     """3MF in mm about the middle of the part's box, +z up. A reflection is in the vertices, never in the build item's matrix.
 
@@ -46,7 +50,7 @@ def encode_3mf(
     """
     import lib3mf
 
-    part = recentre(mesh)
+    part = recentred or recentre(mesh)
     wrapper = threemf_library()
     model = wrapper.CreateModel()
     model.SetUnit(lib3mf.ModelUnit.MilliMeter)

@@ -31,7 +31,11 @@ Y_UP_FROM_Z_UP = np.array([[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0], [0.0, -1.
 
 
 def encode_glb(
-    mesh: Mesh, label: PartLabel, sources: Sequence[SourceEntry], replica_from_scan: Sequence[Sequence[float]] | FloatArray | None = None
+    mesh: Mesh,
+    label: PartLabel,
+    sources: Sequence[SourceEntry],
+    replica_from_scan: Sequence[Sequence[float]] | FloatArray | None = None,
+    recentred: Recentred | None = None,
 ) -> Delivery:
     """GLB in metres about the middle of the part's box; a rotation in the node brings +z up to +Y.
 
@@ -39,7 +43,7 @@ def encode_glb(
     indices alone; such a vertex takes the class that is the lesser evidence, so a fill never looks smaller than it is. The class of every
     single face is in the 3MF and the PLY. A scanned colour goes into the attribute _SCAN_COLOR, in sRGB.
     """
-    part = recentre(mesh)
+    part = recentred or recentre(mesh)
     # rounded to 32-bit once more in metres, per coordinate, so equal coordinates stay equal and the surface stays closed
     positions = (part.vertices.astype(np.float64) * METRES_PER_MM).astype("<f4")
     indices = part.faces.astype("<u4")

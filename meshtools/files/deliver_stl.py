@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from meshtools.files.deliver_frame import Delivery, PartLabel, recentre, scan_matrix
+from meshtools.files.deliver_frame import Delivery, PartLabel, Recentred, recentre, scan_matrix
 from meshtools.model import FloatArray, Mesh, SourceEntry
 
 _TRIANGLE = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -14,10 +14,14 @@ _HEADER_BYTES = 80
 
 
 def encode_stl(
-    mesh: Mesh, label: PartLabel, sources: Sequence[SourceEntry], replica_from_scan: Sequence[Sequence[float]] | FloatArray | None = None
+    mesh: Mesh,
+    label: PartLabel,
+    sources: Sequence[SourceEntry],
+    replica_from_scan: Sequence[Sequence[float]] | FloatArray | None = None,
+    recentred: Recentred | None = None,
 ) -> Delivery:
     """Binary STL in mm about the middle of the part's box. The evidence in `sources` cannot be carried by STL and is left out."""
-    part = recentre(mesh)
+    part = recentred or recentre(mesh)
     triangles = np.zeros(len(part.faces), dtype=_TRIANGLE)
     triangles["corners"] = part.vertices[part.faces]
     triangles["normal"] = _unit_normals(triangles["corners"].astype(np.float64))

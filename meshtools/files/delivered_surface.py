@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 from xml.parsers import expat
 
@@ -20,10 +22,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import ScanError
+from meshtools.files.crossing_check import label_pieces_by_vertex
 from meshtools.model import FloatArray
 
 _MM_PER_3MF_UNIT = {"micron": 0.001, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
 _PLY_TYPES = {"uchar": "<u1", "ushort": "<u2", "int": "<i4", "uint": "<u4", "float": "<f4", "double": "<f8"}
+_VERTICES = re.compile(rb'(?:\s*<vertex x="-?\d+\.\d+" y="-?\d+\.\d+" z="-?\d+\.\d+" />)*+\s*')
+_TRIANGLES = re.compile(rb'(?:\s*<triangle v1="\d+" v2="\d+" v3="\d+"(?: pid="\d+" p1="\d+")? />)*+\s*')
+_QUOTED, _CORNER = re.compile(rb'"([^"]*)"'), re.compile(rb' v[123]="(\d+)"')
 DAMAGE = (
     ValueError, LookupError, TypeError, AttributeError, NameError, ArithmeticError, EOFError, RuntimeError,
     struct.error, zipfile.BadZipFile, zlib.error, expat.ExpatError,
@@ -40,6 +46,11 @@ class DeliveredSurface:
     faces: NDArray[np.int64]
     unit: str = ""
     source: NDArray[np.int64] | None = None
+
+    @cached_property
+    def piece_of_face(self) -> NDArray[Any]:
+        """A number (m,) for each face, the same for faces that hang together by their vertices."""
+        return label_pieces_by_vertex(self.faces, len(self.vertices))
 
 
 def read_delivered(content: bytes, suffix: str) -> DeliveredSurface:
@@ -112,6 +123,16 @@ class _ModelPart:
         elif name in ("item", "component"):
             self.transforms.append(attributes.get("transform", ""))
 
+    def without_plain_rows(self, model: bytes) -> bytes:
+        """The model without the rows of its mesh where all of them have one plain form, gathered here at once; else the model as it is."""
+        starts = [model.find(tag) + len(tag) for tag in (b"<vertices>", b"<triangles>")]
+        ends = [model.find(tag, start) for tag, start in zip((b"</vertices>", b"</triangles>"), starts, strict=True)]
+        if ends[0] < 0 or ends[1] < 0 or not _VERTICES.fullmatch(model, starts[0], ends[0]) or not _TRIANGLES.fullmatch(model, starts[1], ends[1]):
+            return model
+        self.coordinates = np.fromstring(b" ".join(_QUOTED.findall(model, starts[0], ends[0])), np.float64, sep=" ").tolist()
+        self.corners = np.fromstring(b" ".join(_CORNER.findall(model, starts[1], ends[1])), np.int64, sep=" ").tolist()
+        return model[: starts[0]] + model[ends[0] : starts[1]] + model[ends[1] :]
+
 
 def _read_3mf(content: bytes) -> DeliveredSurface:
     with zipfile.ZipFile(io.BytesIO(content)) as package:
@@ -121,7 +142,7 @@ def _read_3mf(content: bytes) -> DeliveredSurface:
         model = package.read(targets[0])
     part, parser = _ModelPart(), expat.ParserCreate()
     parser.StartElementHandler = part.start
-    parser.Parse(model, True)
+    parser.Parse(part.without_plain_rows(model), True)
     if part.n_meshes != 1 or part.transforms != [""]:
         raise ValueError("the model is not one mesh placed once without a matrix")
     points = np.array(part.coordinates, dtype=np.float32).astype(np.float64).reshape(-1, 3) * _MM_PER_3MF_UNIT[part.unit or "millimeter"]

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.errors import GeometryError
-from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl
+from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl, recentre
 from meshtools.files.delivered_surface import DeliveredSurface
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
@@ -98,8 +98,9 @@ def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: Stag
     frames: dict[str, Any] = {"replica.ply": result.facts["replica_from_scan"]}
     if result.facts["deliverable"]:
         label = PartLabel(job["part_id"], str(job["revision"]), job["recipe"]["target"], job["recipe"]["element"], job["recipe"]["class"])
+        part = recentre(result.mesh)
         for name, encode in (("replica.stl", encode_stl), ("replica.3mf", encode_3mf), ("replica.glb", encode_glb)):
-            delivery = encode(result.mesh, label, result.sources, result.facts["replica_from_scan"])
+            delivery = encode(result.mesh, label, result.sources, result.facts["replica_from_scan"], part)
             contents[name] = delivery.content
             frames[name] = np.asarray(delivery.delivered_from_scan).tolist()
     facts = dict(result.facts) | {"part_id": job["part_id"], "revision": job["revision"], "delivered_from_scan": frames}
