@@ -16,6 +16,7 @@ import numpy as np
 from meshtools.geometry.threads import at_once
 from meshtools.model import FloatArray, Mesh
 
+STRIP = -1  # the region of the vertices between blocks, below the numbers of all blocks
 N_BLOCKS = 4
 LEAST_FACES = 1 << 16  # of a block; a smaller mesh is one block
 
@@ -35,33 +36,51 @@ def collapse_edges(fine: Mesh, is_fixed: Any, steps_mm: FloatArray, reach_mm: fl
 
     is_fixed (n,): vertices that stay where they are. steps_mm (s,): rising limits of what a collapse may cost, one sweep over all edges for each.
     """
-    return _in_turn(*_swept(fine, is_fixed, steps_mm, reach_mm))
+    sweeps = _Sweeps(fine, is_fixed, reach_mm)
+    logs = [log for number, step_mm in enumerate(steps_mm) for log in sweeps.sweep(number, float(step_mm))]
+    face = sweeps.landed_on()
+    del sweeps  # memory is short
+    return _in_turn(logs, face)
 
 
-def _swept(fine: Mesh, is_fixed: Any, steps_mm: FloatArray, reach_mm: float) -> tuple[list[Any], Any]:
-    """What each sweep did in each region, in turn, and the face (n,) that each vertex lands on."""
-    from meshtools.geometry.collapse_start_kernels import chain_corners, faces_of, first_costs, first_lists, plane_sums
-    from meshtools.geometry.collapsing_kernels import STRIP, collapse_sweep
+class _Sweeps:
+    """A mesh on the way from fine to coarse, with the faces that are still looked at in each region and the marks each region works with."""
 
-    vertices, faces, n = fine.vertices.copy(), fine.faces.copy(), len(fine.vertices)
-    region, queues = _regions(fine)
-    chains, is_queued = chain_corners(faces, n), np.zeros(len(faces), bool)
-    lists, swept = first_lists(chains, len(faces)), np.full(n, -1, np.int16)
-    is_queued[queues[STRIP]] = True
-    state = (vertices, faces), fine.vertices, is_fixed, plane_sums(vertices, faces), chains, lists, first_costs(faces), swept, region, is_queued
-    marks, stamps = {own: np.full(n, -1, np.int32) for own in queues}, dict.fromkeys(queues, 0)
-    logs: list[Any] = []
-    for sweep, step_mm in enumerate(steps_mm):
+    def __init__(self, fine: Mesh, is_fixed: Any, reach_mm: float) -> None:
+        from meshtools.geometry.collapse_start_kernels import chain_corners, first_costs, first_lists, plane_sums
 
-        def swept_over(own: int, sweep: int = sweep, step_mm: float = float(step_mm)) -> Any:
-            queues[own] = queues[own][faces[queues[own], 0] >= 0]
-            log, new, stamps[own] = collapse_sweep(sweep, step_mm**2, reach_mm, own, queues[own], state, marks[own], stamps[own])
-            return log, new
+        vertices, faces, n = fine.vertices.copy(), fine.faces.copy(), len(fine.vertices)
+        region, self._queues = _regions(fine)
+        is_queued = np.zeros(len(faces), bool)
+        is_queued[self._queues[STRIP]] = True
+        chains = chain_corners(faces, n)
+        self._faces, self._lists, self._reach_mm = faces, first_lists(chains, len(faces)), reach_mm
+        meshes, swept = ((vertices, faces), fine.vertices, is_fixed, plane_sums(vertices, faces)), np.full(n, -1, np.int16)
+        self._state = *meshes, chains, self._lists, first_costs(faces), swept, region, is_queued
+        self._marks, self._stamps = {own: np.full(n, -1, np.int32) for own in self._queues}, dict.fromkeys(self._queues, 0)
 
-        found = [*at_once([partial(swept_over, own) for own in queues if own != STRIP]), swept_over(STRIP)]
-        queues[STRIP] = np.concatenate([queues[STRIP], found[-1][1]])
-        logs += [log for log, _ in found]
-    return logs, faces_of(lists)
+    def sweep(self, number: int, step_mm: float) -> list[Any]:
+        """One sweep over all regions, the blocks at once and the strip after them; what was done in each, in turn."""
+        blocks = [own for own in self._queues if own != STRIP]
+        found = [*at_once([partial(self._sweep_region, own, number, step_mm) for own in blocks]), self._sweep_region(STRIP, number, step_mm)]
+        self._queues[STRIP] = np.concatenate([self._queues[STRIP], found[-1][1]])
+        return [log for log, _ in found]
+
+    def _sweep_region(self, own: int, number: int, step_mm: float) -> tuple[Any, Any]:
+        """What was done in a region, and faces (k,) that are new to the strip. Touches nothing of another region."""
+        from meshtools.geometry.collapsing_kernels import collapse_sweep
+
+        queue = self._queues[own]
+        self._queues[own] = queue[self._faces[queue, 0] >= 0]
+        work = self._queues[own], self._state, self._marks[own], self._stamps[own]
+        log, new, self._stamps[own] = collapse_sweep(number, step_mm**2, self._reach_mm, own, *work)
+        return log, new
+
+    def landed_on(self) -> Any:
+        """The face (n,) that each vertex lands on."""
+        from meshtools.geometry.collapse_start_kernels import faces_of
+
+        return faces_of(self._lists)
 
 
 def _in_turn(logs: list[Any], face: Any) -> Collapses:
@@ -73,8 +92,6 @@ def _in_turn(logs: list[Any], face: Any) -> Collapses:
 
 def _regions(mesh: Mesh) -> tuple[Any, dict[int, Any]]:
     """The region of each vertex (n,), and the faces at each region: blocks of like size along the longest side, and the strip."""
-    from meshtools.geometry.collapsing_kernels import STRIP
-
     region = np.zeros(len(mesh.vertices), np.int8)
     n_blocks = min(N_BLOCKS, len(mesh.faces) // LEAST_FACES)
     if n_blocks < 2:

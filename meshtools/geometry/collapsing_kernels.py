@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.collapse_blocks import STRIP
 from meshtools.geometry.collapse_start_kernels import NEVER, UNKNOWN
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within, squared_height_over
@@ -21,7 +22,6 @@ LENGTH_COST = 1e-5  # of an edge's length squared, added to its cost, so that sh
 CLOSE = 0.0625  # of the squared reach: so near above its face a point stays on it without a look at the others
 LEAST_TURN = 0.3  # cosine between a face before and after a collapse
 LEAST_SIZE = 0.02  # area vector of a face as a share of its edges squared; thinner ones may only become thicker
-STRIP = -1  # region of the vertices between blocks
 FIRST_LENGTH = 1024  # of lists that grow as they fill
 
 
@@ -247,8 +247,8 @@ def _add_to_strip(vertex: int, left: Any, region: Any, is_queued: Any, new: Any,
 
 
 @compiled
-def collapse_sweep(sweep: int, most: float, reach_mm: float, own: int, queue: Any, state: Any, mark: Any, stamp: int) -> Any:
-    """Take away the edges of one region that cost at most `most`, as long as every original point stays within reach of the faces around it.
+def collapse_sweep(sweep: int, most_mm2: float, reach_mm: float, own: int, queue: Any, state: Any, mark: Any, stamp: int) -> Any:
+    """Take away the edges of one region that cost at most `most_mm2`, as long as every original point stays within reach of the faces around it.
 
     queue (q,): faces whose edges are looked at. state: vertices, faces, the original's points (n, 3), fixed vertices, sums of planes, chains of
     corners, lists of landed points, costs of half-edges, the last sweep at each vertex, the region of each vertex, and faces in the queue of the
@@ -265,17 +265,17 @@ def collapse_sweep(sweep: int, most: float, reach_mm: float, own: int, queue: An
     for row in range(3 * len(queue)):
         t, k = queue[row // 3], row % 3
         h = 3 * t + k
-        if cost[h] > most:
+        if cost[h] > most_mm2:
             continue
         u, v = faces[t, k], faces[t, (k + 1) % 3]
-        if swept[u] == sweep or swept[v] == sweep or not _is_own(u, v, own, region):
+        if not _is_own(u, v, own, region) or swept[u] == sweep or swept[v] == sweep:  # asked first: another block may be writing what is not its own
             continue
         if is_fixed[u] and is_fixed[v]:
             cost[h] = NEVER
             continue
         if cost[h] == UNKNOWN:
             cost[h] = _best_place(u, v, vertices, is_fixed, sums, place)
-            if cost[h] > most:
+            if cost[h] > most_mm2:
                 continue
         ends[0], ends[1] = (v, u) if is_fixed[v] else (u, v)
         for side in range(2):

@@ -23,7 +23,7 @@ from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.threads import in_blocks
 from meshtools.model import FloatArray, Mesh
 
-LEAST_CUT = 256  # faces that are worth a thread where each is cut into parts
+LEAST_CUT_FACES = 256  # that are worth a thread where each is cut into parts
 ROUNDS = 8  # a patch grows at most this often across edges that enter the coarse face
 
 
@@ -190,7 +190,7 @@ def _prove_nearby(wanted: Any, mesh: Mesh, other: Mesh, lists: Any, tolerance_mm
         near = lists[0], lists[1][rows.start : rows.stop + 1]
         prove_faces(wanted[rows], *meshes, near, tolerance_mm, upper_mm, place[rows], face[rows])
 
-    in_blocks(len(wanted), prove, LEAST_CUT)
+    in_blocks(len(wanted), prove, LEAST_CUT_FACES)
     return place, face
 
 
