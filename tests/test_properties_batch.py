@@ -125,7 +125,7 @@ def test_every_format_gives_back_what_was_written_to_our_readers_and_to_a_second
         delivery = encode(mesh, LABEL, SOURCES)
         path = folder / f"replica{suffix}"
         path.write_bytes(delivery.content)
-        assert verify_delivery(path, PlannedPart(audit.volume_mm3, tuple(np.ptp(mesh.vertices, axis=0)), hash_file(path)))[0] == ()
+        assert verify_delivery(path, PlannedPart(audit.volume_mm3, tuple(np.ptp(mesh.vertices, axis=0)), hash_file(path))).findings == ()
         scan = read_scan(path)
         own = z_up_mm(scan.vertices, scan.faces) if suffix == ".glb" else Mesh.create(scan.vertices, scan.faces)
         plain = read_delivered(delivery.content, suffix)

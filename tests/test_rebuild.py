@@ -138,7 +138,7 @@ def test_a_jaw_reflected_and_scaled_is_delivered_whole_in_every_format_and_twice
     for name, encode in {"stl": encode_stl, "3mf": encode_3mf, "glb": encode_glb}.items():
         path = tmp_path / f"replica.{name}"
         digest = write_atomic(path, encode(first.mesh, label, first.sources).content)
-        assert verify_delivery(path, PlannedPart(first.facts["volume_mm3"], first.facts["extents_mm"], digest))[0] == ()
+        assert verify_delivery(path, PlannedPart(first.facts["volume_mm3"], first.facts["extents_mm"], digest)).findings == ()
 
 
 class TestClosing:

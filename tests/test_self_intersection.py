@@ -160,8 +160,8 @@ class TestReplica:
         path.write_bytes(write_replica_ply(mesh))
         extents = tuple(np.ptp(mesh.vertices, axis=0))
         n_crossing = count_self_intersections(mesh).n_pairs
-        assert verify_delivery(path, PlannedPart(audit_topology(mesh).volume_mm3, extents, hash_file(path), n_crossing))[0] == ()
-        findings = verify_delivery(path, PlannedPart(audit_topology(mesh).volume_mm3, extents, hash_file(path)))[0]
+        assert verify_delivery(path, PlannedPart(audit_topology(mesh).volume_mm3, extents, hash_file(path), n_crossing)).findings == ()
+        findings = verify_delivery(path, PlannedPart(audit_topology(mesh).volume_mm3, extents, hash_file(path))).findings
         assert [finding.code for finding in findings] == ["delivery-crossing"]
 
 

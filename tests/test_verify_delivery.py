@@ -69,12 +69,12 @@ def delivered(tmp_path: Path, suffix: str, mesh: Mesh) -> tuple[Path, PlannedPar
 
 
 def codes(path: Path, planned: PlannedPart) -> set[str]:
-    return {finding.code.removeprefix("delivery-") for finding in verify_delivery(path, planned)[0]}
+    return {finding.code.removeprefix("delivery-") for finding in verify_delivery(path, planned).findings}
 
 
 @every_format
 def test_a_sound_delivery_passes(tmp_path, suffix):
-    assert verify_delivery(*delivered(tmp_path, suffix, box()))[0] == ()
+    assert verify_delivery(*delivered(tmp_path, suffix, box())).findings == ()
 
 
 @every_format

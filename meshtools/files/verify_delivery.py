@@ -59,13 +59,16 @@ class _Measured:
     extents_mm: tuple[float, float, float]
 
 
-Verdict = tuple[tuple[Finding, ...], DeliveredSurface | None]
-"""What is wrong with a delivered file, and the surface in it where it can be read."""
+@dataclass(frozen=True, eq=False)
+class ReadBack:
+    """What is wrong with a delivered file, and the surface in it where it can be read, for what else is to be checked of it."""
+
+    findings: tuple[Finding, ...]
+    surface: DeliveredSurface | None
 
 
-def verify_delivery(path: Path, planned: PlannedPart) -> Verdict:
-    """Read a delivered PLY, STL, 3MF or GLB from disk and list everything that differs from the plan, each as a failed finding. The surface that
-    was read comes with the list, for what else is to be checked of it.
+def verify_delivery(path: Path, planned: PlannedPart) -> ReadBack:
+    """Read a delivered PLY, STL, 3MF or GLB from disk and list everything that differs from the plan, each as a failed finding.
 
     Codes: delivery-unreadable, delivery-hash, delivery-unit, delivery-open, delivery-inside-out, delivery-size, delivery-volume, and, where
     all else is right, delivery-count, delivery-area, delivery-source, delivery-crossing and delivery-piece.
@@ -77,7 +80,7 @@ def verify_delivery(path: Path, planned: PlannedPart) -> Verdict:
     except OSError as error:
         if is_passing(error):
             raise
-        return (_finding("unreadable", path, f"cannot be read ({error.strerror})"),), None
+        return ReadBack((_finding("unreadable", path, f"cannot be read ({error.strerror})"),), None)
     findings, surface = [], None
     digest = hashlib.sha256(content).hexdigest()
     if digest != planned.sha256:
@@ -88,7 +91,7 @@ def verify_delivery(path: Path, planned: PlannedPart) -> Verdict:
             library = _read_with_library(content, suffix)
             readings = [_measure(surface)] if _is_same(surface, library) else [_measure(surface), _measure(library)]
     except ScanError as error:
-        return (*findings, _finding("unreadable", path, f"is no use: {error}")), surface
+        return ReadBack((*findings, _finding("unreadable", path, f"is no use: {error}")), surface)
     if suffix in _EXPECTED_UNIT and surface.unit != _EXPECTED_UNIT[suffix]:
         findings.append(_finding("unit", path, f"states the unit '{surface.unit}'", surface.unit, _EXPECTED_UNIT[suffix]))
     codes: dict[str, Finding] = {}
@@ -99,7 +102,7 @@ def verify_delivery(path: Path, planned: PlannedPart) -> Verdict:
         findings += _compare_counts(path, surface, readings[0], planned) + _compare_crossings(path, surface, planned)
     if suffix != ".stl" and not findings:
         findings += _compare_pieces(path, surface)
-    return tuple(findings), surface
+    return ReadBack(tuple(findings), surface)
 
 
 def _is_same(one: DeliveredSurface, other: DeliveredSurface) -> bool:
@@ -223,7 +226,7 @@ def _read_with_library(content: bytes, suffix: str) -> DeliveredSurface:
     if suffix == ".3mf":
         return _read_with_lib3mf(content)
     try:
-        vertices, faces = _loaded(io.BytesIO(content), suffix)
+        vertices, faces = _read_by_trimesh(io.BytesIO(content), suffix)
     except DAMAGE as error:
         raise ScanError(f"a general library cannot read it: {error}") from error
     if not len(faces):
@@ -233,9 +236,8 @@ def _read_with_library(content: bytes, suffix: str) -> DeliveredSurface:
     return DeliveredSurface(vertices, faces)
 
 
-def _loaded(stream: io.BytesIO, suffix: str) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Vertices and faces as trimesh reads them, those of a GLB laid where its nodes place them. Its own `load` gives the same for any format, but
-    copies meshes and their looks three times over, which takes ten times as long as reading does."""
+def _read_by_trimesh(stream: io.BytesIO, suffix: str) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Vertices and faces as trimesh reads them, those of a GLB laid where its nodes place them."""
     from trimesh import load_scene
     from trimesh.exchange.ply import load_ply
     from trimesh.exchange.stl import load_stl

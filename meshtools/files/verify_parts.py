@@ -66,7 +66,7 @@ def _solid_findings(folder: Path, row: Mapping[str, Any], sha256: Mapping[str, s
     if row["file"] not in sha256:
         yield _finding("missing", row["file"], "is no file of the record")
     elif row["is_closed"]:
-        yield from verify_delivery(folder / row["file"], PlannedPart(row["volume_mm3"], tuple(row["extents_mm"]), sha256[row["file"]]))[0]
+        yield from verify_delivery(folder / row["file"], PlannedPart(row["volume_mm3"], tuple(row["extents_mm"]), sha256[row["file"]])).findings
     else:
         try:
             read_delivered((folder / row["file"]).read_bytes(), ".stl")

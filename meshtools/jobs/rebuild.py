@@ -119,16 +119,16 @@ def check_written(batch: Path, record: Mapping[str, Any]) -> tuple[Finding, ...]
     if not facts["deliverable"]:
         return ()
     findings: list[Finding] = []
-    read: dict[str, DeliveredSurface] = {}
+    surfaces: dict[str, DeliveredSurface] = {}
     counts = {"n_vertices": "n_vertices", "n_faces": "n_faces", "n_pieces": "n_pieces_after", "area_mm2": "area_mm2"}
     figures = {name: facts[fact] for name, fact in counts.items()} | {"n_sources": len(record["sources"])}
     for entry in record["files"]:
         planned = PlannedPart(facts["volume_mm3"], tuple(facts["extents_mm"]), entry["sha256"], facts["n_self_intersections"], **figures)
-        found, surface = verify_delivery(batch / entry["path"], planned)
-        findings += found
-        if surface is not None:
-            read[Path(entry["path"]).name] = surface
-    findings += verify_placement(read, facts["delivered_from_scan"])
+        read_back = verify_delivery(batch / entry["path"], planned)
+        findings += read_back.findings
+        if read_back.surface is not None:
+            surfaces[Path(entry["path"]).name] = read_back.surface
+    findings += verify_placement(surfaces, facts["delivered_from_scan"])
     missing = set(FILES.names) - {Path(entry["path"]).name for entry in record["files"]}
     findings += [Finding(Severity.FAILED, "delivery-missing", f"{name} was not written.") for name in sorted(missing)]
     return tuple(findings)
