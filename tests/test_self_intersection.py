@@ -11,10 +11,11 @@ from solid_shapes import ball, box, together
 from meshtools.files.crossing_check import count_crossings
 from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
+from meshtools.geometry import self_intersection
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.decimate import decimate_within
-from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.self_intersection import count_self_intersections, find_meeting_pairs
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Mesh, Origin, Recipe, Severity, SourceEntry
 from meshtools.settings import RebuildSettings
@@ -54,6 +55,19 @@ class TestClosedForms:
         assert n_pairs(mesh.vertices, mesh.faces) == found.n_pairs > 0
         middles = mesh.vertices[mesh.faces[found.faces]].mean(axis=1)
         assert np.hypot(middles[:, 0], middles[:, 1]).max() < 2.0 + 2.0  # the tube reaches 2 mm beyond the axis; faces are about 3 mm wide
+
+    @pytest.mark.parametrize(("n_tube", "n_splits"), [(24, 3), (7, 1)], ids=["as many faces as parts want", "hardly more faces than parts"])
+    def test_a_surface_looked_at_in_parts_of_its_tree_crosses_itself_where_the_whole_does(self, monkeypatch, n_tube, n_splits):
+        """Parts are what threads share out; no face may be lost between two of them. A ball sits across the ring's tube."""
+        mesh = together(torus(12.0, n_ring=2 * n_tube, n_tube=n_tube), ball(5.0, (14.0, 6.0, 3.0), n_splits))
+        monkeypatch.setattr(self_intersection, "LEAST_AT_ONCE", 2 * len(mesh.faces))
+        whole = find_meeting_pairs(mesh)
+        monkeypatch.setattr(self_intersection, "LEAST_AT_ONCE", 2)
+        parts, works = find_meeting_pairs(mesh), []
+        monkeypatch.setattr(self_intersection, "at_once", lambda given: works.extend(given) or [work() for work in given])
+        assert np.array_equal(find_meeting_pairs(mesh), parts)
+        assert np.array_equal(parts, whole)
+        assert (len(works), len(whole) > 0) == (self_intersection.PARTS_AT_ONCE, True)
 
     def test_two_tetrahedra_welded_at_a_corner_cross_where_one_pierces_the_other(self):
         first = [(0, 0, 0), (6, 0, 0), (0, 6, 0), (0, 0, 6)]
