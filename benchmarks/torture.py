@@ -26,10 +26,11 @@ sys.path.insert(0, str(HERE))
 
 from dog_individuals import read_bone  # noqa: E402
 from real_bones import DOG  # noqa: E402
-from torture_defects import DEFECTS, Damaged, diagonal_of  # noqa: E402
+from torture_defects import DEFECTS, Damaged  # noqa: E402
 
 from meshtools.errors import GeometryError  # noqa: E402
 from meshtools.geometry.cleaned import Cleaned  # noqa: E402
+from meshtools.geometry.measure import diagonal_mm  # noqa: E402
 from meshtools.model import EvidenceClass, Find, Finding, Mesh, RawScan, Recipe, Severity, Side, SourceEntry, Unit  # noqa: E402
 from meshtools.settings import CleanSettings, RebuildSettings  # noqa: E402
 from meshtools.stages.clean import clean_scan  # noqa: E402
@@ -71,7 +72,7 @@ class Truth:
     @property
     def tolerance_mm(self) -> float:
         """What every repair is held to, before the defect's own size."""
-        return max(LEAST_TOLERANCE_MM, TOLERANCE_SHARE * diagonal_of(self.vertices))
+        return max(LEAST_TOLERANCE_MM, TOLERANCE_SHARE * diagonal_mm(self.vertices))
 
 
 def make_replica(vertices: np.ndarray, faces: np.ndarray, tolerance_mm: float) -> Outcome:
@@ -102,7 +103,7 @@ def outer_skin(vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
     import igl
 
     points, normals = sample(vertices, faces)
-    step = 1e-4 * diagonal_of(vertices)
+    step = 1e-4 * diagonal_mm(vertices)
     winding = igl.fast_winding_number(vertices, faces.astype(np.int64), points + step * normals)
     return points[winding < 0.5]
 
@@ -140,7 +141,7 @@ def is_sound(mesh: Mesh) -> bool:
 def find_truth(name: str, is_decimated: bool) -> Truth:
     """One bone and what becomes of it undamaged; decimation, where it takes place, may spend half the tolerance."""
     vertices, faces = read_bone(name)
-    spent_mm = max(LEAST_TOLERANCE_MM, TOLERANCE_SHARE * diagonal_of(vertices)) / 2 if is_decimated else 0.0
+    spent_mm = max(LEAST_TOLERANCE_MM, TOLERANCE_SHARE * diagonal_mm(vertices)) / 2 if is_decimated else 0.0
     whole = make_replica(vertices, faces, spent_mm)
     n_bodies, n_crossings = (count_bodies(whole.mesh), count_crossings(whole.mesh)) if whole.mesh is not None else (0, 0)
     return Truth(vertices, faces, outer_skin(vertices, faces), whole, n_bodies, n_crossings, spent_mm)

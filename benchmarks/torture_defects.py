@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from meshtools.geometry.measure import diagonal_mm
+
 
 @dataclass(frozen=True, eq=False)
 class Damaged:
@@ -23,11 +25,6 @@ class Damaged:
 
 
 Defect = Callable[[np.ndarray, np.ndarray, np.random.Generator], Damaged]
-
-
-def diagonal_of(vertices: np.ndarray) -> float:
-    """Diagonal of the box in mm."""
-    return float(np.linalg.norm(np.ptp(vertices, axis=0)))
 
 
 def patch_around(vertices: np.ndarray, faces: np.ndarray, seed: int, radius: float) -> np.ndarray:
@@ -80,7 +77,7 @@ def _manifold_vertex_normals(vertices: np.ndarray, faces: np.ndarray) -> np.ndar
 
 def hole(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
     """A patch of 1 to 3 % of the diagonal in radius is missing."""
-    patch = patch_around(vertices, faces, int(random.integers(len(faces))), diagonal_of(vertices) * random.uniform(0.01, 0.03))
+    patch = patch_around(vertices, faces, int(random.integers(len(faces))), diagonal_mm(vertices) * random.uniform(0.01, 0.03))
     return Damaged(vertices, np.delete(faces, patch, axis=0), height_over_rim(vertices, faces, patch))
 
 
@@ -167,14 +164,14 @@ def spike(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) 
         around = np.flatnonzero((faces == vertex).any(axis=1))
         a, b, c = (vertices[faces[around][:, k]] for k in range(3))
         radius = np.sqrt(np.linalg.norm(np.cross(b - a, c - a).sum(axis=0)) / 2 / np.pi)
-        moved[vertex] += random.choice([1, -1]) * normals[vertex] * max(4 * radius, diagonal_of(vertices) * random.uniform(0.05, 0.25))
+        moved[vertex] += random.choice([1, -1]) * normals[vertex] * max(4 * radius, diagonal_mm(vertices) * random.uniform(0.05, 0.25))
         allowed = max(allowed, height_over_rim(vertices, faces, around))
     return Damaged(moved, faces, allowed)
 
 
 def inverted_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
     """A patch of up to 15 % of the diagonal in radius and single faces are turned over."""
-    patch = patch_around(vertices, faces, int(random.integers(len(faces))), diagonal_of(vertices) * random.uniform(0.05, 0.15))
+    patch = patch_around(vertices, faces, int(random.integers(len(faces))), diagonal_mm(vertices) * random.uniform(0.05, 0.15))
     turned = faces.copy()
     turned[patch] = turned[patch][:, ::-1]
     single = random.choice(len(faces), 3, replace=False)
@@ -202,7 +199,7 @@ def _crossing_faces(vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
 
 def _slid_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
     seed = int(random.integers(len(faces)))
-    radius = max(diagonal_of(vertices) * random.uniform(0.01, 0.025), 1.2 * _spacing(vertices, faces))
+    radius = max(diagonal_mm(vertices) * random.uniform(0.01, 0.025), 1.2 * _spacing(vertices, faces))
     patch = patch_around(vertices, faces, seed, radius)
     centre, normal = vertices[faces[seed]].mean(axis=0), _normals(vertices, faces)[seed]
     way = np.cross(normal, random.normal(size=3))
@@ -217,8 +214,8 @@ def _slid_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Gener
 
 def doubled_sheet(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
     """A second layer 0.05 to 0.2 % of the diagonal above a patch of up to 15 % of it in radius, as a misaligned pass of a scanner leaves."""
-    gap = diagonal_of(vertices) * random.uniform(0.0005, 0.002)
-    patch = patch_around(vertices, faces, int(random.integers(len(faces))), diagonal_of(vertices) * random.uniform(0.05, 0.15))
+    gap = diagonal_mm(vertices) * random.uniform(0.0005, 0.002)
+    patch = patch_around(vertices, faces, int(random.integers(len(faces))), diagonal_mm(vertices) * random.uniform(0.05, 0.15))
     rows, corners = np.unique(faces[patch], return_inverse=True)
     layer = vertices[rows] + gap * _manifold_vertex_normals(vertices, faces)[rows]
     layer += gap * 0.1 * random.normal(size=layer.shape)
@@ -253,7 +250,7 @@ def overlapping_pieces(vertices: np.ndarray, faces: np.ndarray, random: np.rando
     points = [np.asarray(body.vert_properties)[:, :3] for body in bodies]
     triangles = [np.asarray(body.tri_verts).astype(np.int64) for body in bodies]
     shift = random.normal(size=3)
-    shift *= 0.0003 * diagonal_of(vertices) / np.linalg.norm(shift)
+    shift *= 0.0003 * diagonal_mm(vertices) / np.linalg.norm(shift)
     return Damaged(
         np.concatenate([points[0], points[1] + shift]), np.concatenate([triangles[0], triangles[1] + len(points[0])]), float(np.linalg.norm(shift))
     )

@@ -9,7 +9,7 @@ import pytest
 from solid_shapes import ball, box, capsule
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.measure import CALIPER_MEASURES, greatest_pair, measure, median_spacing
+from meshtools.geometry.measure import CALIPER_MEASURES, diagonal_mm, greatest_pair, measure, median_spacing
 
 
 @pytest.mark.parametrize(("name", "expected"), [
@@ -17,6 +17,7 @@ from meshtools.geometry.measure import CALIPER_MEASURES, greatest_pair, measure,
 ])
 def test_a_box_measures_its_diagonal_and_sides(name, expected):
     assert measure(box((2, 3, 5)).vertices, name) == pytest.approx(expected, rel=1e-12)
+    assert diagonal_mm(box((2, 3, 5)).vertices) == pytest.approx(math.sqrt(38), rel=1e-12)
 
 
 def test_a_turned_capsule_is_as_long_and_broad_as_its_closed_form():

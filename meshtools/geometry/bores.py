@@ -10,6 +10,7 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.bore_search import Looks, look, prove_least, square_to, widen
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.mouths import Mouth, counted_skin
 from meshtools.geometry.pieces import face_areas
 from meshtools.geometry.winding import is_inside
@@ -118,7 +119,7 @@ class _Bone:
         local = middles - self.middle
         axis = np.linalg.eigh((local * areas[:, None]).T @ local)[1][:, -1]
         self.axis = axis * (1.0 if axis[int(np.abs(axis).argmax())] > 0 else -1.0)
-        self.size_mm = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
+        self.size_mm = diagonal_mm(mesh.vertices)
 
     def depth(self, points: FloatArray) -> FloatArray:
         """Distance (n,) to the skin, negative outside the bone."""

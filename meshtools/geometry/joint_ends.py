@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.pieces import face_areas
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -70,7 +71,7 @@ def measure_joint(a: Mesh, b: Mesh, reach_mm: float | None = None) -> JointConta
     winding number (Jacobson et al. 2013, Robust inside-outside segmentation), so small holes do no harm. Distances are exact at the vertices and at
     points a sixth of the reach apart, or as near as 40 000 pieces allow. Our own method. GeometryError for a bone without faces.
     """
-    reach = reach_mm or REACH_PERCENT / 100 * min(_diagonal(a), _diagonal(b))
+    reach = reach_mm or REACH_PERCENT / 100 * min(_size_mm(a), _size_mm(b))
     surfaces = Surface(a), Surface(b)
     least = min(_coarse_gap(a, surfaces[1]), _coarse_gap(b, surfaces[0]))
     skins = tuple(divided_skin(mesh, _near_faces(mesh, other, least + reach), GRAIN * reach) for mesh, other in ((a, surfaces[1]), (b, surfaces[0])))
@@ -124,10 +125,10 @@ def _quartered(corners: FloatArray) -> FloatArray:
     return np.concatenate([np.stack(t, axis=1) for t in ((a, d, f), (d, b, e), (f, e, c), (d, e, f))])
 
 
-def _diagonal(mesh: Mesh) -> float:
+def _size_mm(mesh: Mesh) -> float:
     if not len(mesh.faces):
         raise GeometryError("a bone without a surface has no joints; check the scan")
-    return float(np.linalg.norm(np.ptp(mesh.vertices[np.unique(mesh.faces)], axis=0)))
+    return diagonal_mm(mesh.vertices[np.unique(mesh.faces)])
 
 
 def _coarse_gap(mesh: Mesh, other: Surface) -> float:

@@ -106,6 +106,11 @@ def measure(vertices: FloatArray, name: str) -> float:
     return CALIPER_MEASURES[name](vertices)
 
 
+def diagonal_mm(vertices: FloatArray) -> float:
+    """Diagonal of the box around vertices (n, 3) mm, along their axes: how large a surface is, where a rough size will do."""
+    return float(np.linalg.norm(np.ptp(vertices, axis=0)))
+
+
 def median_spacing(mesh: Mesh) -> float:
     """Median edge length: the point spacing of a scan. 0 for a mesh without faces."""
     if len(mesh.faces) == 0:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.fitting import unit_vectors
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.mirror_noise import level_noise
 from meshtools.geometry.pieces import rank_pieces, take_pieces, vertex_normals
 from meshtools.geometry.sample import sample_measured, sample_surface
@@ -69,7 +70,7 @@ def read_skin(mesh: Mesh, seed: int) -> Skin:
     if len(pieces) > 1:
         mesh = take_pieces(mesh, pieces, np.flatnonzero(pieces.area >= SMALLEST_PIECE * pieces.area[0]).tolist())
     places, faces = sample_surface(mesh, N_SAMPLES, seed)
-    return _skin_at(mesh, places, faces, (places.mean(axis=0), float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))), N_NEIGHBOURS)
+    return _skin_at(mesh, places, faces, (places.mean(axis=0), diagonal_mm(mesh.vertices)), N_NEIGHBOURS)
 
 
 def read_measured_skin(skin: Skin, seed: int) -> Skin:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.fitting import unit_vectors
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.pieces import vertex_normals
 from meshtools.model import FloatArray, Mesh
 
@@ -38,7 +39,7 @@ class _Ring:
 def level_noise(mesh: Mesh) -> Mesh:
     """The mesh with its noise levelled over 3.5 times the noise that it shows. Faces and their order stay."""
     ring = _read_ring(mesh)
-    width_mm = min(WIDTH_PER_NOISE * _noise_mm(mesh, ring), WIDEST * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0))))
+    width_mm = min(WIDTH_PER_NOISE * _noise_mm(mesh, ring), WIDEST * diagonal_mm(mesh.vertices))
     is_used = ring.edge_mm > 0.0
     if not width_mm > 0.0:
         return mesh

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.fitting import tangents, unit_vectors
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.passages import frustum
 from meshtools.geometry.unite import Piece, Union, concatenate, piece_mesh, split_pieces, unite_pieces
 from meshtools.geometry.winding import is_inside
@@ -83,7 +84,7 @@ def _links(mesh: Mesh, bodies: Sequence[Piece], pin_diameter_mm: float) -> Itera
     from scipy.spatial import cKDTree
 
     trees = [cKDTree(body.vertices) for body in bodies]
-    depths = [min(DEPTH_DIAMETERS * pin_diameter_mm, DEPTH_SHARE * _diagonal(body.vertices)) for body in bodies]
+    depths = [min(DEPTH_DIAMETERS * pin_diameter_mm, DEPTH_SHARE * diagonal_mm(body.vertices)) for body in bodies]
     nearest: dict[int, tuple[float, int, int, int]] = {}
     joined, waiting = 0, set(range(1, len(bodies)))
     while waiting:
@@ -98,10 +99,6 @@ def _links(mesh: Mesh, bodies: Sequence[Piece], pin_diameter_mm: float) -> Itera
         closest = np.array([bodies[partner].vertices[row], bodies[joined].vertices[own]])
         pair = piece_mesh(mesh, bodies[partner]), piece_mesh(mesh, bodies[joined])
         yield _Link(pair, closest, (depths[partner], depths[joined]))
-
-
-def _diagonal(vertices: FloatArray) -> float:
-    return float(np.sqrt(np.sum(np.ptp(vertices, axis=0) ** 2)))
 
 
 def _reached(share: FloatArray) -> tuple[int, float]:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from meshtools.counted import counted
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.restore_figures import Restoration
 from meshtools.model import Finding, Mesh, Severity
 
@@ -33,7 +32,7 @@ def findings_of(element: str, before: Mesh, restoration: Restoration) -> list[Fi
 
 
 def _step(element: str, before: Mesh, restoration: Restoration) -> list[Finding]:
-    step_percent = 100.0 * restoration.seam_step_p95_mm / float(np.sqrt(np.sum(np.ptp(before.vertices, axis=0) ** 2)))
+    step_percent = 100.0 * restoration.seam_step_p95_mm / diagonal_mm(before.vertices)
     if step_percent <= STEP_REVIEW_PERCENT:
         return []
     step = f"{restoration.seam_step_p95_mm:.2f} mm at the seam, {step_percent:.1f} % of the bone"

@@ -8,6 +8,7 @@ import numpy as np
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import FloatArray, Mesh
 
@@ -45,13 +46,13 @@ class Thickness:
         thin = self.points[self.thickness_mm < limit_mm]
         if not len(thin):
             return None
-        spacing = float(np.sqrt(np.sum(np.ptp(self.points, axis=0) ** 2))) * 2.0 / np.sqrt(len(self.points))
+        spacing = diagonal_mm(self.points) * 2.0 / np.sqrt(len(self.points))
         pairs = cKDTree(thin).query_pairs(spacing, output_type="ndarray")
         graph = coo_matrix((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(thin), len(thin)))
         _, label = connected_components(graph.tocsr(), directed=False)
         patch = thin[label == int(np.argmax(np.bincount(label)))]
         middle = (patch.min(axis=0) + patch.max(axis=0)) / 2.0
-        return np.asarray(patch[int(np.argmin(np.sum((patch - middle) ** 2, axis=1)))]), float(np.sqrt(np.sum(np.ptp(patch, axis=0) ** 2)))
+        return np.asarray(patch[int(np.argmin(np.sum((patch - middle) ** 2, axis=1)))]), diagonal_mm(patch)
 
 
 def measure_thickness(mesh: Mesh, n_rays: int = N_RAYS) -> Thickness:

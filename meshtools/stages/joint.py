@@ -10,6 +10,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.joint_ends import JointContact, measure_joint
+from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.posing import Seating, exact_place, pose_child, seat
 from meshtools.geometry.transform import apply_matrix, chain, scaling_matrix
 from meshtools.model import Finding, FloatArray, JointPose, Mesh, Severity
@@ -63,7 +64,7 @@ def check_joint(
     except GeometryError as error:
         return facts | {"gap_reason": str(error), "frame": places.frame}, ()
     facts |= _facts(places, placed, contact, model, row)
-    size_mm = min(_diagonal(one), _diagonal(other))
+    size_mm = min(diagonal_mm(one.vertices), diagonal_mm(other.vertices))
     limits = settings.joint_overlap_review_percent / 100 * size_mm, settings.joint_gap_review_percent / 100 * size_mm
     return facts, _findings(places, placed, contact, model, limits, row.gap_mm if row else None)
 
@@ -98,10 +99,6 @@ def pose_joint(placed: PlacedJoint, places: JointPlaces, replicas: tuple[Mesh, M
 
 def _matrix(place: Place) -> FloatArray:
     return np.array(place.matrix, dtype=np.float64).reshape(4, 4)
-
-
-def _diagonal(mesh: Mesh) -> float:
-    return float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
 
 
 def _facts(places: JointPlaces, placed: PlacedJoint, contact: JointContact, model: JointContact | None, row: JointPose | None) -> dict[str, Any]:
