@@ -24,7 +24,7 @@ from meshtools.settings_ready import ROUTES
 from meshtools.visible import visible
 
 MODULES = tuple(
-    f"meshtools.commands_{name}" for name in ("batch", "file", "symmetry", "size", "assembly", "pose", "fixings", "received", "ready")
+    f"meshtools.commands_{name}" for name in ("batch", "hand_over", "file", "symmetry", "size", "assembly", "pose", "fixings", "received", "ready")
 )  # fmt: skip
 FILE_UNITS = ("mm", "cm", "m", "inch")
 

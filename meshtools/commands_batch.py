@@ -3,29 +3,27 @@
 from __future__ import annotations
 
 import argparse
-import datetime
 import shutil
 import sys
 import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from hashlib import sha256
 from os.path import exists
 from pathlib import Path
 from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, RUN_FAILED, Answer
 from meshtools.batch_lock import lock_batch
+from meshtools.commands_hand_over import new_key_words
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.fence import job_log
-from meshtools.handover import HandOver, freeze, frozen_problems
+from meshtools.handover import frozen_problems
 from meshtools.intake import intake
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
-from meshtools.model import Severity, plain
+from meshtools.model import NextStep, Severity, plain
 from meshtools.register_checks import place_of
-from meshtools.report.copied_page import page_for_copy
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.settings_ready import ROUTES
 from meshtools.worklist import plan_json
@@ -33,7 +31,7 @@ from meshtools.workspace import Workspace, open_workspace
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 SHARES = {"own_bone": "own bone", "own_animal": "own animal", "filled": "any source"}
-__all__ = ["build", "check", "demo_batch", "hand_over", "intake", "new_batch", "plan", "status", "verify"]
+__all__ = ["build", "check", "demo_batch", "intake", "new_batch", "plan", "status", "verify"]
 
 NOTHING_TO_PLAN = "There is nothing to plan: config.yaml names no target (under 'targets'), or skeleton.csv no element."
 
@@ -94,17 +92,10 @@ def _lapsed_sign_offs(workspace: Workspace) -> list[str]:
     """A sentence for every part whose only sign-offs were given on other evidence."""
     return [
         f"review: {name}: the sign-off by {job['lapsed_sign_offs'][0]['by']} was given on other evidence and has lapsed; "
-        f"{_new_key_words(workspace, name)}."
+        f"{new_key_words(workspace, name)}."
         for name, job in sorted(workspace.worklist.jobs["report"].items())
         if job["lapsed_sign_offs"] and not job["sign_off"]
     ]
-
-
-def _new_key_words(workspace: Workspace, name: str) -> str:
-    """Where the key of today's evidence stands; it is known once the replica is built."""
-    record = read_record(workspace.folder / record_path("report", name))
-    is_built = record is not None and record["key"] == workspace.worklist.key("report", name) and "evidence_key" in record["facts"]
-    return f"the evidence key is {record['facts']['evidence_key']} now" if record and is_built else "its page shows the new key after a build"
 
 
 def plan(options: argparse.Namespace) -> Answer:
@@ -125,7 +116,7 @@ def plan(options: argparse.Namespace) -> Answer:
     if not workspace.plan.recipes:
         lines.append(NOTHING_TO_PLAN)
     lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
-    lines += _numbered(plain(workspace.plan.next_steps)) or ["What to do next: nothing would improve this plan."]
+    lines += _numbered(workspace.plan.next_steps) or ["What to do next: nothing would improve this plan."]
     asks = any(recipe.status == "ask" for recipe in workspace.plan.recipes)
     return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
 
@@ -164,21 +155,22 @@ def build(options: argparse.Namespace) -> Answer:
     answer = _status_answer(workspace, options.elements)
     steps = _steps_after_build(workspace, answer.facts, options.elements)
     lines = (*answer.lines, failed_run) if failed_run else (*answer.lines, *_numbered(steps))
-    facts = dict(answer.facts) | {"ran": sorted(f"{stage}:{name}" for stage, name in stale), "run_error": failed_run, "next_steps": steps}
+    ran = sorted(f"{stage}:{name}" for stage, name in stale)
+    facts = dict(answer.facts) | {"ran": ran, "run_error": failed_run, "next_steps": plain(steps)}
     return Answer(lines, facts, RUN_FAILED if failed_run else answer.exit_code)
 
 
-def _steps_after_build(workspace: Workspace, facts: Mapping[str, Any], names: Any) -> list[dict[str, Any]]:
+def _steps_after_build(workspace: Workspace, facts: Mapping[str, Any], names: Any) -> tuple[NextStep, ...]:
     """What the build left open, then, where the whole batch was built, what would improve the plan."""
     steps = left_to_do(facts["elements"], [row["part"] for row in facts["routes"]])
-    return steps if names else [*steps, *plain(workspace.plan.next_steps)]
+    return steps if names else (*steps, *workspace.plan.next_steps)
 
 
-def _numbered(steps: Sequence[Mapping[str, Any]]) -> list[str]:
+def _numbered(steps: Sequence[NextStep]) -> list[str]:
     """The steps as lines; a step about pages names its bones."""
     if not steps:
         return []
-    lines = [f"{step['message']}: {', '.join(listed(step['elements']))}" if step["action"] in ON_PAGES else step["message"] for step in steps]
+    lines = [f"{step.message}: {', '.join(listed(step.elements))}" if step.action in ON_PAGES else step.message for step in steps]
     return ["What to do next:", *(f"  {n}. {line}" for n, line in enumerate(lines, 1))]
 
 
@@ -323,55 +315,3 @@ def verify(options: argparse.Namespace) -> Answer:
     n_files = found.n_files + frozen.n_files
     lines = [*problems, f"{counted(n_files, 'file')} read again, {counted(len(problems), 'problem')}."]
     return Answer(tuple(lines), {"n_files": n_files, "problems": problems}, PERSON_NEEDED if problems else DONE)
-
-
-def hand_over(options: argparse.Namespace) -> Answer:
-    """`bonewright hand-over`: freeze the files of a signed part, with revision, hashes, date and recipient."""
-    workspace = open_workspace(options.batch)
-    lock_batch(options.batch)
-    jobs = workspace.worklist.jobs
-    if options.part not in jobs["report"]:
-        raise UsageError(f"'{options.part}' is not a part that this batch builds. Give TARGET/ELEMENT as `bonewright plan` lists them.")
-    of_part = {(stage, options.part) for stage in ("rebuild", *ROUTES, "report") if options.part in jobs[stage]}
-    if of_part & set(workspace.stale_jobs()):
-        raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
-    job = jobs["report"][options.part]
-    record, page = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
-    if not job["sign_off"]:
-        why = "the sign-off was given on other evidence and has lapsed" if job["lapsed_sign_offs"] else "nobody has signed it off"
-        row = f"Add a row to config/decisions.csv with kind sign-off; {_new_key_words(workspace, options.part)}."
-        raise UsageError(f"{options.part}: {why}. {row}")
-    if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:
-        raise UsageError(f"{options.part}: it cannot be delivered; its page says why.")
-    files = {Path(e["path"]).name: e for e in record["files"]}
-    files |= {Path(e["path"]).name: e for e in (page or {"files": ()})["files"]}
-    files |= _archives(workspace, options.part)
-    contents = {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()}
-    beside = {entry["path"].removeprefix(f"results/{options.part}/"): name for name, entry in files.items()}
-    contents |= {name: page_for_copy(content, beside) for name, content in contents.items() if name == "report.html"}
-    target, element = options.part.split("/")
-    note = HandOver(
-        target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],
-        job["sign_off"]["evidence_key"], job["sign_off"]["by"], {name: sha256(content).hexdigest() for name, content in sorted(contents.items())},
-    )  # fmt: skip
-    folder = freeze(options.batch, note, contents)
-    open_findings = [finding["message"] for finding in (page or record)["findings"] if finding["severity"] != "note"]
-    lines = (
-        f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",
-        *(f"handed over with an open finding: {message}" for message in open_findings),
-        "The hand-over goes onto the part's page with the next `bonewright build`.",
-    )
-    return Answer(lines, dict(plain(note)) | {"folder": str(folder), "open_findings": open_findings})
-
-
-def _archives(workspace: Workspace, part: str) -> dict[str, Any]:
-    """The archives of the routes of a part, which go to the recipient with it.
-
-    The start of its hash is in the name of each, because another machine makes another archive of the same revision.
-    """
-    found: dict[str, Any] = {}
-    for route in (route for route in ROUTES if part in workspace.worklist.jobs[route]):
-        record = read_record(workspace.folder / record_path(route, part))
-        entries = record["files"] if record else ()
-        found |= {f"{Path(entry['path']).stem}-{entry['sha256'][:8]}.zip": entry for entry in entries if entry["path"].endswith(".zip")}
-    return found

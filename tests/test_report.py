@@ -316,14 +316,14 @@ def test_a_page_names_its_language_and_title_and_has_one_main_heading(name: str)
 def test_what_to_do_next_begins_with_the_bones_that_failed_and_those_under_review() -> None:
     batch = invented_batch()
     rows = batch["targets"][0]["rows"]
-    assert [(step["action"], step["elements"]) for step in left_to_do(rows)] == [
-        ("mend", ["kest/scapula-right"]), ("look", ["kest/scapula-left", "kest/femur-left"]),
+    assert [(step.action, step.elements) for step in left_to_do(rows)] == [
+        ("mend", ("kest/scapula-right",)), ("look", ("kest/scapula-left", "kest/femur-left")),
     ]  # fmt: skip
     steps = index_page(batch).split('class="steps">')[1].split("</ol>")[0].split("</li>")
     assert '<a href="kest/scapula-right/report.html">kest/scapula-right</a>' in steps[0]
     assert '<a href="kest/femur-left/report.html">kest/femur-left</a>' in steps[1]
     assert "anatomy" in steps[2]
-    assert left_to_do([row for row in rows if row["status"] in ("ready", "gap")]) == []
+    assert left_to_do([row for row in rows if row["status"] in ("ready", "gap")]) == ()
 
 
 def test_a_page_leads_back_to_the_index_and_its_copy_leads_only_to_the_copies_beside_it() -> None:

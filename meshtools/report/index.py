@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from meshtools.files.tables import spreadsheet_text
+from meshtools.model import plain
 from meshtools.report.chips import class_chip, page_frame, status_mark
 from meshtools.report.joints import joints_part
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
@@ -98,7 +99,7 @@ def _overview(batch: Mapping[str, Any]) -> Html:
 def _next_steps(planned: Sequence[Mapping[str, Any]], rows: Sequence[Mapping[str, Any]]) -> Html | str:
     """What the build left open, each element with its page, then what would improve the plan."""
     open_parts = [_name(row) for row in rows if any(route["status"] != "ready" for route in row.get("routes", ()))]
-    steps = [*left_to_do(rows, open_parts), *planned]
+    steps = [*plain(left_to_do(rows, open_parts)), *planned]
     if not steps:
         return ""
     pages = {_name(row): row["report"] for row in rows}

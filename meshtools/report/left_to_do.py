@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from meshtools.counted import counted
+from meshtools.model import NextStep
 
 ON_PAGES = ("mend", "look", "make")
 """Actions of these steps: what is to be done stands on the pages or job sheets of their elements."""
@@ -17,15 +18,15 @@ def listed(names: Sequence[str]) -> list[str]:
     return [*names[:MOST_NAMED], *([f"and {len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else [])]
 
 
-def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()) -> list[dict[str, Any]]:
-    """Steps like plain(NextStep) for what a build left behind, the gravest first; none where all is ready.
+def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()) -> tuple[NextStep, ...]:
+    """Steps for what a build left behind, the gravest first; none where all is ready.
 
     rows: one an element, with target, element and status. open_parts: target/element of each part whose route failed or asks for a person.
     """
     rows = list(rows)
     failed, asking = ([f"{row['target']}/{row['element']}" for row in rows if row["status"] == status] for status in ("failed", "review"))
     parts = sorted(set(open_parts) - set(failed) - set(asking))
-    steps = []
+    steps: list[tuple[str, str, list[str]]] = []
     if failed:
         pages = "its page says" if len(failed) == 1 else "their pages say"
         steps.append(("mend", f"mend or replace {counted(len(failed), 'bone')} that failed; {pages} why and what can be done", failed))
@@ -34,4 +35,4 @@ def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()
         steps.append(("look", f"look at {counted(len(asking), 'bone')} under review and decide what {pages}", asking))
     if parts:
         steps.append(("make", f"look at the job sheets of {counted(len(parts), 'bone')} whose parts failed or are under review", parts))
-    return [{"action": action, "message": message, "elements": names} for action, message, names in steps]
+    return tuple(NextStep(action, message, tuple(names)) for action, message, names in steps)

@@ -1,0 +1,80 @@
+"""The command that hands a signed part over, and what it takes to sign one again."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from meshtools.answer import Answer
+from meshtools.batch_lock import lock_batch
+from meshtools.errors import UsageError
+from meshtools.handover import HandOver, freeze
+from meshtools.jobs.record import read_record
+from meshtools.jobs.run import record_path
+from meshtools.model import plain
+from meshtools.report.copied_page import page_for_copy
+from meshtools.settings_ready import ROUTES
+from meshtools.workspace import Workspace, open_workspace
+
+
+def new_key_words(workspace: Workspace, name: str) -> str:
+    """Where the key of today's evidence stands; it is known once the replica is built."""
+    record = read_record(workspace.folder / record_path("report", name))
+    is_built = record is not None and record["key"] == workspace.worklist.key("report", name) and "evidence_key" in record["facts"]
+    return f"the evidence key is {record['facts']['evidence_key']} now" if record and is_built else "its page shows the new key after a build"
+
+
+def hand_over(options: argparse.Namespace) -> Answer:
+    """`bonewright hand-over`: freeze the files of a signed part, with revision, hashes, date and recipient."""
+    workspace = open_workspace(options.batch)
+    lock_batch(options.batch)
+    jobs = workspace.worklist.jobs
+    if options.part not in jobs["report"]:
+        raise UsageError(f"'{options.part}' is not a part that this batch builds. Give TARGET/ELEMENT as `bonewright plan` lists them.")
+    of_part = {(stage, options.part) for stage in ("rebuild", *ROUTES, "report") if options.part in jobs[stage]}
+    if of_part & set(workspace.stale_jobs()):
+        raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
+    job = jobs["report"][options.part]
+    record, page = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
+    if not job["sign_off"]:
+        why = "the sign-off was given on other evidence and has lapsed" if job["lapsed_sign_offs"] else "nobody has signed it off"
+        row = f"Add a row to config/decisions.csv with kind sign-off; {new_key_words(workspace, options.part)}."
+        raise UsageError(f"{options.part}: {why}. {row}")
+    if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:
+        raise UsageError(f"{options.part}: it cannot be delivered; its page says why.")
+    files = {Path(e["path"]).name: e for e in record["files"]}
+    files |= {Path(e["path"]).name: e for e in (page or {"files": ()})["files"]}
+    files |= _archives(workspace, options.part)
+    contents = {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()}
+    beside = {entry["path"].removeprefix(f"results/{options.part}/"): name for name, entry in files.items()}
+    if "report.html" in contents:
+        contents["report.html"] = page_for_copy(contents["report.html"], beside)
+    target, element = options.part.split("/")
+    note = HandOver(
+        target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],
+        job["sign_off"]["evidence_key"], job["sign_off"]["by"], {name: sha256(content).hexdigest() for name, content in sorted(contents.items())},
+    )  # fmt: skip
+    folder = freeze(options.batch, note, contents)
+    open_findings = [finding["message"] for finding in (page or record)["findings"] if finding["severity"] != "note"]
+    lines = (
+        f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",
+        *(f"handed over with an open finding: {message}" for message in open_findings),
+        "The hand-over goes onto the part's page with the next `bonewright build`.",
+    )
+    return Answer(lines, dict(plain(note)) | {"folder": str(folder), "open_findings": open_findings})
+
+
+def _archives(workspace: Workspace, part: str) -> dict[str, Any]:
+    """The archives of the routes of a part, which go to the recipient with it.
+
+    The start of its hash is in the name of each, because another machine makes another archive of the same revision.
+    """
+    found: dict[str, Any] = {}
+    for route in (route for route in ROUTES if part in workspace.worklist.jobs[route]):
+        record = read_record(workspace.folder / record_path(route, part))
+        entries = record["files"] if record else ()
+        found |= {f"{Path(entry['path']).stem}-{entry['sha256'][:8]}.zip": entry for entry in entries if entry["path"].endswith(".zip")}
+    return found
