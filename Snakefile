@@ -11,6 +11,7 @@ workflow.global_resources.setdefault("mem_mb", batch.memory_limit_mb)  # `--reso
 
 onstart:
     # Jobs are begun as cores come free. The limit of jobs a second would wake the scheduler once a second for each job that has ended, to the end.
+    # It is no part of snakemake's interface: 9.27 has it in each of its schedulers, another version may not.
     if hasattr(workflow.scheduler, "job_rate_limiter"):
         workflow.scheduler.job_rate_limiter = None
     batch.write_job_files()

@@ -27,7 +27,7 @@ from meshtools.machine_memory import machine_memory, resident_mb
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
-    "PIL.Image", "PIL.PngImagePlugin",
+    "PIL.Image", "PIL.ImageDraw", "PIL.ImageFont",
     "meshtools.jobs.clean", "meshtools.jobs.rebuild", "meshtools.jobs.report", "meshtools.jobs.index",
 )  # fmt: skip
 

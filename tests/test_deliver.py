@@ -14,7 +14,7 @@ import pytest
 from glb_structure import broken_rules_of_glb
 
 from meshtools.errors import ScanError
-from meshtools.files.atomic import AT_ONCE, write_all_atomic, write_atomic
+from meshtools.files.atomic import MOST_OPEN_FILES, write_all_atomic, write_atomic
 from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl, recentre
 from meshtools.files.delivered_surface import read_delivered
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
@@ -213,7 +213,7 @@ class TestWritingWhole:
         assert list(path.parent.iterdir()) == [path]
 
     def test_many_files_are_each_whole_under_their_names_and_nothing_else_is_left(self, tmp_path):
-        contents = {tmp_path / str(number % 3) / f"{number}.json": b"%d" % number for number in range(2 * AT_ONCE + 1)}
+        contents = {tmp_path / str(number % 3) / f"{number}.json": b"%d" % number for number in range(2 * MOST_OPEN_FILES + 1)}
         assert write_all_atomic(contents) == {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in contents}
         assert {path: path.read_bytes() for path in tmp_path.glob("*/*")} == contents
 

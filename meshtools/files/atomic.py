@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
-AT_ONCE = 64  # files that are open at a time
+MOST_OPEN_FILES = 64
 
 
 def write_atomic(path: Path, content: bytes) -> str:
@@ -27,15 +27,15 @@ def write_all_atomic(contents: Mapping[Path, bytes]) -> dict[Path, str]:
     When it returns, all of them are on disk under their names. Where the disk refuses, some may be new and the others as they were.
     """
     paths = list(contents)
-    for start in range(0, len(paths), AT_ONCE):
-        some = paths[start : start + AT_ONCE]
-        _write_some({path: contents[path] for path in some})
+    for start in range(0, len(paths), MOST_OPEN_FILES):
+        some = paths[start : start + MOST_OPEN_FILES]
+        _replace_together({path: contents[path] for path in some})
     for folder in dict.fromkeys(path.parent for path in paths):
         _force_folder_to_disk(folder)
     return {path: hashlib.sha256(content).hexdigest() for path, content in contents.items()}
 
 
-def _write_some(contents: Mapping[Path, bytes]) -> None:
+def _replace_together(contents: Mapping[Path, bytes]) -> None:
     """Bring all bytes to disk under other names, then give all files their names."""
     unfinished: dict[Path, str] = {}
     try:
