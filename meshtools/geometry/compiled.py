@@ -40,7 +40,7 @@ def compile_all() -> None:
     here = (np.arange(n_rings - 1)[:, None] * n_round + np.arange(n_round)[None, :]).ravel()
     right = (np.arange(n_rings - 1)[:, None] * n_round + (np.arange(n_round)[None, :] + 1) % n_round).ravel()
     faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
-    ball = Mesh.create(points.reshape(-1, 3), faces)
+    ball = Mesh.create(points.reshape(-1, 3), faces, np.arange(len(faces)) % 2)  # of two sources, as a scan with filled holes is
     surfaces = Surface(decimate_within(ball, 0.15).mesh), Surface(ball)
     for mesh, other in (surfaces, surfaces[::-1]):
         measure_deviation(mesh, other, n_samples=1)
@@ -55,14 +55,18 @@ def _clean(ball: Mesh) -> None:
     import numpy as np
 
     from meshtools.geometry.distance_nearby import farthest_nearby
-    from meshtools.geometry.orient import flip_faces, make_consistent
+    from meshtools.geometry.measure import median_spacing
+    from meshtools.geometry.orient import flip_faces, make_consistent, paired_faces
     from meshtools.geometry.pieces import has_faces
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
     from meshtools.geometry.spikes import find_spikes
-    from meshtools.geometry.weld import weld
+    from meshtools.geometry.weld import remove_fins, weld
 
     weld(ball)
+    remove_fins(ball)
+    median_spacing(ball)
+    paired_faces(ball.faces, len(ball.vertices))
     make_consistent(flip_faces(ball, np.arange(len(ball.faces)) == 0))
     find_spikes(ball)
     has_faces(ball, ball)
