@@ -19,14 +19,17 @@ from meshtools.geometry.column_map import map_columns
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.jacket import without_pinches
 from meshtools.geometry.mould_fittings import Key, high_points, place_keys, wrong_way_misfit
-from meshtools.geometry.mould_pieces import MouldPiece, cut_rigid_mould
-from meshtools.geometry.mould_proof import overlap_mm3, prove_withdrawal, rejoin
-from meshtools.geometry.mould_sheet import pour_findings, stray_findings
+from meshtools.geometry.mould_keying import fitted, stray_keys
+from meshtools.geometry.mould_pieces import HALVES, MouldPiece, cut_rigid_mould
+from meshtools.geometry.mould_plan import fewest_pieces, turn_to
+from meshtools.geometry.mould_proof import Rejoined, overlap_mm3, prove_withdrawal, rejoin
+from meshtools.geometry.mould_sheet import Fittings, pour_findings, seat_findings, stray_findings
 from meshtools.geometry.parting import Block, Membrane, upright
+from meshtools.geometry.seat_ribs import turned_in, with_ribs
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
 from meshtools.geometry.shrink import pattern_scale
-from meshtools.geometry.side_pieces import Cutting, taken_over
+from meshtools.geometry.side_pieces import Cutting, SidePlan, clear_way, taken_over
 from meshtools.geometry.stray_bodies import given_to_neighbours
 from meshtools.geometry.tidying import tidied
 from meshtools.geometry.undercuts import Bone, Probe
@@ -38,6 +41,7 @@ from meshtools.stages.mould import make_mould
 
 UP = np.array([0.0, 0.0, 1.0])
 CUTTING = Cutting(wall_mm=8.0, flange_mm=8.0, limit_mm=0.5, draft_deg=3.0, most_pieces=6)
+NOTHING = Fittings((), (), 1.0, (), Rejoined(0.0, 0.0, 0.0, 0))
 SMALL = MouldSettings(wall_mm=8.0, flange_mm=14.0, key_diameter_mm=6.0)
 
 
@@ -111,6 +115,39 @@ def test_the_shadow_of_a_ball_is_half_a_ball_and_the_cylinder_beneath_it() -> No
     body = joined([solid_of(*shape(mesh)), shadow_of(*shape(mesh), UP, 5.0)])
     sections = 2.0 * np.pi * 1000 / 3 + np.pi * 100 * 15
     assert body.volume() == pytest.approx(sections, rel=3e-3)  # a ball of 2048 flat faces
+
+
+def test_a_shadow_with_a_draft_leans_out_on_all_sides() -> None:
+    """Closed form: beneath a face of 10 x 10, over 5 mm at 45 degrees, a frustum that ends 20 x 20; it begins a thousandth higher."""
+    shade = shadow_of(*shape(box((10.0, 10.0, 10.0))), UP, 5.0, draft_deg=45.0)
+    assert shade.volume() == pytest.approx(5.0 / 3.0 * (100.0 + 400.0 + 200.0), rel=1e-3)
+
+
+def test_the_seat_of_a_side_piece_has_its_draft_on_every_side_of_any_outline() -> None:
+    """The long side of a right triangle runs through the middle of its box: scaled about that, it would have no draft at all."""
+    plan = SidePlan(UP, shapely.Polygon([(0, 0), (30, 0), (0, 20)]), 5.0)
+    bone = Bone.create(box((1.0, 1.0, 1.0), (0.0, 0.0, -8.0)))
+    outline = shapely.box(-40.0, -40.0, 40.0, 40.0)
+    way = surface_of(clear_way(bone, Block(outline, outline, -10.0, 20.0, upright(outline, -10.0, 20.0)), plan, CUTTING))
+    normals = np.cross(way.vertices[way.faces[:, 1]] - way.vertices[way.faces[:, 0]], way.vertices[way.faces[:, 2]] - way.vertices[way.faces[:, 0]])
+    lean = np.degrees(np.arcsin(-normals[:, 2] / np.linalg.norm(normals, axis=1)))
+    assert lean[np.abs(lean) < 80.0].min() == pytest.approx(3.0, abs=0.01)
+
+
+def test_of_several_ways_to_lay_a_bone_that_with_the_shallowest_undercut_is_taken_where_none_reaches_it_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fewer pieces count only where all of the bone is reached."""
+    tried = iter([(2, 3.0), (6, 0.4), (4, 0.9), (5, 0.3)])
+    cubes = [solid_of(*shape(box((1.0, 1.0, 1.0))))]
+    make = dataclasses.make_dataclass("Mould", ["pieces", "undercuts"])
+    deep = dataclasses.make_dataclass("Deep", ["deepest_mm"])
+
+    def cut(*_):
+        n, deepest = next(tried)
+        return make(tuple(MouldPiece(f"piece-{k}", UP, cubes[0]) for k in range(n)), deep(deepest))
+
+    monkeypatch.setattr("meshtools.geometry.mould_plan.cut_rigid_mould", cut)
+    bed = turn_to(ball(5.0), search_pulls(*shape(ball(5.0)), 1)[0], 1.0, 0.0)
+    assert len(fewest_pieces(bed, (bed.pull,) * 4, CUTTING, 1.0)[1].pieces) == 5
 
 
 def test_columns_of_a_side_pit_have_gaps_of_its_height_and_volume() -> None:
@@ -197,6 +234,43 @@ def test_a_gap_between_side_pieces_is_as_deep_as_its_farthest_corner() -> None:
     assert left.volume_mm3 == pytest.approx(80 * 50 / 2 * 10 - 1000.0)
 
 
+def test_ribs_set_a_side_piece_in_its_seat_in_one_way_only_and_let_it_out() -> None:
+    """Without them the piece for a square pit in the middle of a box goes in upside down."""
+    mould = cut_rigid_mould(pitted_box(4.0), dataclasses.replace(CUTTING, flange_mm=20.0, wall_mm=15.0))
+    bone = mould.bone.solid
+    before = turned_in(mould.pieces, bone)
+    pieces, ribs = with_ribs(mould.pieces, mould.block, mould.bone, (), (10.0, 0.2))
+    assert [rib.piece for rib in ribs] == ["side-1", "side-1"]
+    assert ribs[0].diameter_mm > ribs[1].diameter_mm
+    assert all(way.is_free for way in prove_withdrawal(pieces, bone))
+    assert all(Surface(mould.bone.mesh).distance(surface_of(rib.body()).vertices)[0].min() >= 1.5 for rib in ribs)
+    after = turned_in(pieces, bone)
+    assert 20.0 * before["side-1"] < after["side-1"]
+    codes = [{found.code for found in seat_findings(mould.pieces, dataclasses.replace(NOTHING, ribs=r, turned_mm3=t))} for r, t in
+             (((), {"side-1": 1.0}), (ribs, after))]  # fmt: skip
+    assert codes == [{"mould-side-bare", "mould-side-turned", "mould-side-seats"}, {"mould-side-seats"}]
+
+
+def test_a_large_body_cut_off_a_half_gets_keys_of_its_own_and_is_never_called_a_plug() -> None:
+    flat = Membrane(-80.0, -80.0, 4.0, np.zeros((41, 41)))
+    outline = shapely.box(-60.0, -40.0, 60.0, 40.0)
+    block = Block(outline, shapely.Point(0, 0).buffer(5.0), -20.0, 20.0, upright(outline, -20.0, 20.0))
+    cube = [shape(box(*where)) for where in (((50.0, 80.0, 20.0), (35.0, 0.0, 10.0)), ((50.0, 80.0, 20.0), (-35.0, 0.0, 10.0)),
+                                             ((120.0, 80.0, 20.0), (0.0, 0.0, -10.0)))]  # fmt: skip
+    names = (("upper", UP), ("upper-2", UP), ("lower", -UP))
+    pieces = [MouldPiece(name, way, solid_of(*body), is_stray=name == "upper-2") for (name, way), body in zip(names, cube, strict=True)]
+    keys = stray_keys(pieces, (block, flat), (), 8.0, HALVES)
+    assert {name: [key.diameter_mm for key in own] for name, own in keys.items()} == {"upper-2": [12.0, 8.0]}
+    done = fitted(pieces, HALVES, keys["upper-2"], (), 0.2)
+    assert done[1].solid.volume() < pieces[1].solid.volume() - 500.0
+    assert done[2].solid.volume() > pieces[2].solid.volume() + 500.0
+    assert all(way.is_free for way in prove_withdrawal(done, solid_of(*shape(box((1.0, 1.0, 1.0), (0.0, 0.0, 40.0))))))
+    found = stray_findings(done, dataclasses.replace(NOTHING, stray_keys=keys))
+    assert [(one.code, one.severity, "2 keys" in one.message, "rubber" in one.message) for one in found] == [
+        ("mould-body-large", Severity.REVIEW, True, False)
+    ]
+
+
 @pytest.mark.parametrize(("bone_at", "names"), [((0.0, 0.0, -20.0), ["upper"]), ((8.0, 0.0, 12.0), ["upper", "lower-2"])])
 def test_a_stray_body_goes_with_a_neighbour_unless_the_bone_would_hold_it(bone_at: tuple, names: list[str]) -> None:
     """A small box beside the upper half: nothing is above it, or the bone is."""
@@ -207,7 +281,7 @@ def test_a_stray_body_goes_with_a_neighbour_unless_the_bone_would_hold_it(bone_a
     left = given_to_neighbours(pieces, solid_of(*shape(box((5.0, 5.0, 5.0), bone_at))))
     assert [piece.name for piece in left] == names
     assert sum(piece.solid.volume() for piece in left) == pytest.approx(1064.0, rel=1e-3)
-    assert [finding.code for finding in stray_findings(left, 6)] == ["mould-bodies"] * (len(names) - 1)
+    assert [finding.code for finding in stray_findings(left, NOTHING)] == ["mould-bodies"] * (len(names) - 1)
 
 
 def test_the_check_of_the_cavity_notices_a_wall_that_is_off() -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.parting import Block, Membrane, upright
+from meshtools.geometry.parting import Block, Membrane, under_membrane, upright
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.shadow import Solid
 from meshtools.model import FloatArray, Mesh
@@ -69,7 +69,7 @@ def place_keys(block: Block, membrane: Membrane, sides: Sequence[Solid], diamete
     import shapely
 
     room = LARGE_KEY * diameter_mm / 2 + 2.0
-    taken = shapely.union_all([block.bone_outline, *(_seen_from_above(side) for side in sides)])
+    taken = shapely.union_all([block.bone_outline, *(seen_from_above(side) for side in sides)])
     free = block.outline.buffer(-room).difference(taken.buffer(room))
     ground = block.outline.buffer(-_BESIDE_MM).difference(taken.buffer(_BESIDE_MM))
     nx, ny = membrane.height_mm.shape
@@ -90,6 +90,15 @@ def place_keys(block: Block, membrane: Membrane, sides: Sequence[Solid], diamete
     return tuple(Key(places[k], float(level[k]), float(fall[k]), size, ground) for k, size in zip(chosen, sizes, strict=False))
 
 
+def key_layer(membrane: Membrane, diameter_mm: float) -> Solid:
+    """All that lies so near to the parting surface that a key may reach it: only what is in it has to be kept clear of keys."""
+    room = LARGE_KEY * diameter_mm / 2 + 2.0
+    deep = _FOOT_MM + 2.0 * room * float(np.tan(np.radians(_STEEPEST_KEY_DEG))) + 1.0
+    above, below = (replace(membrane, height_mm=membrane.height_mm + shift) for shift in (_HEIGHT * LARGE_KEY * diameter_mm + 3.0, -deep))
+    end = float(below.height_mm.min()) - 1.0
+    return under_membrane(above, end) - under_membrane(below, end - 1.0)
+
+
 def _falls(membrane: Membrane, reach_mm: float) -> tuple[FloatArray, FloatArray]:
     """(nx, ny) how far the parting surface falls within the reach of each place, and its mean slope there between highest and lowest, degrees."""
     from scipy.ndimage import maximum_filter, minimum_filter
@@ -105,11 +114,12 @@ def clear_of(block: Block, sides: Sequence[Solid]) -> Block:
     """The block with an outline that leaves out where side pieces are, seen from above."""
     outline = block.outline
     for side in sides:
-        outline = outline.difference(_seen_from_above(side))
+        outline = outline.difference(seen_from_above(side))
     return replace(block, outline=outline)
 
 
-def _seen_from_above(solid: Solid) -> Any:
+def seen_from_above(solid: Solid) -> Any:
+    """The outline of a body on the table (shapely geometry)."""
     import shapely
 
     loops = [shapely.Polygon(loop).buffer(0) for loop in solid.project().to_polygons() if len(loop) > 2]

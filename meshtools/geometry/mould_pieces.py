@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 
@@ -181,8 +182,10 @@ def bodies_of(solid: Solid) -> list[Solid]:
 
 def split_bodies(pieces: Sequence[MouldPiece]) -> tuple[MouldPiece, ...]:
     """Pieces of one body each: where side pieces cut a piece in two, its smaller bodies become pieces of their own with the same way out."""
-    return tuple(
-        MouldPiece(f"{piece.name}-{k + 1}" if k else piece.name, piece.direction, body, is_stray=k > 0)
-        for piece in pieces
-        for k, body in enumerate(bodies_of(piece.solid))
-    )
+    names, split = {piece.name for piece in pieces}, list[MouldPiece]()
+    for piece in pieces:
+        for k, body in enumerate(bodies_of(piece.solid)):
+            name = piece.name if k == 0 else next(f"{piece.name}-{n}" for n in count(2) if f"{piece.name}-{n}" not in names)
+            names.add(name)
+            split.append(MouldPiece(name, piece.direction, body, is_stray=piece.is_stray or k > 0))
+    return tuple(split)

@@ -118,13 +118,13 @@ def fewest_pieces(bed: Bed, pulls: tuple[Pull, ...], cutting: Cutting, scale: fl
     is_light = light is not bed.mesh
     if len(light.faces) > 2 * SEARCH_FACES:  # nothing lighter encloses a solid: one way to lay it is all that is tried
         pulls = pulls[:1]
-    best: tuple[tuple[bool, int, float], Bed, RigidMould] | None = None
+    best: tuple[tuple[bool, float, float], Bed, RigidMould] | None = None
     for pull in pulls:
         laid = relaid(Bed(light, bed.mould_from_replica, bed.bound_mm, bed.pull), pull, scale)
         mould = cut_rigid_mould(laid.mesh, cutting)
         deepest = mould.undercuts.deepest_mm
         n_bodies = len(split_bodies(mould.pieces))
-        rank = (deepest > cutting.limit_mm or n_bodies > cutting.most_pieces, n_bodies, deepest)
+        rank = (True, deepest, n_bodies) if deepest > cutting.limit_mm else (False, n_bodies, deepest)
         if best is None or rank < best[0]:
             best = rank, laid, mould
         if rank[:2] == (False, 2):

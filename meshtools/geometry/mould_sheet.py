@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,9 +11,12 @@ import numpy as np
 from meshtools.geometry.core_prints import N_PRINTS, HeldCore
 from meshtools.geometry.jacket import THIN_MM, FlexibleMould
 from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
+from meshtools.geometry.mould_keying import PLUG_MM3, large_strays
 from meshtools.geometry.mould_pieces import MouldPiece, RigidMould
 from meshtools.geometry.mould_proof import Rejoined, WayOut
 from meshtools.geometry.mould_tables import mass_figures
+from meshtools.geometry.seat_ribs import RIB_DRAFT_DEG, SeatRib
+from meshtools.geometry.side_pieces import SLIDE_DEG
 from meshtools.geometry.undercuts import SHALLOW_MM, Undercuts
 from meshtools.model import Finding, FloatArray, Severity
 from meshtools.model_ready import Figure
@@ -22,19 +25,24 @@ from meshtools.settings_mould import MouldSettings
 REJOIN_VOLUME = 1e-4  # share of the volume within which the cavity is the bone's
 REJOIN_MM = 0.05  # and the distance of the surfaces
 WIDE_POUR = 0.5  # of the bone's middle size in the mould (our default)
+LEAST_TURNED_MM3 = 8.0  # of a side piece put in turned lie in its neighbours: a cube of 2 mm (our default)
 SEEN_MM3 = 0.01  # what is left out and smaller than this, a grain of a fifth of a millimetre, nobody sees on the casting (our default)
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
 class Fittings:
     """What was fitted to a mould, and what came of the proofs: keys, pour and vents, the half on top while pouring (1 or -1), how each rigid piece
-    came out, the cavity against the bone."""
+    came out, the cavity against the bone; ribs of side pieces, keys of large stray bodies by the names of these, and how much of
+    each side piece, by its name, would lie in its neighbours if it were put in turned."""
 
     keys: tuple[Key, ...]
     ports: tuple[Port, ...]
     way: float
     ways: tuple[WayOut, ...]
     check: Rejoined
+    ribs: tuple[SeatRib, ...] = ()
+    stray_keys: Mapping[str, tuple[Key, ...]] = dataclasses.field(default_factory=dict)
+    turned_mm3: Mapping[str, float] = dataclasses.field(default_factory=dict)
 
     @property
     def n_vents(self) -> int:
@@ -50,6 +58,9 @@ def fitting_facts(fitted: Fittings) -> dict[str, Any]:
         "n_keys": len(fitted.keys),
         "key_misfit_mm": wrong_way_misfit(fitted.keys) if len(fitted.keys) > 2 else None,
         "n_vents": fitted.n_vents,
+        "seat_ribs": [[rib.piece, rib.place.tolist(), rib.diameter_mm] for rib in fitted.ribs],
+        "turned_mm3": dict(fitted.turned_mm3),
+        "stray_keys": {name: len(keys) for name, keys in fitted.stray_keys.items()},
     }
 
 
@@ -99,7 +110,10 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
         said = (f"No rigid mould of at most {settings.most_pieces} pieces reaches all of the bone: the casting gets up to {deepest:.2f} mm fatter "
                 "in its undercuts; take a flexible mould (kind: flexible), more pieces, or accept it.")
         found.append(Finding(Severity.REVIEW, "mould-undercut", said, round(deepest, 3), limit, "mm"))
-    found += stray_findings(mould.pieces, settings.most_pieces)
+    found += stray_findings(mould.pieces, fitted) + seat_findings(mould.pieces, fitted)
+    if len(mould.pieces) > settings.most_pieces:
+        said = f"The mould has {len(mould.pieces)} pieces, more than mould.most_pieces = {settings.most_pieces}: raise it, or take a flexible mould."
+        found.append(Finding(Severity.REVIEW, "mould-pieces", said, len(mould.pieces), settings.most_pieces, "pieces"))
     sides = [piece.solid.hull() for piece in mould.pieces if piece.name.startswith("side")]
     crossing = sum(any((port.body ^ side).volume() > 0.0 for side in sides) for port in fitted.ports)
     if crossing:
@@ -117,22 +131,44 @@ def crumb_findings(crumbs: Sequence[Any]) -> tuple[Finding, ...]:
     return (Finding(Severity.NOTE, "mould-crumbs", said, round(left_out_mm3, 3), 0.0, "mm³"),)
 
 
-def stray_findings(pieces: Sequence[MouldPiece], most_pieces: int) -> list[Finding]:
-    """Findings of bodies that side pieces cut off and no other piece can take along, and a note on what holds the side pieces."""
-    found, strays = [], [piece for piece in pieces if piece.is_stray]
-    if strays:
-        sizes = ", ".join(f"{piece.name} ({piece.solid.volume() / 1000:.2f} cm³)" for piece in strays)
+def stray_findings(pieces: Sequence[MouldPiece], fitted: Fittings) -> list[Finding]:
+    """Findings of bodies that side pieces cut off and no other piece can take along: small ones, and those too large for a plug."""
+    found, large = [], large_strays(pieces)
+    small = [piece for piece in pieces if piece.is_stray and all(piece is not other for other in large)]
+    if small:
+        sizes = ", ".join(f"{piece.name} ({piece.solid.volume() / 1000:.2f} cm³)" for piece in small)
         said = (f"Side pieces cut {sizes} off the bodies they are named after, and they come out with no other piece. They are made as pieces of "
                 "their own, with the way out of that body, and no key holds them: number them, make small ones of soft rubber or leave them out and "
                 "cut off what the casting fills there, or take a flexible mould.")
-        found.append(Finding(Severity.REVIEW, "mould-bodies", said, len(strays), 0, "pieces"))
-    if len(pieces) > most_pieces:
-        said = f"The mould has {len(pieces)} pieces, more than mould.most_pieces = {most_pieces}: raise it, or take a flexible mould."
-        found.append(Finding(Severity.REVIEW, "mould-pieces", said, len(pieces), most_pieces, "pieces"))
-    sides = [piece.name for piece in pieces if piece.name.startswith("side-") and not piece.is_stray]
+        found.append(Finding(Severity.REVIEW, "mould-bodies", said, len(small), 0, "pieces"))
+    for piece in large:
+        n_ribs = sum(rib.piece == piece.name for rib in fitted.ribs)
+        n_keys = len(fitted.stray_keys.get(piece.name, ()))
+        holds = f"{n_keys} keys of its own set it" if n_keys else f"{n_ribs} ribs of its own set it" if n_ribs else "nothing sets it"
+        way = ", ".join(f"{x + 0.0:.2f}" for x in piece.direction)
+        place = next(k for k, other in enumerate(pieces) if other is piece) + 1
+        said = (f"Side pieces cut {piece.name}, {piece.solid.volume() / 1000:.0f} cm³, off the body it is named after. It is a piece like the "
+                f"others, no plug: make it of the same material, number it, take it off as number {place} along x, y, z = {way} of the mould; {holds}"
+                + ("." if n_keys or n_ribs else ", so drill two dowels between it and its neighbours, or take another mould."))
+        found.append(Finding(Severity.REVIEW, "mould-body-large", said, round(piece.solid.volume() / 1000), PLUG_MM3 / 1000, "cm³"))
+    return found
+
+
+def seat_findings(pieces: Sequence[MouldPiece], fitted: Fittings) -> list[Finding]:
+    """What sets the side pieces in their seats: a note where each has a rib, a question where one has none or goes in turned."""
+    found, sides = [], [piece.name for piece in pieces if piece.name.startswith("side-") and not piece.is_stray]
+    bare = [name for name in sides if all(rib.piece != name for rib in fitted.ribs)]
+    if bare:
+        said = (f"No rib fits into the seats of {', '.join(bare)}: the taper of the seat alone sets them. Mark which way in they go, or widen "
+                "flange_mm or wall_mm.")
+        found.append(Finding(Severity.REVIEW, "mould-side-bare", said, len(bare), 0, "pieces"))
+    for name, turned in fitted.turned_mm3.items():
+        if turned < LEAST_TURNED_MM3:
+            said = f"{name} nearly goes into its seat turned; mark which way in it goes."
+            found.append(Finding(Severity.REVIEW, "mould-side-turned", said, round(turned, 1), LEAST_TURNED_MM3, "mm³"))
     if sides:
-        said = (f"Loose side pieces ({', '.join(sides)}) have no keys: the taper of their seats alone sets them. Mark which way in they go, and "
-                "strap them to the mould while it is poured.")
+        said = (f"Loose side pieces ({', '.join(sides)}) are set by the taper and the ribs of their seats; nothing holds them down: strap them to "
+                "the mould while it is poured.")
         found.append(Finding(Severity.NOTE, "mould-side-seats", said, len(sides)))
     return found
 
@@ -163,7 +199,22 @@ def fitting_figures(fitted: Fittings, membrane_deg: Any, settings: MouldSettings
     )
 
 
-def rigid_figures(mould: RigidMould, settings: MouldSettings) -> tuple[Figure, ...]:
+def seat_figures(pieces: Sequence[MouldPiece], fitted: Fittings, settings: MouldSettings) -> tuple[Figure, ...]:
+    """Figures of the seats of side pieces; none where there are no side pieces."""
+    if not any(piece.name.startswith("side") for piece in pieces):
+        return ()
+    slide = 100 * np.tan(np.radians(SLIDE_DEG))
+    turned = min(fitted.turned_mm3.values(), default=0.0)
+    return (
+        Figure("side pieces, draft of their seats", settings.flange_draft_deg, "deg",
+               f"{SLIDE_DEG:g} where a wall stands on the bone's outline: {slide:.3f} mm clear after 100 mm; seated, joints are closed: no fin"),
+        Figure("ribs on side pieces", len(fitted.ribs), "", f"cones of {RIB_DRAFT_DEG:g} degrees draft along the way out, the second thinner"),
+        Figure("ribs, clearance in their sockets", settings.key_clearance_mm, "mm", "as set for keys"),
+        Figure("side pieces put in turned, least overlap", round(turned, 1), "mm³", "of the piece that most nearly fits, by steps of 60 degrees"),
+    )  # fmt: skip
+
+
+def rigid_figures(mould: RigidMould, fitted: Fittings, settings: MouldSettings) -> tuple[Figure, ...]:
     """Figures of the pieces and of what stays filled."""
     cuts, pieces = mould.undercuts, float(sum(piece.solid.volume() for piece in mould.pieces))
     return (
@@ -171,6 +222,7 @@ def rigid_figures(mould: RigidMould, settings: MouldSettings) -> tuple[Figure, .
         Figure("deepest undercut that stays filled", round(cuts.deepest_mm, 3), "mm", f"limit {settings.undercut_limit_mm:g} mm"),
         Figure("undercuts that stay filled, area", round(cuts.area_mm2, 1), "mm²", f"casting fatter by over {SHALLOW_MM:g} mm"),
         Figure("undercuts that stay filled, volume", round(cuts.volume_mm3, 2), "mm³", "cavity of the halves less bone and side pieces"),
+        *seat_figures(mould.pieces, fitted, settings),
         *mass_figures("mould pieces", pieces, settings.mould_density_kg_m3, "mould density as set"),
     )
 

@@ -19,7 +19,7 @@ from meshtools.model import FloatArray, Mesh
 
 OVERLAP_MM = 1e-3  # bodies that would share a face overlap by this, and walls of a shadow lean by as much: nothing touches without crossing
 _SHRINK = 0.02  # test points of a face lie this share of the way from its corners to its middle
-_CORNERS = np.array([[x, y, 0.0] for x in (-OVERLAP_MM, OVERLAP_MM) for y in (-OVERLAP_MM, OVERLAP_MM)])
+_CORNERS = np.array([[x, y, 0.0] for x in (-1.0, 1.0) for y in (-1.0, 1.0)])
 
 Solid = Any  # manifold3d.Manifold: the library has no types
 
@@ -59,11 +59,12 @@ def rotation_to_z(direction: FloatArray) -> FloatArray:
     return np.stack([across, np.cross(up, across), up])
 
 
-def shadow_of(vertices: FloatArray, faces: NDArray[Any], direction: FloatArray, reach_mm: float) -> Solid:
+def shadow_of(vertices: FloatArray, faces: NDArray[Any], direction: FloatArray, reach_mm: float, draft_deg: float = 0.0) -> Solid:
     """All that lies behind the faces of a closed surface that look back along `direction`, as far as `reach_mm` beyond the surface.
 
     Together with the body itself this is every point from which a way along `direction` meets the body. `faces` may be part of the
-    surface: then it is their part of the shadow. Walls lean out by OVERLAP_MM over the whole reach.
+    surface: then it is their part of the shadow. Walls lean out by the draft, and by OVERLAP_MM over the whole reach at least: what stands beside
+    them comes free of them as soon as it moves.
     """
     turn = rotation_to_z(direction)
     turned = np.einsum("ij,kj->ki", turn, vertices)
@@ -73,7 +74,7 @@ def shadow_of(vertices: FloatArray, faces: NDArray[Any], direction: FloatArray, 
     if not len(down):
         return joined([])
     is_plain = _plainly_seen(turned, faces, down)
-    bodies = [_prism_below(turned[face], floor) for face in down[~is_plain]]
+    bodies = [_prism_below(turned[face], floor, float(np.tan(np.radians(draft_deg)))) for face in down[~is_plain]]
     if is_plain.any():
         bodies.append(_column_below(turned, down[is_plain], floor))
     back = np.column_stack([turn.T, np.zeros(3)])
@@ -103,11 +104,12 @@ def _plainly_seen(vertices: FloatArray, faces: NDArray[Any], down: NDArray[Any])
     return np.asarray(is_plain)
 
 
-def _prism_below(corners: FloatArray, floor: float) -> Solid:
-    """A face (3, 3) moved down to the floor: convex, a little wider there, and beginning a little above."""
+def _prism_below(corners: FloatArray, floor: float, lean: float) -> Solid:
+    """A face (3, 3) moved down to the floor: convex, a little wider there (by `lean` for each mm), and beginning a little above."""
     import manifold3d
 
-    foot = (corners[:, None, :] + _CORNERS).reshape(-1, 3)
+    wider = np.maximum(lean * (corners[:, 2] - floor), OVERLAP_MM)
+    foot = (corners[:, None, :] + wider[:, None, None] * _CORNERS).reshape(-1, 3)
     foot[:, 2] = floor
     return manifold3d.Manifold.hull_points(np.concatenate([corners + [0.0, 0.0, OVERLAP_MM], foot]))
 

@@ -36,6 +36,9 @@ _FREE_RAYS = 200
 _GROW_MM = 2e-3  # a body that is taken over is taken with so much around it, so that nothing is left between
 _LEAST_GAIN = 0.02  # of the weight of deep points: what is left when so little is may well go with the pieces there are
 _EXCHANGES = 3  # rounds of exchanging one direction for another
+SLIDE_DEG = 0.02  # draft of walls of a way that stand on the bone's outline or around a body taken over: 0.035 mm in 100 mm (our default)
+_MITRE = 5.0
+_AROUND = np.array([[np.cos(turn), np.sin(turn)] for turn in np.arange(8) * np.pi / 4])
 _LEVEL_WEIGHT = 2e-3  # of the weight of all deep points, that a direction along z counts less than a level one (our own weight)
 
 @dataclass(frozen=True)
@@ -184,17 +187,28 @@ def _pockets(points: FloatArray, link_mm: float) -> NDArray[np.int64]:
 def clear_way(bone: Bone, block: Block, plan: SidePlan, cutting: Cutting) -> Solid:
     """The way of a side piece: all beyond its window, which widens outwards by the draft, less the bone's shadow along the direction. The piece
     is what it cuts from the block, less the bone."""
+    import manifold3d
+
     turn = rotation_to_z(plan.direction)
     corners = np.einsum("ij,kj->ki", turn, np.asarray(block.solid.to_mesh64().vert_properties)[:, :3])
     length = float(corners[:, 2].max()) - plan.depth_mm + 1.0
-    low, high = np.array(plan.window.bounds[:2]), np.array(plan.window.bounds[2:])
-    middle, half = (low + high) / 2, (high - low) / 2
-    widening = 1.0 + length * np.tan(np.radians(cutting.draft_deg)) / float(half.min())
-    frustum = _frustum(plan.window, middle, length, widening).translate((0.0, 0.0, plan.depth_mm))
+    end = _spread(plan.window, length * np.tan(np.radians(max(cutting.draft_deg, SLIDE_DEG))))
+    rings = [np.column_stack([np.asarray(ring.exterior.coords)[:-1, :2], np.full(len(ring.exterior.coords) - 1, height)])
+             for ring, height in ((plan.window, plan.depth_mm), (end, plan.depth_mm + length))]  # fmt: skip
+    frustum = manifold3d.Manifold.hull_points(np.concatenate(rings))
     back = np.column_stack([turn.T, np.zeros(3)])
-    reach = float(half.max()) * widening
-    shade = _shade_over(bone, plan.direction, np.array([middle - reach, middle + reach]), plan.depth_mm, length)
+    shade = _shade_over(bone, plan.direction, np.reshape(end.bounds, (2, 2)), plan.depth_mm, length)
     return without(frustum.transform(back), [shade])
+
+
+def _spread(window: Any, by_mm: float) -> Any:
+    """A convex outline, every side of it moved out; of a long one its ends are moved out farther, in proportion to its breadth."""
+    import shapely
+
+    low, high = np.array(window.bounds[:2]), np.array(window.bounds[2:])
+    times = 1.0 + by_mm / float((high - low).min() / 2)
+    alike = shapely.affinity.scale(window, times, times, origin=tuple((low + high) / 2))
+    return window.buffer(by_mm, join_style="mitre", mitre_limit=_MITRE).union(alike).convex_hull
 
 
 def _shade_over(bone: Bone, direction: FloatArray, box: FloatArray, from_mm: float, length_mm: float) -> Solid:
@@ -203,7 +217,7 @@ def _shade_over(bone: Bone, direction: FloatArray, box: FloatArray, from_mm: flo
     low, high = corners.min(axis=1), corners.max(axis=1)
     is_over = (low[:, :2] <= box[1]).all(axis=1) & (high[:, :2] >= box[0]).all(axis=1) & (high[:, 2] >= from_mm)
     faces = bone.mesh.faces[is_over]
-    return shadow_of(bone.mesh.vertices, faces, direction, length_mm) if len(faces) else joined([])
+    return shadow_of(bone.mesh.vertices, faces, direction, length_mm, SLIDE_DEG) if len(faces) else joined([])
 
 
 def taken_over(way: Solid, direction: FloatArray, body: Solid, bone: Bone, length_mm: float) -> Solid | None:
@@ -216,9 +230,11 @@ def taken_over(way: Solid, direction: FloatArray, body: Solid, bone: Bone, lengt
 
     corners = np.asarray(body.to_mesh64().vert_properties, np.float64)[:, :3]
     grown = np.concatenate([corners + step for step in np.concatenate([np.eye(3), -np.eye(3)]) * _GROW_MM])
-    swept = manifold3d.Manifold.hull_points(np.concatenate([grown, grown + length_mm * direction]))
-    turned = np.einsum("ij,kj->ki", rotation_to_z(direction), grown)
-    box = np.array([turned[:, :2].min(axis=0), turned[:, :2].max(axis=0)])
+    turn, wider = rotation_to_z(direction), length_mm * float(np.tan(np.radians(SLIDE_DEG)))
+    end = length_mm * direction + wider * np.einsum("ij,jk->ik", _AROUND, turn[:2])
+    swept = manifold3d.Manifold.hull_points(np.concatenate([grown, *(grown + step for step in end)]))
+    turned = np.einsum("ij,kj->ki", turn, grown)
+    box = np.array([turned[:, :2].min(axis=0) - wider, turned[:, :2].max(axis=0) + wider])
     clear = without(swept, [_shade_over(bone, direction, box, float(turned[:, 2].min()), length_mm)])
     is_taken = (clear ^ body).volume() > _TAKEN_SHARE * body.volume() and without(clear ^ way, [bone.solid]).volume() > 0.0
     return joined([way, clear]) if is_taken else None
@@ -228,11 +244,3 @@ def free_share(body: Solid, direction: FloatArray, bone: Surface) -> float:
     """The share of a body's surface from which rays along a direction pass the bone."""
     points, _ = sample_surface(surface_of(body), _FREE_RAYS, 0)
     return float(np.isinf(bone.first_hit(points, np.tile(direction, (len(points), 1)))).mean())
-
-
-def _frustum(window: Any, middle: NDArray[Any], length: float, widening: float) -> Solid:
-    import manifold3d
-
-    loop = np.asarray(window.exterior.coords)[:-1, :2] - middle
-    section = manifold3d.CrossSection([loop], manifold3d.FillRule.EvenOdd)
-    return section.extrude(length, scale_top=(widening, widening)).translate((float(middle[0]), float(middle[1]), 0.0))

@@ -22,10 +22,11 @@ _LEAST_FREE = 0.5  # of rays from all over a stray body pass the bone along a wa
 _GROW_MM = 2e-3  # a stray body is joined with so much around it, so that it and its neighbour cross and do not merely touch
 
 
-def given_to_neighbours(pieces: Sequence[MouldPiece], bone: Solid) -> tuple[MouldPiece, ...]:
+def given_to_neighbours(pieces: Sequence[MouldPiece], bone: Solid, tried: frozenset[str] = frozenset()) -> tuple[MouldPiece, ...]:
     """The pieces in their order, stray bodies joined to a neighbour where that is proven to come out; smallest first. bone: with all else that the
-    pieces leave room for."""
-    left, strays = list(pieces), sorted((piece for piece in pieces if piece.is_stray), key=lambda piece: float(piece.solid.volume()))
+    pieces leave room for. tried: names of bodies that stay as they are."""
+    left, strays = list(pieces), [piece for piece in pieces if piece.is_stray and piece.name not in tried]
+    strays.sort(key=lambda piece: float(piece.solid.volume()))
     skin = Surface(surface_of(bone)) if strays else None
     for stray in strays:
         place = next(k for k, piece in enumerate(left) if piece is stray)

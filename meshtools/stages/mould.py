@@ -14,8 +14,9 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.groove import scribe
 from meshtools.geometry.hollowing import find_cavity
 from meshtools.geometry.jacket import Lining, cut_flexible_mould
-from meshtools.geometry.mould_fittings import Key, Port, clear_of, place_keys, plan_ports
-from meshtools.geometry.mould_pieces import MouldPiece, split_bodies
+from meshtools.geometry.mould_fittings import Port, clear_of, place_keys, plan_ports
+from meshtools.geometry.mould_keying import fit_rigid, fitted
+from meshtools.geometry.mould_pieces import MouldPiece
 from meshtools.geometry.mould_plan import Bed, fewest_pieces, lay_bone
 from meshtools.geometry.mould_proof import as_made, prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import (
@@ -42,11 +43,11 @@ from meshtools.geometry.mould_tables import (
     shrink_table,
 )
 from meshtools.geometry.parting import Block, Membrane, bone_outline, stretch_membrane, trace_parting_lines
+from meshtools.geometry.seat_ribs import turned_in
 from meshtools.geometry.self_intersection import count_self_intersections
-from meshtools.geometry.shadow import joined, without
+from meshtools.geometry.shadow import without
 from meshtools.geometry.shrink import pattern_scale
 from meshtools.geometry.side_pieces import Cutting
-from meshtools.geometry.stray_bodies import given_to_neighbours
 from meshtools.geometry.tidying import tidied
 from meshtools.geometry.undercuts import Bone, Probe, shades_of
 from meshtools.geometry.unite import signed_volume_mm3
@@ -191,23 +192,22 @@ def _length(line: FloatArray) -> float:
 def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], scale: float, sources: _Sources) -> tuple[Bed, Made]:
     cutting = Cutting(settings.wall_mm, settings.flange_mm, settings.undercut_limit_mm, settings.flange_draft_deg, settings.most_pieces)
     bed, mould = fewest_pieces(bed, pulls, cutting, scale)
-    bone, sides = mould.bone, [piece.solid for piece in mould.pieces[:-2]]
+    bone, made = mould.bone, len(sources) - 1
     way, ports = plan_ports(bone.mesh, mould.block, settings.pour_diameter_mm, settings.vent_diameter_mm, settings.vent_prominence_mm)
-    core = _held_core(bone, (clear_of(mould.block, sides), mould.membrane), ports, settings, bed)
-    kept = [one.body() for one in core.prints] if core else []
-    keys = place_keys(mould.block, mould.membrane, [*sides, *kept], settings.key_diameter_mm)
-    pieces = split_bodies(_fitted(mould.pieces, ("upper", "lower"), keys, ports, settings.key_clearance_mm, core))
-    pieces = given_to_neighbours(pieces, joined([bone.solid, *kept]))
-    made = len(sources) - 1
-    solids = _solids(pieces, "mould piece", bone, made, bed)
+    ground = clear_of(mould.block, [piece.solid for piece in mould.pieces[:-2]]), mould.membrane
+    core = _held_core(bone, ground, ports, settings, bed)
+    fit = fit_rigid(mould, ports, core, (settings.key_diameter_mm, settings.key_clearance_mm))
+    solids = _solids(fit.pieces, "mould piece", bone, made, bed)
     meshes = [solid.mesh for solid in solids]
-    pieces = as_made(pieces, meshes)
+    pieces = as_made(fit.pieces, meshes)
     mould = dataclasses.replace(mould, pieces=pieces)
-    ways = prove_withdrawal(pieces, joined([bone.solid, *kept]))
-    rooms = [key.body(settings.key_clearance_mm + APART_MM) for key in keys]  # around keys and prints there is room that is no cavity
+    ways = prove_withdrawal(pieces, fit.staying)
+    room = settings.key_clearance_mm + APART_MM  # around keys, prints and ribs there is room that is no cavity
+    rooms = [key.body(room) for key in (*fit.keys, *fit.more_keys)]
     rooms += [seat for side in (1.0, -1.0) for seat in (core.seats(side, APART_MM) if core else ())]
-    check = rejoin(mould.block.solid, pieces, [*(port.body for port in ports), *rooms], bone.mesh, mould.undercuts, mould.crumbs)
-    fitted = Fittings(keys, ports, way, ways, check)
+    block = without(mould.block.solid, [rib.body(room) for rib in fit.ribs])
+    check = rejoin(block, pieces, [*(port.body for port in ports), *rooms], bone.mesh, mould.undercuts, mould.crumbs)
+    held = Fittings(fit.keys, ports, way, ways, check, fit.ribs, fit.stray_keys, turned_in(pieces, fit.staying))
     rows = [piece_figures(mould, k, meshes, made) for k in range(len(meshes))]
     good = [out.is_free and row[1] <= settings.undercut_limit_mm for out, row in zip(ways, rows, strict=True)]
     stated = [{"name": piece.name, "direction": piece.direction.tolist(), "good": ok} for piece, ok in zip(pieces, good, strict=True)]
@@ -216,9 +216,9 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
     made_pieces = Made(
         solids,
         sources,
-        {"n_pieces": len(pieces), "pieces": stated, "crumbs_mm3": mould.crumbs_mm3} | undercut_facts(mould.undercuts) | fitting_facts(fitted),
-        rigid_findings(mould, fitted, settings),
-        rigid_figures(mould, settings) + fitting_figures(fitted, mould.membrane.steepest_deg, settings),
+        {"n_pieces": len(pieces), "pieces": stated, "crumbs_mm3": mould.crumbs_mm3} | undercut_facts(mould.undercuts) | fitting_facts(held),
+        rigid_findings(mould, held, settings),
+        rigid_figures(mould, held, settings) + fitting_figures(held, mould.membrane.steepest_deg, settings),
         (pieces_table(mould.pieces, ways, good, rows), ports_table(ports), parting_table(lines)),
         (),
         (draft_view(bone.mesh, depth_at, settings.undercut_limit_mm), *piece_views(mould.pieces, meshes, made)),
@@ -236,8 +236,8 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     plain = dataclasses.replace(mould.block, bone_outline=bone_outline(bone.mesh.vertices, bone.mesh.faces))
     core = _held_core(bone, (plain, mould.membrane), ports, settings, bed)
     names = ("jacket-upper", "jacket-lower")
-    jacket = _fitted(mould.jacket, names, keys, ports, settings.key_clearance_mm)
-    rubber = _fitted(mould.rubber, ("rubber-upper", "rubber-lower"), (), ports, 0.0, core)
+    jacket = fitted(mould.jacket, names, keys, ports, settings.key_clearance_mm)
+    rubber = fitted(mould.rubber, ("rubber-upper", "rubber-lower"), (), ports, 0.0, core)
     solids = _solids(jacket, "jacket", bone, made, bed) + _solids(rubber, "mould piece", bone, made, bed)
     meshes = [solid.mesh for solid in solids]
     jacket, rubber = as_made(jacket, meshes[:2]), as_made(rubber, meshes[2:])
@@ -245,7 +245,7 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     none = dataclasses.replace(cuts, depth_mm=np.zeros(len(cuts.points)), wall_depth_mm=np.zeros(len(cuts.wall_points)), area_mm2=0.0, volume_mm3=0.0)
     rooms = [seat for side in (1.0, -1.0) for seat in (core.seats(side, APART_MM) if core else ())]
     check = rejoin(mould.body, rubber, [*(port.body for port in ports), *rooms], bone.mesh, none, mould.crumbs)
-    fitted = Fittings(keys, ports, way, ways, check)
+    held = Fittings(keys, ports, way, ways, check)
     lining = surface_of(mould.body)
     rows = [jacket_figures(piece, solid.mesh, Surface(lining)) for piece, solid in zip(jacket, solids[:2], strict=True)]
     good = [out.is_free and row[2] >= settings.jacket_draft_deg - 0.01 for out, row in zip(ways, rows, strict=True)]
@@ -263,38 +263,14 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
     made_pieces = Made(
         solids,
         sources,
-        facts | undercut_facts(cuts) | fitting_facts(fitted),
-        flexible_findings(mould, fitted, settings),
-        flexible_figures(mould, cuts, draft, settings) + fitting_figures(fitted, mould.membrane.steepest_deg, settings),
+        facts | undercut_facts(cuts) | fitting_facts(held),
+        flexible_findings(mould, held, settings),
+        flexible_figures(mould, cuts, draft, settings) + fitting_figures(held, mould.membrane.steepest_deg, settings),
         (pieces_table(jacket, ways, good, rows), ports_table(ports), parting_table(lines)),
         (),
         (view, *piece_views((*jacket, *rubber), meshes, made)),
     )
     return _with_core(made_pieces, core, bed, settings)
-
-
-def _fitted(
-    pieces: Sequence[MouldPiece],
-    halves: tuple[str, str],
-    keys: Sequence[Key],
-    ports: Sequence[Port],
-    clearance_mm: float,
-    core: HeldCore | None = None,
-) -> tuple[MouldPiece, ...]:
-    """The pieces with keys on the lower half (the second name), sockets in the upper, seats for the core's prints in both, pour and vents through
-    all that stand in their way."""
-    pins, sockets = joined([key.body(0.0) for key in keys]), joined([key.body(clearance_mm) for key in keys])
-    holes = [port.body for port in ports]
-    fitted = []
-    for piece in pieces:
-        solid = piece.solid
-        if piece.name == halves[1] and keys:
-            solid = joined([solid, pins])
-        elif piece.name == halves[0] and keys:
-            solid = without(solid, [sockets])
-        seats = core.seats(1.0 if piece.name == halves[0] else -1.0) if core and piece.name in halves else []
-        fitted.append(dataclasses.replace(piece, solid=without(solid, [*holes, *seats])))
-    return tuple(fitted)
 
 
 def _solids(pieces: Sequence[MouldPiece], role: str, bone: Bone, made: int, bed: Bed) -> tuple[MadeSolid, ...]:
