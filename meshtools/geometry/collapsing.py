@@ -42,19 +42,13 @@ class Collapsing:
 
     def _replay(self) -> None:
         """The coarse mesh from the collapses that are not undone."""
-        from meshtools.geometry.undoing_kernels import replayed
+        from meshtools.geometry.undoing_kernels import faces_left, replayed, vertices_left
 
         fine = self.fine
         self._stands_for, vertices = replayed(fine.vertices, self._collapses, self._is_undone)
-        corners = self._stands_for[fine.faces]
-        is_left = (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2]) & (corners[:, 2] != corners[:, 0])
-        self.face_number = np.flatnonzero(is_left)
-        self._place_of = np.full(len(fine.faces), -1, np.int32)
-        self._place_of[self.face_number] = np.arange(len(self.face_number))
-        self._vertex_number = np.flatnonzero(self._stands_for == np.arange(len(vertices)))
-        self._vertex_place = np.full(len(vertices), -1, np.int32)
-        self._vertex_place[self._vertex_number] = np.arange(len(self._vertex_number))
-        self.coarse = Mesh.create(vertices[self._vertex_number], self._vertex_place[corners[self.face_number]])
+        self._vertex_number, self._vertex_place = vertices_left(self._stands_for)
+        self.face_number, self._place_of, corners = faces_left(fine.faces, self._stands_for, self._vertex_place)
+        self.coarse = Mesh.create(vertices[self._vertex_number], corners)
 
     def undo_around(self, wanted: Any, most: int, n_rings: int) -> tuple[Any, Any] | None:
         """Undo the last collapses into the corners of some coarse faces (k,) and of those within some rings around them, and what followed from them.

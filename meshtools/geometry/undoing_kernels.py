@@ -41,3 +41,37 @@ def replayed(points: Any, collapses: Any, is_undone: Any) -> Any:
         if not is_undone[i]:
             stands_for[gone[i]] = stands_for[kept[i]]
     return stands_for, vertices
+
+
+@compiled
+def vertices_left(stands_for: Any) -> Any:
+    """The vertices (k,) that stand for themselves, and the place (n,) among them of each vertex, -1 for the others."""
+    place, n = np.full(len(stands_for), -1, np.int32), 0
+    for v in range(len(stands_for)):
+        if stands_for[v] == v:
+            place[v] = n
+            n += 1
+    number = np.empty(n, np.int32)
+    for v in range(len(stands_for)):
+        if place[v] >= 0:
+            number[place[v]] = v
+    return number, place
+
+
+@compiled
+def faces_left(faces: Any, stands_for: Any, vertex_place: Any) -> Any:
+    """The faces (k,) whose corners are still three, the place (m,) among them of each face, -1 for the others, and their corners (k, 3) by the places
+    of the vertices that stand for them."""
+    place, n = np.full(len(faces), -1, np.int32), 0
+    for t in range(len(faces)):
+        a, b, c = stands_for[faces[t, 0]], stands_for[faces[t, 1]], stands_for[faces[t, 2]]
+        if a != b and b != c and c != a:
+            place[t] = n
+            n += 1
+    number, corners = np.empty(n, np.int32), np.empty((n, 3), np.int32)
+    for t in range(len(faces)):
+        if place[t] >= 0:
+            number[place[t]] = t
+            for k in range(3):
+                corners[place[t], k] = vertex_place[stands_for[faces[t, k]]]
+    return number, place, corners
