@@ -351,6 +351,9 @@ def test_the_foot_of_a_key_beside_a_step_of_the_parting_surface_stays_clear_of_t
     assert len(keys) == 4
     assert (dataclasses.replace(keys[0], ground=None).body(0.0) ^ column).volume() > 4.0
     assert all((key.body(0.2) ^ column).volume() == 0.0 for key in keys)
+    pin, socket = (shapely.Polygon(keys[0].body(clearance).slice(-8.0).to_polygons()[0]) for clearance in (0.0, 0.2))
+    assert pin.area < shapely.Polygon(dataclasses.replace(keys[0], ground=None).body(0.0).slice(-8.0).to_polygons()[0]).area - 1.0
+    assert pin.distance(socket.exterior) == pytest.approx(0.2, abs=0.002)
 
 
 def test_a_key_on_a_slope_reaches_below_the_parting_surface_all_round_it() -> None:

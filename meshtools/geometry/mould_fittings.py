@@ -48,8 +48,9 @@ class Key:
         low, high = self.diameter_mm / 2 + foot * _FLARE + clearance_mm, self.diameter_mm / 2 * _TAPER + clearance_mm
         body = manifold3d.Manifold.cylinder(foot + height + clearance_mm, low, high, _ROUND)
         body = body.translate((float(self.place[0]), float(self.place[1]), self.level_mm - foot))
-        is_within = self.ground is None or self.ground.contains(shapely.Point(self.place).buffer(low))
-        return body if is_within else body ^ upright(self.ground, self.level_mm - foot - 1.0, self.level_mm + height + clearance_mm + 1.0)
+        ground = None if self.ground is None else self.ground.buffer(clearance_mm)
+        is_within = ground is None or ground.contains(shapely.Point(self.place).buffer(low))
+        return body if is_within else body ^ upright(ground, self.level_mm - foot - 1.0, self.level_mm + height + clearance_mm + 1.0)
 
 
 @dataclass(frozen=True, eq=False)

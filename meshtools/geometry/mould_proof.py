@@ -20,6 +20,7 @@ from meshtools.geometry.winding import is_inside, is_surely_inside
 from meshtools.model import FloatArray, Mesh
 
 TOUCH_MM3 = 0.01  # an overlap below this is rounding where surfaces slide along each other
+MOST_SLIVERS_MM3 = 10.0  # and above this it is an overlap: slivers of a large mould came to 0.1
 INWARD_MM = 2e-3  # rays start this far inside a piece
 _SHARES = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.8, 1.1)  # of the way out
 _RAYS = 6000
@@ -80,9 +81,9 @@ def prove_piece(piece: MouldPiece, staying: Sequence[Solid]) -> WayOut:
 
 def overlap_mm3(one: Solid, other: Solid) -> float:
     """Volume that two bodies share. Where their surfaces slide along each other the kernel now and then shows a sliver that lies in one of them only:
-    so what it shows beyond rounding is asked again, by the exact winding numbers of points within it."""
+    so what it shows beyond rounding is asked again, by the exact winding numbers of points within it. What is no sliver any more is not."""
     shared = one ^ other
-    if shared.volume() <= TOUCH_MM3:
+    if not TOUCH_MM3 < shared.volume() <= MOST_SLIVERS_MM3:
         return float(shared.volume())
     return sum(float(body.volume()) * _share_in(body, (one, other)) for body in shared.decompose())
 
