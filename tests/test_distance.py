@@ -159,3 +159,21 @@ def test_an_empty_surface_is_refused() -> None:
     """Nothing can be measured to a mesh without faces."""
     with pytest.raises(GeometryError, match="no faces"):
         Surface(Mesh.create(np.zeros((0, 3)), np.zeros((0, 3))))
+
+
+def test_rays_go_as_far_as_those_of_another_library_and_are_free_where_they_meet_nothing() -> None:
+    """libigl's rays, from within and from outside, along the axes too; lengths to the 32 bits that it gives."""
+    import trimesh
+
+    from meshtools.geometry.rays import Rays
+
+    rng = np.random.default_rng(3)
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=10.0)
+    mesh = Mesh.create(ball.vertices * (1.0, 0.6, 0.3) + np.sin(ball.vertices[:, [1, 2, 0]]) + (1e4, 0.0, -50.0), ball.faces)
+    points = mesh.vertices.mean(axis=0) + rng.uniform(-12.0, 12.0, (3000, 3))
+    ways = rng.normal(size=(3000, 3))
+    ways[:300, :2], ways[300:600, 1:] = 0.0, 0.0
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    expected, rays = Surface(mesh).first_hit(points, ways), Rays(mesh)
+    assert np.array_equal(rays.first_hit(points, ways), expected)
+    assert np.array_equal(rays.is_free(points, ways), np.isinf(expected))

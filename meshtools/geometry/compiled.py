@@ -30,6 +30,7 @@ def compile_all() -> None:
     from meshtools.geometry.decimate import decimate_within
     from meshtools.geometry.distance import Surface, measure_deviation
     from meshtools.geometry.picture import render_picture
+    from meshtools.geometry.rays import Rays
     from meshtools.model import Mesh
 
     n_rings, n_round = 20, 40
@@ -45,6 +46,7 @@ def compile_all() -> None:
     for mesh, other in (surfaces, surfaces[::-1]):
         measure_deviation(mesh, other, n_samples=1)
     audit_topology(ball)
+    Rays(ball).is_free(ball.vertices[:1], ball.vertices[:1])
     _clean(ball)
     render_picture(ball, np.zeros((len(ball.faces), 3), np.uint8), "front", (8, 8), scale_bar=False)
     _carve_and_mould(ball)

@@ -8,8 +8,8 @@ import numpy as np
 
 from meshtools.geometry.audit import signed_volume
 from meshtools.geometry.caliper_frame import caliper_frame
-from meshtools.geometry.distance import Surface
 from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.rays import Rays
 from meshtools.model import FloatArray, Mesh
 
 N_POINTS = 1500
@@ -44,10 +44,10 @@ def making_figures(mesh: Mesh) -> MakingFigures:
     weights = generator.dirichlet((1.0, 1.0, 1.0), N_POINTS)
     points = np.einsum("ij,ijk->ik", weights, mesh.vertices[mesh.faces[chosen]])
     normals = vectors[chosen] / np.maximum(areas[chosen], 1e-300)[:, None]
-    surface, start_mm = Surface(mesh), START_SHARE * float(frame.sizes_mm[0])
-    through = surface.first_hit(points - normals * start_mm, -normals)
+    rays, start_mm = Rays(mesh), START_SHARE * float(frame.sizes_mm[0])
+    through = rays.first_hit(points - normals * start_mm, -normals)
     thickness = through[np.isfinite(through)] + start_mm
-    hidden = [_hidden_percent(surface, points, normals, start_mm, axis) for axis in frame.axes]
+    hidden = [_hidden_percent(rays, points, normals, start_mm, axis) for axis in frame.axes]
     best = int(np.argmin(hidden))
     return MakingFigures(
         (float(frame.sizes_mm[0]), float(frame.sizes_mm[1]), float(frame.sizes_mm[2])), signed_volume(mesh), float(areas.sum() / 2.0),
@@ -55,11 +55,11 @@ def making_figures(mesh: Mesh) -> MakingFigures:
     )  # fmt: skip
 
 
-def _hidden_percent(surface: Surface, points: FloatArray, normals: FloatArray, start_mm: float, axis: FloatArray) -> float:
+def _hidden_percent(rays: Rays, points: FloatArray, normals: FloatArray, start_mm: float, axis: FloatArray) -> float:
     """Share of the points that no straight way out along the axis, in either direction, is free from."""
     is_seen = np.zeros(len(points), dtype=bool)
     for direction in (axis, -axis):
         faces_it = normals @ direction > 0
         way = np.broadcast_to(direction, points[faces_it].shape)
-        is_seen[faces_it] |= ~np.isfinite(surface.first_hit(points[faces_it] + normals[faces_it] * start_mm, way))
+        is_seen[faces_it] |= rays.is_free(points[faces_it] + normals[faces_it] * start_mm, way)
     return float(100.0 * (1.0 - is_seen.mean()))
