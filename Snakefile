@@ -3,17 +3,14 @@ import gc
 import os
 
 from meshtools.geometry.threads import CORES
-from meshtools.glue import Batch
+from meshtools.glue import Batch, spare_work
 
 batch = Batch.for_snakemake()
 workflow.global_resources.setdefault("mem_mb", batch.memory_limit_mb)  # `--resources mem_mb=N` wins
 
 
 onstart:
-    # Jobs are begun as cores come free. The limit of jobs a second would wake the scheduler once a second for each job that has ended, to the end.
-    # It is no part of snakemake's interface: 9.27 has it in each of its schedulers, another version may not.
-    if hasattr(workflow.scheduler, "job_rate_limiter"):
-        workflow.scheduler.job_rate_limiter = None
+    spare_work(workflow)
     batch.write_job_files()
     os.environ.setdefault(CORES, str(workflow.cores))  # for the jobs
     gc.freeze()  # jobs and files stay to the end: looking through them for garbage again and again took a tenth of the time

@@ -67,13 +67,13 @@ def memory_limit_mb(machine: MachineMemory) -> int:
     return max(machine.available_mb - RESERVE_MB, 1)
 
 
-def refusal(stage: str, name: str, limits: Limits, machine: MachineMemory) -> str:
+def refusal(stage: str, name: str, limits: Limits, machine: Callable[[], MachineMemory] = machine_memory) -> str:
     """Why a scan is not even begun on this machine, empty where it may be. Jobs after the cleaning are watched and not refused: how much
     cleaning leaves of a scan is not known before."""
-    if stage != "clean" or limits.memory_mb <= machine.total_mb:
+    if stage != "clean" or limits.memory_mb <= (total_mb := machine().total_mb):
         return ""
     return (
-        f"{name}: cleaning its scan takes about {limits.memory_mb} MB of memory and this machine has {machine.total_mb} MB, so it was not begun. "
+        f"{name}: cleaning its scan takes about {limits.memory_mb} MB of memory and this machine has {total_mb} MB, so it was not begun. "
         f"{WHAT_TO_DO}"
     )
 

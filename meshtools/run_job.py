@@ -15,7 +15,6 @@ from pathlib import Path
 
 from meshtools.fence import STOPPED, TRY_AGAIN, Limits, Watch, job_log, refusal
 from meshtools.jobs.run import PARENT, write_crash_record
-from meshtools.machine_memory import machine_memory
 
 Job = tuple[str, str, str]  # stage, name, key
 SINGLE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
@@ -28,7 +27,7 @@ def run_fenced(job: Job, limits: Limits) -> int:
     """
     stage, name, _ = job
     worker = os.environ.get("BONEWRIGHT_WORKER")
-    code, sentence = STOPPED, refusal(stage, name, limits, machine_memory())
+    code, sentence = STOPPED, refusal(stage, name, limits)
     if not sentence:
         code, sentence = _ask_worker(worker, job, limits) if worker else _run_child(job, limits)
     if code in (0, TRY_AGAIN):

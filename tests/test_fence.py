@@ -187,9 +187,10 @@ def test_a_worker_that_stopped_a_job_waits_without_turning(worker: str) -> None:
 
 
 def test_a_scan_that_no_reduction_makes_small_enough_for_the_machine_is_refused_before_it_is_begun() -> None:
-    sentence = refusal("clean", "a-skull", Limits(9000, 60), MachineMemory(8000, 7000))
+    sentence = refusal("clean", "a-skull", Limits(9000, 60), lambda: MachineMemory(8000, 7000))
     assert all(words in sentence for words in ("a-skull", "9000 MB", "8000 MB", "most_faces"))
-    assert refusal("clean", "a-skull", Limits(7500, 60), MachineMemory(8000, 100)) == refusal("report", "x", Limits(9000, 60), SHORT) == ""
+    assert refusal("clean", "a-skull", Limits(7500, 60), lambda: MachineMemory(8000, 100)) == ""
+    assert refusal("report", "x", Limits(9000, 60), lambda: SHORT) == ""
 
 
 def test_the_limit_of_a_control_group_counts_where_it_is_lower_and_idle_pages_are_free(tmp_path: Path) -> None:
