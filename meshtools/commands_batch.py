@@ -20,6 +20,7 @@ from meshtools.errors import UsageError
 from meshtools.fence import job_log
 from meshtools.handover import frozen_problems
 from meshtools.intake import intake
+from meshtools.jobs.index import in_order
 from meshtools.jobs.record import read_record
 from meshtools.jobs.run import record_path
 from meshtools.model import NextStep, Severity, plain
@@ -267,8 +268,8 @@ def open_routes(workspace: Workspace) -> list[dict[str, Any]]:
 
 
 def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[tuple[str, str]]) -> list[dict[str, Any]]:
-    """One row an element: target, element, class, status and the first reason why it is not ready. The row of the register is named
-    here, and not in records, because reordering a table is no change."""
+    """One row an element, in the order of the index: target, element, class, status and the first reason why it is not ready. The row of the register
+    is named here, and not in records, because reordering a table is no change."""
     rows = []
     places = {find.find: f"config/bones.csv row {find.row}" for find in workspace.register.finds}
     for recipe in workspace.plan.recipes:
@@ -287,7 +288,7 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
             more = f" (and {len(reasons) - 1} more on its page)" if len(reasons) > 1 else ""
             row["why"] = f"{(reasons or [recipe.reason])[0]}{more}" + (f" [{where}]" if where else "")
         rows.append(row)
-    return rows
+    return in_order(rows, workspace.worklist.jobs["index"]["index"]["elements"])
 
 
 def _waits(workspace: Workspace, name: str, stale: set[tuple[str, str]] | frozenset[tuple[str, str]]) -> bool:

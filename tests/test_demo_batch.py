@@ -110,6 +110,18 @@ def test_the_plan_shows_every_class_that_the_demo_was_made_for():
         assert {"planned", "gap"} <= {recipe.status for recipe in plan.recipes if recipe.target == target}
 
 
+def test_the_command_line_names_elements_in_the_order_of_the_index():
+    from meshtools.commands_batch import element_rows
+    from meshtools.jobs.index import _index
+    from meshtools.workspace import open_workspace
+
+    workspace = open_workspace(DEMO)
+    rows = element_rows(workspace, frozenset())
+    listed = [row for target in _index(workspace.worklist.jobs["index"]["index"], rows[::-1], {})["targets"] for row in target["rows"]]
+    names = [(row["target"], row["element"]) for row in rows]
+    assert names == [(row["target"], row["element"]) for row in listed] != sorted(names)
+
+
 @pytest.mark.usefixtures("generator")
 def test_the_generator_makes_the_same_bytes_twice_and_the_stored_scan():
     """One scan stands for all, so that the test stays fast: its noise, floaters, pose and file form.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -89,12 +89,17 @@ def _fits(batch: Path, job: Mapping[str, Any]) -> dict[str, Any]:
     return fits
 
 
+def in_order(rows: Iterable[Mapping[str, Any]], elements: Iterable[Mapping[str, Any]]) -> list[Any]:
+    """Rows with target and element as the index lists them: by target, then in the order of `elements`, plain dicts with their slugs."""
+    order = {element["slug"]: place for place, element in enumerate(elements)}
+    return sorted(rows, key=lambda row: (row["target"], order.get(row["element"], len(order)), row["element"]))
+
+
 def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], fits: Mapping[str, Any]) -> dict[str, Any]:
-    order = {element["slug"]: place for place, element in enumerate(job["elements"])}
     completeness = job["plan"]["completeness"]
     targets = []
     for name in sorted({row["target"] for row in rows}):
-        mine = sorted((row for row in rows if row["target"] == name), key=lambda row: (order.get(row["element"], len(order)), row["element"]))
+        mine = in_order((row for row in rows if row["target"] == name), job["elements"])
         targets.append({"name": name, "words": job["target_words"][name], "rows": mine, "completeness": completeness[name], "fit": fits.get(name)})
     return {
         "title": "Replicas of the batch",
