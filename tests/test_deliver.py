@@ -8,6 +8,7 @@ import itertools
 import json
 import struct
 import zipfile
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from glb_structure import broken_rules_of_glb
 from meshtools.errors import ScanError
 from meshtools.files.atomic import MOST_OPEN_FILES, write_all_atomic, write_atomic
 from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl, recentre
+from meshtools.files.deliver_3mf import _frame, _framed
 from meshtools.files.delivered_surface import read_delivered
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
@@ -118,6 +120,14 @@ def test_3mf_states_unit_label_and_the_class_of_every_face(part):
     assert '<base name="FILL" displaycolor="#999999FF"/>' in model
     assert model.count('p1="1"') == 2
     assert 'name="MADE"' not in model
+
+
+@pytest.mark.parametrize("other", [{}, {"part_id": "{target}", "target": "{finds}"}, {"part_id": 'A & "B" <é>'}, {"revision": ""}])
+@pytest.mark.parametrize("finds", ["f-1,f-2", ""])
+def test_a_label_stands_in_a_3mf_as_the_library_writes_it(other, finds):
+    """Most labels are put into a model that the library wrote once with marks in their place."""
+    label, classes = replace(LABEL, **other), (EvidenceClass.DON_R, EvidenceClass.FILL)
+    assert _framed(label, finds, classes) == dict(_frame(label, finds, classes))
 
 
 def test_3mf_dates_are_fixed(part):

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
 import uuid
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -22,7 +24,7 @@ from meshtools.files.deliver_frame import (
 )
 from meshtools.files.threemf_library import file_in_memory, threemf_library
 from meshtools.files.threemf_mesh_text import with_mesh
-from meshtools.model import FloatArray, Mesh, SourceEntry
+from meshtools.model import EvidenceClass, FloatArray, Mesh, SourceEntry
 
 NAMESPACE = "https://bonewright.example/3mf/2026"
 _DECIMALS = 6  # finer than half a step of the grid that `recentre` rounds to
@@ -34,6 +36,8 @@ _EFFORT = 5  # of packing: 1.6 % larger than at the usual 6 in 60 % of the time 
 _FIRST_MATERIAL = 1  # the library numbers the materials of a group from 1
 PLACEHOLDER = Recentred(np.eye(4, 3, -1, np.float32), _TETRAHEDRON, np.arange(4), np.arange(4), np.zeros(3))
 """Stands in for the mesh while the library writes the rest of the model."""
+_MARKS, _MARK_FINDS = PartLabel("{part}", "{revision}", "{target}", "{element}", "{evidence}"), "{finds}"  # braces are in no plain word
+_PLAIN_WORDS = re.compile(r"[A-Za-z0-9 ._,/-]+")
 
 
 def encode_3mf(
@@ -48,19 +52,46 @@ def encode_3mf(
     Each evidence class that occurs is one base material, named by its code and shown in its colour; every face refers to one. Metadata
     of our own namespace names part, revision, target, element, evidence and finds. UUIDs are derived from the label.
     """
+    part = recentred or recentre(mesh)
+    classes = classes_of(mesh.source, sources)
+    parts = _framed(label, ",".join(finds_of(mesh.source, sources)), classes)
+    material = _material_of_face(classes, mesh, sources)[part.face_rows]
+    parts[_MODEL] = with_mesh(parts[_MODEL], part.vertices, part.faces, material, _DECIMALS)
+    return Delivery(zipped(parts), part.matrix @ scan_matrix(replica_from_scan))
+
+
+def _framed(label: PartLabel, finds: str, classes: tuple[EvidenceClass, ...]) -> dict[str, bytes]:
+    """The parts of a package of one object with a mesh to be replaced. The library makes them once with marks for words, since making them takes it
+    as long as all the rest; words that XML would not write as they are go through the library."""
+    names = ("part_id", "revision", "target", "element", "evidence")
+    words = {getattr(_MARKS, name): str(getattr(label, name)) for name in names} | {_MARK_FINDS: finds}
+    if not all(_PLAIN_WORDS.fullmatch(word) for word in words.values()):
+        return dict(_frame(label, finds, classes))
+    parts = dict(_marked_frame(classes))
+    words |= {uuid_of(_MARKS, role): uuid_of(label, role) for role in ("object", "item", "build")}
+    for mark, word in words.items():
+        parts[_MODEL] = parts[_MODEL].replace(mark.encode(), word.encode())
+    return parts
+
+
+@cache
+def _marked_frame(classes: tuple[EvidenceClass, ...]) -> Mapping[str, bytes]:
+    return _frame(_MARKS, _MARK_FINDS, classes)
+
+
+def _frame(label: PartLabel, finds: str, classes: tuple[EvidenceClass, ...]) -> Mapping[str, bytes]:
+    """The parts of a package as the library writes them, with the placeholder for a mesh."""
     import lib3mf
 
-    part = recentred or recentre(mesh)
     wrapper = threemf_library()
     model = wrapper.CreateModel()
     model.SetUnit(lib3mf.ModelUnit.MilliMeter)
     body = mesh_object(lib3mf, model, PLACEHOLDER)
-    materials, material = _materials(wrapper, model, mesh, sources)
+    materials = _materials(wrapper, model, classes)
     body.SetObjectLevelProperty(materials.GetUniqueResourceID(), _FIRST_MATERIAL)
     _place(wrapper, model, body, label)
-    describe_model(model, label, ",".join(finds_of(mesh.source, sources)))
-    package = fixed_dates(written(model), lambda text: with_mesh(text, part.vertices, part.faces, material[part.face_rows], _DECIMALS))
-    return Delivery(package, part.matrix @ scan_matrix(replica_from_scan))
+    describe_model(model, label, finds)
+    return parts_of(written(model))
 
 
 def mesh_object(lib3mf: Any, model: Any, part: Recentred) -> Any:
@@ -75,7 +106,8 @@ def mesh_object(lib3mf: Any, model: Any, part: Recentred) -> Any:
 def paint(lib3mf: Any, wrapper: Any, model: Any, body: Any, painted: tuple[Mesh, Sequence[SourceEntry]], face_rows: Any) -> None:
     """Give every face the base material of its evidence class."""
     mesh, sources = painted
-    materials, material = _materials(wrapper, model, mesh, sources)
+    classes = classes_of(mesh.source, sources)
+    materials, material = _materials(wrapper, model, classes), _material_of_face(classes, mesh, sources)
     properties = np.empty((len(face_rows), 4), dtype="<u4")
     properties[:, 0] = materials.GetUniqueResourceID()
     properties[:, 1:] = _FIRST_MATERIAL + material[face_rows][:, None]
@@ -83,14 +115,18 @@ def paint(lib3mf: Any, wrapper: Any, model: Any, body: Any, painted: tuple[Mesh,
     body.SetAllTriangleProperties((lib3mf.TriangleProperties * len(properties)).from_buffer_copy(properties.tobytes()))
 
 
-def _materials(wrapper: Any, model: Any, mesh: Mesh, sources: Sequence[SourceEntry]) -> tuple[Any, Any]:
-    """A group of one base material for each evidence class that occurs, and the place in it of every face's (m,) int64."""
+def _materials(wrapper: Any, model: Any, classes: Sequence[EvidenceClass]) -> Any:
+    """A group of one base material for each evidence class."""
     materials = model.AddBaseMaterialGroup()
-    classes = list(classes_of(mesh.source, sources))
     for evidence in classes:
         materials.AddMaterial(evidence.value, wrapper.RGBAToColor(*EVIDENCE_COLOURS[evidence], 255))
+    return materials
+
+
+def _material_of_face(classes: Sequence[EvidenceClass], mesh: Mesh, sources: Sequence[SourceEntry]) -> Any:
+    """The place of every face's class (m,) int64 in these classes."""
     of_source = np.array([classes.index(entry.evidence) if entry.evidence in classes else 0 for entry in sources], dtype=np.int64)
-    return materials, of_source[mesh.source]
+    return of_source[mesh.source]
 
 
 def _place(wrapper: Any, model: Any, body: Any, label: PartLabel) -> None:
@@ -135,16 +171,20 @@ def written(model: Any) -> bytes:
         return stream.read()
 
 
-def fixed_dates(package: bytes, rewrite_model: Callable[[bytes], bytes] | None = None) -> bytes:
-    """The same parts zipped again: content types first, as readers expect, the rest by name, all of one date. rewrite_model: from the text of the
-    model as it is to the text that is stored."""
+def parts_of(package: bytes) -> dict[str, bytes]:
+    """The parts of a package by name."""
+    with zipfile.ZipFile(io.BytesIO(package)) as old:
+        return {name: _with_own_prefix(old.read(name)) for name in old.namelist()}
+
+
+def zipped(parts: Mapping[str, bytes]) -> bytes:
+    """A package of these parts: content types first, as readers expect, the rest by name, all of one date."""
     target = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(package)) as old, zipfile.ZipFile(target, "w") as new:
-        for name in sorted(old.namelist(), key=lambda name: (name != _CONTENT_TYPES, name)):
+    with zipfile.ZipFile(target, "w") as new:
+        for name in sorted(parts, key=lambda name: (name != _CONTENT_TYPES, name)):
             entry = zipfile.ZipInfo(name, _FIXED_DATE)
             entry.compress_type, entry.create_system, entry.external_attr = zipfile.ZIP_DEFLATED, 3, 0o644 << 16
-            content = _with_own_prefix(old.read(name))
-            new.writestr(entry, rewrite_model(content) if rewrite_model and name == _MODEL else content, compresslevel=_EFFORT)
+            new.writestr(entry, parts[name], compresslevel=_EFFORT)
     return target.getvalue()
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.files.deliver_3mf import describe_model, fixed_dates, mesh_object, paint, uuid_of, written
+from meshtools.files.deliver_3mf import describe_model, mesh_object, paint, parts_of, uuid_of, written, zipped
 from meshtools.files.deliver_frame import PartLabel, Recentred, finds_of, recentre
 from meshtools.files.threemf_library import threemf_library
 from meshtools.model import SourceEntry
@@ -42,7 +42,7 @@ def encode_parts_3mf(solids: Sequence[MadeSolid], sources: Sequence[SourceEntry]
         left_mm += float(np.ptp(part.vertices[:, 0])) + _GAP_MM
     used = np.concatenate([solid.mesh.source for solid in solids])
     describe_model(model, label, ",".join(finds_of(used, sources)))
-    return fixed_dates(written(model))
+    return zipped(parts_of(written(model)))
 
 
 def _beside(wrapper: Any, part: Recentred, left_mm: float) -> Any:
