@@ -14,6 +14,7 @@ from meshtools.plan_candidates import (
     PlanTables,
     animal_of,
     arrange_tables,
+    as_decided,
     class_order_of,
     gather_candidates,
     places_in_order,
@@ -219,7 +220,7 @@ def _empty_recipe(tables: PlanTables, look: _Look, tried: tuple[Attempt, ...], a
 
 def _recipe_from(look: _Look, candidate: Candidate, decided: Decided, asks: tuple[Finding, ...], tried: tuple[Attempt, ...]) -> Recipe:
     estimate = candidate.estimate
-    findings = (*asks, *candidate.findings)
+    findings = (*asks, *(as_decided(finding) if look.is_forced else finding for finding in candidate.findings))
     if decided.factor_decision(candidate.find.find) and not is_scaled(candidate):
         is_between = candidate.evidence is EvidenceClass.INT
         why = "it takes its size from both neighbours" if is_between else f"{candidate.find.find} is the animal's own bone and keeps its size"

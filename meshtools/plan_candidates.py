@@ -39,6 +39,10 @@ from meshtools.settings import PlanSettings, Settings
 PRESERVATION_WEIGHT = 0.25
 HALF_WIDTH_WITHOUT_INTERVAL = 0.1
 DONOR_CLASSES = (EvidenceClass.DON, EvidenceClass.DON_R)
+PORTION_REMEDY = (
+    "Name the bone that supplies the rest (missing-part in decisions.csv) or its further pieces (part_of in bones.csv), or choose it as it is "
+    "(class in decisions.csv, or sign-off)."
+)
 
 
 @dataclass(frozen=True)
@@ -255,11 +259,13 @@ def _doubts(tables: PlanTables, target: Target, candidate: Candidate) -> list[Fi
 def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[Finding, ...]:
     """What a person should know of the chosen find, without a decision being needed."""
     find, remarks = candidate.find, []
-    if not is_whole(find):
-        is_share_stated = find.preserved_percent is not None
-        message = f"{find.find} is only a part of the bone ({find.portion}), so the replica is no more than that"
-        message += "." if is_share_stated else "; how much of the bone it is, is not stated."
-        remarks.append(Finding(Severity.NOTE if is_share_stated else Severity.REVIEW, "portion", message, find.portion))
+    if not is_whole(find) or is_partial(find, tables.settings):
+        share = "how much of the bone is not stated" if find.preserved_percent is None else f"{find.preserved_percent:g} % preserved"
+        message = f"{find.find} is only a part of the bone ({', '.join(word for word in (find.portion, share) if word)}), and so is the replica."
+        if is_partial(find, tables.settings):
+            message += f" {PORTION_REMEDY}"
+        severity = Severity.REVIEW if is_partial(find, tables.settings) else Severity.NOTE
+        remarks.append(Finding(severity, "portion", message, find.preserved_percent, tables.settings.restore_below_percent, "%"))
     if _words(find.deformation) not in ("", "none"):
         message = f"{find.find} is deformed ({find.deformation}); the replica keeps the deformation."
         remarks.append(Finding(Severity.REVIEW, "deformed", message, find.deformation))
@@ -271,6 +277,11 @@ def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[
         message = f"Whether {find.find} and {target.individual} are of one taxon is not stated in bones.csv."
         remarks.append(Finding(Severity.NOTE, "taxon-not-stated", message))
     return tuple(remarks)
+
+
+def as_decided(finding: Finding) -> Finding:
+    """The remark about a find that a person has chosen by name: that it is a part of the bone only is known then."""
+    return replace(finding, severity=Severity.NOTE) if finding.code == "portion" else finding
 
 
 def _sort_key(candidate: Candidate, order: Mapping[str, int], completed: Collection[str]) -> tuple[int, bool, float, bool, bool, str]:

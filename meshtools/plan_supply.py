@@ -34,9 +34,10 @@ def supplied_recipe(recipe: Recipe, tables: PlanTables, target: Target, element:
     words = f"{'reflected, ' if reflect else ''}{'at its own size' if is_own else f'scaled by {factor:.4g}'}"
     reason = f"{recipe.reason} Its missing part is taken from {supplier.find} of {animal_of(supplier)}, {words}, {signature(decision)}."
     missing = None if base.preserved_percent is None else 100.0 - base.preserved_percent
+    findings = tuple(finding for finding in recipe.findings if finding.code != "portion")
     return replace(
         recipe, finds=(*kept, supplier.find), partner=supplier.find, partner_reflect=reflect, partner_factor=factor / recipe.factor,
-        partner_class=evidence, plane=None, missing_percent=missing, reason=reason,
+        partner_class=evidence, plane=None, missing_percent=missing, reason=reason, findings=findings,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meshtools.completeness import as_ranges, missing_positions, percent
-from meshtools.model import Decision, Element, EvidenceClass, Find, Measurement, Plan, Recipe, Register, Side, Target, Unit, plain
+from meshtools.model import Decision, Element, EvidenceClass, Find, Measurement, Plan, Recipe, Register, Severity, Side, Target, Unit, plain
 from meshtools.plan import finds_used, largest_factor_by_find, make_plan, next_best
 from meshtools.settings import Settings
 
@@ -297,12 +297,21 @@ def test_a_decision_about_nothing_is_reported() -> None:
 def test_two_finds_of_one_bone_take_the_better_preserved_and_ask() -> None:
     finds = [find("a", "femur", L, preserved_percent=70.0), find("b", "femur", L, preserved_percent=90.0)]
     left = recipe(make_plan(register(finds)))
-    assert (left.finds, left.status, codes(left)) == (("b",), "ask", {"duplicate-element"})
+    assert (left.finds, left.status, codes(left)) == (("b",), "ask", {"duplicate-element", "portion"})
 
 
-def test_a_part_of_a_bone_of_unstated_share_is_reported() -> None:
-    left = recipe(make_plan(register([find("f1", "femur", L, portion="distal half")])))
-    assert codes(left) == {"portion"}
+@pytest.mark.parametrize("known", [{"portion": "distal half"}, {"portion": "proximal", "preserved_percent": 80.0}, {"preserved_percent": 80.0}])
+def test_a_bone_of_which_a_part_is_missing_asks_until_a_person_chooses_it(known: dict[str, Any]) -> None:
+    finds = [find("f1", "femur", L, **known)]
+    left, chosen = (recipe(make_plan(register(finds, decisions=rows))) for rows in ((), (decide("class", "OWN", find="f1"),)))
+    assert [(f.severity, f.code) for f in left.findings] == [(Severity.REVIEW, "portion")]
+    assert [(f.severity, f.code) for f in chosen.findings] == [(Severity.NOTE, "portion")]
+
+
+def test_a_bone_whose_missing_part_a_person_has_named_is_no_longer_said_to_be_a_part() -> None:
+    finds = [find("f1", "femur", L, portion="proximal", preserved_percent=80.0), find("f2", "femur", L, "ind-b")]
+    left = recipe(make_plan(register(finds, BIG + SMALL, decisions=(decide("missing-part", "", find="f2"),))))
+    assert (left.partner, codes(left) & {"portion"}) == ("f2", set())
 
 
 def test_the_next_best_way_is_the_first_that_needs_nobody() -> None:
