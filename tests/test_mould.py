@@ -23,7 +23,7 @@ from meshtools.geometry.mould_keying import fitted, stray_keys
 from meshtools.geometry.mould_pieces import HALVES, MouldPiece, cut_rigid_mould
 from meshtools.geometry.mould_plan import fewest_pieces, turn_to
 from meshtools.geometry.mould_proof import Rejoined, overlap_mm3, prove_withdrawal, rejoin
-from meshtools.geometry.mould_sheet import Fittings, pour_findings, seat_findings, stray_findings
+from meshtools.geometry.mould_sheet import Fittings, fitting_facts, fitting_figures, fitting_findings, pour_findings, seat_findings, stray_findings
 from meshtools.geometry.parting import Block, Membrane, upright
 from meshtools.geometry.seat_ribs import turned_in, with_ribs
 from meshtools.geometry.self_intersection import find_meeting_pairs
@@ -337,9 +337,17 @@ def test_keys_at_the_corners_of_a_square_would_fit_the_wrong_way() -> None:
     assert wrong_way_misfit(corners) < 1e-9
 
 
+def test_keys_that_no_turn_brings_to_another_socket_have_no_wrong_position_and_no_endless_figure() -> None:
+    keys = tuple(Key(np.array(place, float), 0.0, 0.0, 6.0) for place in ((0, 0), (40, 0), (80, 1), (120, -1)))
+    held = dataclasses.replace(NOTHING, keys=keys)
+    assert fitting_facts(held)["key_misfit_mm"] is None
+    assert fitting_findings(held, 0.0) == []
+    assert "no turn brings one" in next(figure.basis for figure in fitting_figures(held, [0.0], SMALL) if figure.label == "keys")
+
+
 def test_keys_in_a_row_do_not_fit_the_wrong_way_merely_because_a_little_turn_moves_them_little() -> None:
     row = [Key(np.array((0.1 * k * k, 100.0 * k)), 0.0, 0.0, 6.0) for k in range(4)]
-    assert wrong_way_misfit(row) > 50.0
+    assert wrong_way_misfit(row) is None
 
 
 def test_the_foot_of_a_key_beside_a_step_of_the_parting_surface_stays_clear_of_the_bone() -> None:

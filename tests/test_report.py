@@ -326,6 +326,12 @@ def test_what_to_do_next_begins_with_the_bones_that_failed_and_those_under_revie
     assert left_to_do([row for row in rows if row["status"] in ("ready", "gap")]) == ()
 
 
+def test_a_bone_under_review_is_still_named_among_those_whose_parts_failed() -> None:
+    rows = [{"target": "kest", "element": "femur-left", "status": "review"}, {"target": "kest", "element": "scapula-left", "status": "failed"}]
+    steps = left_to_do(rows, ["kest/femur-left", "kest/scapula-left"])
+    assert [(step.action, step.elements) for step in steps][2:] == [("make", ("kest/femur-left",))]
+
+
 def test_a_page_leads_back_to_the_index_and_its_copy_leads_only_to_the_copies_beside_it() -> None:
     made = {"route": "print", "machine": "", "status": "ready", "sheet": "print/sheet.pdf", "package": "print/all.zip", "n_solids": 1, "figures": [],
             "mass_kg": 1.0, "machine_hours": None, "machine_hours_basis": "", "prices": [], "findings": []}

@@ -127,8 +127,8 @@ def seen_from_above(solid: Solid) -> Any:
     return shapely.union_all(loops)
 
 
-def wrong_way_misfit(keys: Sequence[Key]) -> float:
-    """How far a key stands off the nearest socket in the best wrong position of the upper half, in mm; infinite where the keys allow none.
+def wrong_way_misfit(keys: Sequence[Key]) -> float | None:
+    """How far a key stands off the nearest socket in the best wrong position of the upper half, in mm; None where the keys allow none.
 
     The large key fits its own socket only, so wrong positions are turns about it that bring one small key to another's socket.
     """
@@ -145,7 +145,7 @@ def wrong_way_misfit(keys: Sequence[Key]) -> float:
                 apart = np.linalg.norm(moved[:, None] - small[None], axis=2)
                 if (apart.argmin(axis=1) != np.arange(len(small))).any():  # else it is a little turn about the right position
                     misfit = min(misfit, float(apart.min(axis=1).max()))
-    return misfit
+    return misfit if np.isfinite(misfit) else None
 
 
 def high_points(mesh: Mesh, up: FloatArray, least_mm: float) -> tuple[tuple[FloatArray, float], ...]:

@@ -86,7 +86,7 @@ def fitting_findings(fitted: Fittings, fattest_allowed_mm: float) -> list[Findin
     keys = fitted.keys
     if len(keys) < N_KEYS:
         found.append(Finding(Severity.REVIEW, "mould-keys", "The flange has no room for all keys; widen it.", len(keys), N_KEYS))
-    elif (misfit := wrong_way_misfit(keys)) < LEAST_MISFIT_MM:
+    elif (misfit := wrong_way_misfit(keys)) is not None and misfit < LEAST_MISFIT_MM:
         said = "The keys nearly fit in a wrong position; mark the right one on both halves."
         found.append(Finding(Severity.REVIEW, "mould-keys", said, round(misfit, 2), LEAST_MISFIT_MM, "mm"))
     return found
@@ -192,11 +192,19 @@ def fitting_figures(fitted: Fittings, membrane_deg: Any, settings: MouldSettings
     return (
         Figure("half on top while pouring", "upper" if fitted.way > 0 else "lower", "", "the one with fewer high points"),
         Figure("vents", fitted.n_vents, "", f"at each high point of over {settings.vent_prominence_mm:g} mm"),
-        Figure("keys", len(fitted.keys), "", "one large, so that a wrong way does not fit"),
+        Figure("keys", len(fitted.keys), "", f"one large, so that a wrong way does not fit; {_misfit_words(fitted.keys)}"),
         Figure("parting surface, steepest", round(float(np.percentile(membrane_deg, 99)), 1), "deg", "99 of 100 places are flatter"),
         Figure("cavity against bone, volume", f"{check.volume_ratio:.1e}", "", f"without pour, vents and filled undercuts; limit {REJOIN_VOLUME:g}"),
         Figure("cavity against bone, surface", round(check.off_mm, 4), "mm", f"off what is stated; limit {REJOIN_MM:g} mm; {fatter}"),
     )
+
+
+def _misfit_words(keys: Sequence[Key]) -> str:
+    """What the keys do in a wrong position of the upper half."""
+    if len(keys) < 3:
+        return "too few to say how far a wrong way is off"
+    misfit = wrong_way_misfit(keys)
+    return "no turn brings one to another's socket" if misfit is None else f"in the nearest wrong position one stands off by {misfit:.1f} mm"
 
 
 def seat_figures(pieces: Sequence[MouldPiece], fitted: Fittings, settings: MouldSettings) -> tuple[Figure, ...]:

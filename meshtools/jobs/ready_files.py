@@ -17,6 +17,7 @@ from meshtools.files.route_table import encode_csv
 from meshtools.files.verify_parts import ReplicaBox, verify_parts
 from meshtools.geometry.caliper_frame import caliper_frame
 from meshtools.jobs.ready_facts import add_material, put_places, route_facts, solid_row
+from meshtools.jobs.ready_finite import without_endless
 from meshtools.jobs.ready_holes import hole_frames, holes_csv, sheet_table
 from meshtools.jobs.record import JobFiles, write_results
 from meshtools.model import Finding, Record, Severity, plain, status_of
@@ -131,7 +132,7 @@ def _places(facts: Mapping[str, Any]) -> list[str]:
 
 def write_route(batch: Path, record_path: str, key: str, made_part: tuple[Part, Made], about: Mapping[str, Any]) -> Record:
     """Write the files and the record of a route, and read them back. Where that finds a file wrong, the sheet alone stays, and says so."""
-    part, made = made_part
+    part, made = made_part[0], without_endless(made_part[1])
     for _ in range(2):
         contents, facts, findings = route_files(part, made, about)
         record = Record(about["route"], key, status_of(findings), facts, findings, made.sources, ())

@@ -25,7 +25,7 @@ def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()
     """
     rows = list(rows)
     failed, asking = ([f"{row['target']}/{row['element']}" for row in rows if row["status"] == status] for status in ("failed", "review"))
-    parts = sorted(set(open_parts) - set(failed) - set(asking))
+    parts = sorted(set(open_parts) - set(failed))
     steps: list[tuple[str, str, list[str]]] = []
     if failed:
         pages = "its page says" if len(failed) == 1 else "their pages say"
@@ -34,5 +34,6 @@ def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()
         pages = "its page asks" if len(asking) == 1 else "their pages ask"
         steps.append(("look", f"look at {counted(len(asking), 'bone')} under review and decide what {pages}", asking))
     if parts:
-        steps.append(("make", f"look at the job sheets of {counted(len(parts), 'bone')} whose parts failed or are under review", parts))
+        sheets = f"look at the job sheets (where there is none, at the pages) of {counted(len(parts), 'bone')}"
+        steps.append(("make", f"{sheets} whose parts failed or are under review", parts))
     return tuple(NextStep(action, message, tuple(names)) for action, message, names in steps)
