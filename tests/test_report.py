@@ -169,6 +169,12 @@ def test_shares_of_a_sheet_add_up_to_the_whole() -> None:
     assert sheet["from_bone_ratio"] == pytest.approx(1 - fill["FILL"] - fill["MADE"], abs=1e-12)
 
 
+def test_the_head_of_a_page_says_how_much_is_bone_of_another_class() -> None:
+    records = invented_records()
+    records["rebuild"]["facts"]["evidence_share"] = {"OWN-R": 0.6, "DON-R": 0.338, "FILL": 0.062}
+    assert make_sheet(invented_job(), records)["evidence_words"] == "this animal's own bone of the other side, reflected; 33.8 % of the surface DON-R"
+
+
 def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:
     decision = {"by": "N. Example", "date": "2031-05-06", "reason": "seen and agreed", "evidence_key": KEY}
     states = [invented_sheet(sign_off=row)["sign_off"]["state"] for row in (None, decision, decision | {"evidence_key": "0" * 64})]

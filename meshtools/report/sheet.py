@@ -92,7 +92,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
         "element": recipe["element"],
         "title": element_title(recipe["element"]),
         "evidence": recipe["class"],
-        "evidence_words": class_words(recipe["class"]).words,
+        "evidence_words": _class_in_words(recipe["class"], shares),
         "status": PAGE_STATUS[job["status"]] if job.get("status") else _status(recipe, records),
         "reason": recipe["reason"],
         "individuals": sorted({find["organism_id"] for find in finds if find["organism_id"]}),
@@ -172,6 +172,12 @@ def _mass(job: Mapping[str, Any], volume_mm3: float | None) -> dict[str, Any]:
     density = job.get("density_kg_m3")
     mass = None if density is None or volume_mm3 is None else volume_mm3 * 1e-9 * density
     return {"mass_kg": mass, "density_kg_m3": density, "density_basis": job.get("density_basis", "")}
+
+
+def _class_in_words(code: str, shares: list[dict[str, Any]]) -> str:
+    """What the class means, and how much of the surface is bone of another class."""
+    others = [f"{100 * row['area_ratio']:.1f} % of the surface {row['class']}" for row in shares if row["class"] in FROM_BONE and row["class"] != code]
+    return "; ".join([class_words(code).words, *others])
 
 
 def _shares(area_ratios: Mapping[str, float], volume_mm3: float | None) -> list[dict[str, Any]]:
