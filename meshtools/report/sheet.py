@@ -176,7 +176,8 @@ def _mass(job: Mapping[str, Any], volume_mm3: float | None) -> dict[str, Any]:
 
 def _class_in_words(code: str, shares: list[dict[str, Any]]) -> str:
     """What the class means, and how much of the surface is bone of another class."""
-    others = [f"{100 * row['area_ratio']:.1f} % of the surface {row['class']}" for row in shares if row["class"] in FROM_BONE and row["class"] != code]
+    strange = [row for row in shares if row["class"] in FROM_BONE and row["class"] != code]
+    others = [f"{100 * row['area_ratio']:.1f} % of the surface {row['class']}" for row in strange]
     return "; ".join([class_words(code).words, *others])
 
 
