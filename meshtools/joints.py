@@ -6,7 +6,7 @@ from collections.abc import Container, Iterable
 from dataclasses import dataclass
 
 from meshtools.comparisons import looks_whole
-from meshtools.model import Element, Find, JointPose, Recipe, Register, Side
+from meshtools.model import Element, EvidenceClass, Find, JointPose, Recipe, Register, Side
 from meshtools.model_pose import JointPlaces
 from meshtools.placing import joint_places, row_of
 from meshtools.register_finds import UNASSOCIATED
@@ -18,16 +18,22 @@ MOST_REFERENCES = 3
 class Joint:
     """Two elements that meet, as slugs in order, and pairs of finds (of a, of b), each pair of one individual that has both bones whole.
 
-    is_mixed: their replicas come from different sources. places: how they lie in a frame of poses.csv, None where no frame shows it; row: what
-    pose.csv says of the joint.
+    is_mixed: their replicas come from different sources; has_part: one of them is of a find that is only a part of the bone. places: how they lie
+    in a frame of poses.csv, None where no frame shows it; row: what pose.csv says of the joint.
     """
 
     a: str
     b: str
     references: tuple[tuple[str, str], ...]
     is_mixed: bool = True
+    has_part: bool = False
     places: JointPlaces | None = None
     row: JointPose | None = None
+
+    @property
+    def unjudged(self) -> str:
+        """Why the widths at the joint are not compared; empty where they are."""
+        return ("a part" if self.has_part else "") if self.is_mixed else "one source"
 
     @property
     def name(self) -> str:
@@ -51,8 +57,14 @@ def joints_of(target: str, recipes: Iterable[Recipe], register: Register) -> tup
         places = joint_places(mine[a], mine[b], (elements[a], elements[b]), register)
         if is_mixed or places:
             references = _references(elements[a], elements[b], register) if is_mixed else ()
-            joints.append(Joint(a, b, references, is_mixed, places, row_of(target, a, b, register.joint_poses)))
+            has_part = any(_is_part(mine[slug], finds) for slug in (a, b))
+            joints.append(Joint(a, b, references, is_mixed, has_part, places, row_of(target, a, b, register.joint_poses)))
     return tuple(joints)
+
+
+def _is_part(recipe: Recipe, finds: dict[str, Find]) -> bool:
+    """Whether a replica lacks what its find lacks. What a row says of pieces put together, the first find says of all."""
+    return bool(recipe.finds) and not recipe.partner and recipe.evidence is not EvidenceClass.OWN_C and not looks_whole(finds[recipe.finds[0]])
 
 
 def _source(recipe: Recipe, finds: dict[str, Find]) -> tuple[tuple[str, ...], float]:

@@ -132,7 +132,7 @@ def _fit_job(register: Register, target: str, joints: tuple[Joint, ...], before:
     finds = sorted({name for joint in joints for pair in joint.references for name in pair})
     slugs = sorted({slug for joint in joints if joint.is_mixed for slug in (joint.a, joint.b)})
     job = {
-        "joints": [{"a": joint.a, "b": joint.b, "references": plain(joint.references), "is_mixed": joint.is_mixed} for joint in joints],
+        "joints": [{"a": joint.a, "b": joint.b, "references": plain(joint.references), "unjudged": joint.unjudged} for joint in joints],
         "joint_keys": {name: before["joint"][name]["key"] for name in sorted(joint_name(target, joint) for joint in joints)},
         "rebuild_keys": {slug: before["rebuild"][f"{target}/{slug}"]["key"] for slug in slugs},
         "clean_keys": {name: before["clean"][name]["key"] for name in finds},

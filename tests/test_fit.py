@@ -44,6 +44,13 @@ def test_an_individual_of_which_one_bone_is_incomplete_is_no_reference() -> None
     assert joint.references == ()
 
 
+def test_the_end_of_a_bone_that_is_only_a_part_is_not_judged_unless_the_rest_is_supplied() -> None:
+    register = register_of(replace(FIND, portion="proximal", preserved_percent=72.0), B_FEMUR, B_TIBIA)
+    supplied = replace(OWN, finds=("a-femur", "b-femur"), partner="b-femur")
+    stump, whole = (joints_of("mount", [recipe, DONOR], register)[0] for recipe in (OWN, supplied))
+    assert (stump.unjudged, whole.unjudged) == ("a part", "")
+
+
 def test_the_ends_of_a_frustum_are_as_wide_as_in_closed_form() -> None:
     """A truncated cone, radii 10 and 6 mm, 80 mm long: the outline of the outermost 8 % is the widest circle of each slab, 10 and 6.32 mm."""
     frustum = trimesh.creation.cylinder(radius=1.0, height=80.0, sections=256)

@@ -13,7 +13,7 @@ from meshtools.jobs.siding import clean_surface
 from meshtools.model import Finding, Record, status_of
 from meshtools.plain import from_plain
 from meshtools.settings import FitSettings
-from meshtools.stages.fit import check_fit, gap_note, one_source_row
+from meshtools.stages.fit import check_fit, gap_note, unjudged_row
 from meshtools.stages.joint import KEYS
 
 FILES = JobFiles(())
@@ -31,8 +31,8 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     joints = dict(zip(sorted(job["joint_keys"]), (_joint(batch, name, key) for name, key in sorted(job["joint_keys"].items())), strict=True))
     for joint in job["joints"]:
         met = joints[f"{job['name']}/joints/{joint['a']}__{joint['b']}"]
-        if not joint["is_mixed"]:
-            rows.append(one_source_row((joint["a"], joint["b"])) | met["facts"])
+        if joint["unjudged"]:
+            rows.append(unjudged_row((joint["a"], joint["b"]), joint["unjudged"]) | met["facts"])
             findings += met["findings"]
             continue
         pairs = [(a, b) for a, b in joint["references"] if a in cleaned and b in cleaned]

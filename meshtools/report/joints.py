@@ -12,6 +12,7 @@ VERDICTS = {
     "fits": "fits",
     "review": "look at it",
     "one source": "bones of one animal at one size",
+    "a part": "one of the bones is only a part, so its end may be missing",
     "no reference": "no individual has both bones",
     "no width": "one of the bones has no measurable width",
     "not made": "one of the replicas was not made",

@@ -51,9 +51,10 @@ def check_fit(joint: tuple[str, str], widths: tuple[EndWidths | None, EndWidths 
     return row | {"verdict": "review"}, (Finding(Severity.REVIEW, "joint-width", message, round(departure, 4), limit, "%"),)
 
 
-def one_source_row(joint: tuple[str, str]) -> dict[str, Any]:
-    """The row of a joint between replicas of one source, whose widths suit each other as they did in the animal."""
-    row: dict[str, Any] = {"joint": f"{joint[0]} / {joint[1]}", "a": joint[0], "b": joint[1], "references": [], "verdict": "one source"}
+def unjudged_row(joint: tuple[str, str], verdict: str) -> dict[str, Any]:
+    """The row of a joint whose widths are not compared: `one source`, which suit each other as they did in the animal, or `a part`, of which nobody
+    knows whether its end at the joint is there."""
+    row: dict[str, Any] = {"joint": f"{joint[0]} / {joint[1]}", "a": joint[0], "b": joint[1], "references": [], "verdict": verdict}
     return row | dict.fromkeys(("width_a_mm", "width_b_mm", "ends", "ratio", "expected_ratio", "departure_percent"))
 
 
