@@ -8,7 +8,7 @@ from dataclasses import dataclass
 @dataclass(frozen=True)
 class Received:
     """One length taken on a part that a workshop made. `part` names one solid of the route, empty for the finished whole; `nominal_mm` and
-    `tolerance_mm` are None where the record of the route says them."""
+    `tolerance_mm` are None where the record of the route says them; `pattern_scale` is what a moulded part was made with, None where not stated."""
 
     row: int
     target: str
@@ -22,3 +22,4 @@ class Received:
     article: str  # first or delivery
     by: str
     date: str
+    pattern_scale: float | None = None

@@ -12,6 +12,8 @@ from meshtools.register_rows import LENGTHS_OF_A_FILE
 from meshtools.tolerances import tolerance_of
 
 ROUNDING_MM = 1e-9
+SAME_SCALE = 2e-5  # scales that differ by less are one: a sheet states six decimals, a shrink in per cent three
+STUDENT_95 = (12.71, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262)
 LARGEST_DEPARTURE = 0.1  # a measured length farther than this share from its nominal is a slip of a pen, not shrink
 
 
@@ -29,6 +31,7 @@ def judged(rows: Sequence[Received], routes: Mapping[str, Mapping[str, Any]], to
             verdict = "pass" if abs(difference_mm) <= tolerance_mm + ROUNDING_MM else "fail"
         out.append({
             "route": row.route, "part": row.part, "measure": row.measure, "article": row.article, "by": row.by, "date": row.date,
+            "pattern_scale": row.pattern_scale,
             "measured_mm": row.measured_mm, "nominal_mm": nominal_mm, "tolerance_mm": tolerance_mm, "basis": basis,
             "difference_mm": difference_mm, "verdict": verdict,
         })  # fmt: skip
@@ -53,33 +56,64 @@ def _planned(row: Received, facts: Mapping[str, Any], tolerance_class: str, part
 def next_scales(rows: Sequence[Mapping[str, Any]], least_measures: int, applied: Mapping[str, float]) -> list[dict[str, Any]]:
     """For each route the factor by which the finished part differs from its nominal, and what to make the next one with.
 
-    rows: of `judged`; only the whole part's lengths count, of the latest date that has enough. applied: route -> the pattern's scale that
-    the part was made with (1 where none). The ratio is the geometric mean of measured / nominal, r = exp(mean ln m_i / n_i); the next
-    scale is applied / r, as one shrink s = 1 - 1 / scale (scale = 1 / (1 - s)), or 1 - r as one step more beside those that were allowed for.
+    rows: of `judged`; only the whole part's lengths count, of the latest date that has enough with one pattern scale. applied: route -> the
+    pattern's scale of today (1 where none). The ratio is the geometric mean of measured / nominal, r = exp(mean ln m_i / n_i); the next scale is
+    that of the part that was measured / r, as one shrink s = 1 - 1 / scale (scale = 1 / (1 - s)), or as one step more beside those of today.
     """
     proposals = []
     for route in sorted({row["route"] for row in rows}):
         usable = [row for row in rows if row["route"] == route and not row["part"] and row["nominal_mm"]]
         usable = [row for row in usable if abs(row["measured_mm"] / row["nominal_mm"] - 1) <= LARGEST_DEPARTURE]
-        dates = sorted({row["date"] for row in usable if sum(other["date"] == row["date"] for other in usable) >= least_measures})
-        if not dates:
-            proposals.append({"route": route, "n": len(usable), "scale": None, "reason": f"fewer than {least_measures} lengths of one date"})
+        articles: dict[tuple[str, float], list[Mapping[str, Any]]] = {}
+        for row in usable:
+            articles.setdefault((row["date"], row["pattern_scale"] or 0.0), []).append(row)
+        enough = sorted(article for article, lengths in articles.items() if len(lengths) >= least_measures)
+        if not enough:
+            reason = f"fewer than {least_measures} lengths of one date (and one pattern scale)"
+            proposals.append({"route": route, "n": len(usable), "scale": None, "reason": reason})
             continue
-        logs = [math.log(row["measured_mm"] / row["nominal_mm"]) for row in usable if row["date"] == dates[-1]]
-        mean = sum(logs) / len(logs)
-        spread = math.sqrt(sum((value - mean) ** 2 for value in logs) / (len(logs) - 1)) if len(logs) > 1 else 0.0
-        scale = applied.get(route, 1.0) / math.exp(mean)
-        proposals.append({
-            "route": route, "n": len(logs), "date": dates[-1], "ratio": math.exp(mean), "spread_percent": 100 * spread,
-            "applied_scale": applied.get(route, 1.0), "scale": scale, "shrink_percent": 100 * (1 - 1 / scale),
-            "further_shrink_percent": 100 * (1 - math.exp(mean)), "reason": _scale_words(math.exp(mean), len(logs), spread),
-        })  # fmt: skip
+        proposals.append({"route": route} | _next_scale(articles[enough[-1]], enough[-1], applied.get(route, 1.0)))
     return proposals
 
 
-def _scale_words(ratio: float, n: int, spread: float) -> str:
+def _next_scale(lengths: Sequence[Mapping[str, Any]], article: tuple[str, float], today: float) -> dict[str, Any]:
+    """The proposal from the lengths of one article (date, the pattern scale it was made with or 0 where that is not stated)."""
+    date, stated = article
+    if not stated and abs(today - 1.0) > SAME_SCALE:
+        reason = (f"the rows of {date} do not say with which pattern scale their part was made, and one made before shrink was entered must not "
+                  f"count against today's {today:.6f}: enter the scale of its job sheet as pattern_scale (1 where it had no shrink)")  # fmt: skip
+        return {"n": len(lengths), "date": date, "scale": None, "reason": reason}
+    logs = [math.log(row["measured_mm"] / row["nominal_mm"]) for row in lengths]
+    mean = sum(logs) / len(logs)
+    spread = math.sqrt(sum((value - mean) ** 2 for value in logs) / (len(logs) - 1)) if len(logs) > 1 else 0.0
+    ratio, doubt = math.exp(mean), _doubt(lengths, mean, spread)
+    found = {"n": len(logs), "date": date, "ratio": ratio, "spread_percent": 100 * spread, "made_scale": stated or today, "applied_scale": today}
     departure = 100 * (ratio - 1)
-    words = f"{counted(n, 'length')} came out {abs(departure):.2f} % {'larger' if departure > 0 else 'smaller'} than nominal"
-    if spread > abs(ratio - 1):
-        return f"{words}, but they differ among themselves by as much ({100 * spread:.2f} %): this is not shrink alone, look at the part first"
-    return words
+    words = f"{counted(len(logs), 'length')} came out {abs(departure):.2f} % {'larger' if departure > 0 else 'smaller'} than nominal"
+    if doubt:
+        return found | {"scale": None, "reason": f"{words}, but {doubt}"}
+    scale = (stated or today) / ratio
+    return found | {"scale": scale, "shrink_percent": 100 * (1 - 1 / scale), "further_shrink_percent": 100 * (1 - today / scale),
+                    "is_met": abs(scale / today - 1) <= SAME_SCALE, "reason": words}  # fmt: skip
+
+
+def _doubt(lengths: Sequence[Mapping[str, Any]], mean: float, spread: float) -> str:
+    """Why the lengths do not agree on one shrink; empty where they do.
+
+    One whose length would still be off by more than its tolerance after it, or a mean within its 95 % interval from nothing (Student's t): a
+    shrink is the same along every length.
+    """
+    off = [row for row in lengths if abs(row["measured_mm"] - math.exp(mean) * row["nominal_mm"]) > row["tolerance_mm"] + ROUNDING_MM]
+    if off:
+        worst = max(off, key=lambda row: abs(row["measured_mm"] / row["nominal_mm"] - math.exp(mean)))
+        percent = 100 * (worst["measured_mm"] / worst["nominal_mm"] - 1)
+        return (f"they differ among themselves: {worst['measure']} is off by {percent:+.2f} %, and one shrink for all would leave it beyond its "
+                "tolerance. This is not shrink alone: look at the part and at what was measured first")  # fmt: skip
+    if len(lengths) > 1 and student_95(len(lengths) - 1) * spread / math.sqrt(len(lengths)) > abs(mean):
+        return f"they differ among themselves by too much ({100 * spread:.2f} %) to tell shrink from chance: measure more lengths, or each again"
+    return ""
+
+
+def student_95(degrees: int) -> float:
+    """Two-sided 95 % quantile of Student's t for so many degrees of freedom, rounded up (published table)."""
+    return STUDENT_95[degrees - 1] if degrees <= len(STUDENT_95) else 2.262

@@ -116,7 +116,8 @@ FIXINGS = TableShape(
 )
 RECEIVED = TableShape(
     "received.csv",
-    ("target", "element", "route", "part", "measure", "nominal_mm", "tolerance_mm", "measured_mm", "article", "by", "date", "remarks"),
+    ("target", "element", "route", "part", "measure", "nominal_mm", "tolerance_mm", "measured_mm", "pattern_scale", "article", "by", "date",
+     "remarks"),
     ("target", "element", "route", "measure", "measured_mm", "by", "date"),
     is_optional=True,
     tells=(("date", DATE_CELL),),

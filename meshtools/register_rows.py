@@ -19,6 +19,7 @@ OPENING_KINDS = ("foramen", "canal", "break", "support")
 SLACK_OF_A_TURN = 1e-3
 OPENING_ACTIONS = ("keep", "close", "remove")
 ARTICLES = ("first", "delivery")
+MOST_SCALE = 2.0  # of a pattern: half of it all shrink
 LENGTHS_OF_A_PART = ("greatest-length", "greatest-breadth", "depth")
 LENGTHS_OF_A_FILE = ("extent-x", "extent-y", "extent-z")
 
@@ -157,10 +158,12 @@ def received_from(cells: Cells, known: Known) -> Received | None:
     elif measure and measure not in (*LENGTHS_OF_A_PART, *LENGTHS_OF_A_FILE) and nominal is None and not cells.text("nominal_mm"):
         words = ", ".join((*LENGTHS_OF_A_PART, *LENGTHS_OF_A_FILE))
         cells.problem("measure", f"is not one of {words}; any other length needs its nominal_mm.", nearest(measure, LENGTHS_OF_A_PART))
-    date = cells.date("date")
+    date, scale = cells.date("date"), cells.positive("pattern_scale", MOST_SCALE)
+    if cells.text("pattern_scale") and route and route != "mould":
+        cells.problem("pattern_scale", f"stands on a row of route {route}; only a mould has one: leave it empty.")
     if not cells.is_sound or measured is None:
         return None
-    return Received(cells.row, target, element, route, part, measure, measured, nominal, tolerance, article, cells.text("by"), date)
+    return Received(cells.row, target, element, route, part, measure, measured, nominal, tolerance, article, cells.text("by"), date, scale)
 
 
 def _angle(cells: Cells, column: str) -> float:

@@ -139,7 +139,7 @@ def test_every_cell_of_a_list_of_rows_is_explained_with_its_bounds() -> None:
             assert f"| `{cell.name}` | {bounds} | {cell.metadata['meaning']} |" in text
 
 
-HEAD = "target,element,route,part,measure,nominal_mm,measured_mm,article,by,date\n"
+HEAD = "target,element,route,part,measure,nominal_mm,measured_mm,article,by,date,pattern_scale\n"
 
 
 @pytest.mark.parametrize(
@@ -151,6 +151,7 @@ HEAD = "target,element,route,part,measure,nominal_mm,measured_mm,article,by,date
         ("adult,femur-left,print,,girth,,3,first,A. Maker,2031-07-01", "measure: 'girth' is not one of"),
         ("adult,femur-left,print,,depth,,0,first,A. Maker,2031-07-01", "measured_mm: '0' is not above zero"),
         ("adult,femur-left,print,,depth,,3,first,,2031-07-01", "by: is empty"),
+        ("adult,femur-left,print,,depth,,3,first,A. Maker,2031-07-01,1.02", "pattern_scale: '1.02' stands on a row of route print"),
     ],
 )
 def test_a_wrong_cell_of_received_csv_is_told_with_its_rule(tmp_path: Path, row: str, what: str) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from meshtools.geometry.making_figures import making_figures
 from meshtools.material_use import hours, mass_of, material_rows, prices
 from meshtools.model import Mesh, Received, plain
 from meshtools.receiving import judged, next_scales
+from meshtools.report.making import scale_sentence
 from meshtools.route_advice import USED, advise
 from meshtools.settings import Settings
 from meshtools.tolerances import tolerance_of
@@ -60,10 +63,36 @@ def test_the_next_scale_makes_up_for_what_was_measured() -> None:
     small = 1 - 0.004
     rows = judged([row(name, nominal * small) for name, nominal in (("greatest-length", 400), ("greatest-breadth", 120), ("depth", 80))],
                   FACTS, "part", 0.5)
+    rows = [entry | {"pattern_scale": 1 / (1 - 0.0015)} for entry in rows]
     proposal = next_scales(rows, 3, {"mould": 1 / (1 - 0.0015)})[0]
     assert proposal["scale"] == pytest.approx(1.005524, abs=1e-6)
     assert proposal["further_shrink_percent"] == pytest.approx(0.4)
     assert next_scales(rows[:2], 3, {})[0]["scale"] is None
+
+
+def lengths_of(percents: tuple[float, ...], pattern_scale: float | None = None) -> list[dict]:
+    """The three lengths of FACTS, each off by so many per cent."""
+    nominal = {"greatest-length": 400.0, "greatest-breadth": 120.0, "depth": 80.0}
+    made = [row(name, mm * (1 + off / 100)) for (name, mm), off in zip(nominal.items(), percents, strict=True)]
+    return judged([replace(one, pattern_scale=pattern_scale) for one in made], FACTS, "part", 0.5)
+
+
+def test_a_shrink_that_was_entered_is_not_proposed_again_from_the_same_article() -> None:
+    rows = lengths_of((-0.4, -0.4, -0.4), pattern_scale=1.0)
+    first = next_scales(rows, 3, {"mould": 1.0})[0]
+    again = next_scales(rows, 3, {"mould": first["scale"]})[0]
+    assert (first["is_met"], again["is_met"], again["scale"]) == (False, True, pytest.approx(first["scale"]))
+    assert "change nothing" in scale_sentence(again)
+    unstated = next_scales(lengths_of((-0.4, -0.4, -0.4)), 3, {"mould": first["scale"]})[0]
+    assert unstated["scale"] is None
+    assert "pattern_scale" in scale_sentence(unstated)
+
+
+@pytest.mark.parametrize("percents", [(-1.1, -7.5, -7.7), (-0.1, -0.3, 0.25)])
+def test_lengths_that_do_not_agree_on_one_shrink_propose_none(percents: tuple[float, ...]) -> None:
+    proposal = next_scales(lengths_of(percents), 3, {})[0]
+    assert proposal["scale"] is None
+    assert "differ among themselves" in scale_sentence(proposal)
 
 
 def test_the_caliper_box_of_a_turned_block_is_that_of_the_block() -> None:

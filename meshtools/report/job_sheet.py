@@ -29,6 +29,7 @@ DIMENSIONS_NOTE = (
     "Taken with a caliper on the finished part at its final size, shrink and coat included. Enter what was measured in config/received.csv: "
     "first article before any other is made, then each delivery."
 )
+MOULD_NOTE = " Enter there, as pattern_scale, the pattern scale that this sheet states below: a later shrink must not count against this part."
 MOST_ROWS, FIRST_ROWS = 60, 10  # a longer table shows its first rows on the sheet; its CSV has all
 DRAWING_NOTE = (
     "Third-angle arrangement: the upper view is the part seen from above, the right one from its right end. Light: surface from bone; dark: "
@@ -77,7 +78,7 @@ def sheet_words(facts: Mapping[str, Any], findings: Sequence[Mapping[str, Any]])
         "verdict": "DO NOT MAKE: this route cannot make the part as it is; the findings say why." if failed else "",
         "datum": [f"{row['label']}: {row['text']}" for row in facts["datum"]],
         "dimensions": [_dimension(row) for row in facts["dimensions"]],
-        "dimensions_note": DIMENSIONS_NOTE,
+        "dimensions_note": DIMENSIONS_NOTE + (MOULD_NOTE if facts["route"] == "mould" else ""),
         "findings": [_finding(row) for row in sorted(findings, key=lambda row: SEVERITY_ORDER.index(row["severity"]))],
         "figures": [_figure(row) for row in facts["figures"]],
         "tables": [_table(table) for table in _all_tables(facts) if table["rows"]],

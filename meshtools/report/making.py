@@ -91,11 +91,15 @@ def scale_sentence(row: Mapping[str, Any]) -> str:
     route = ROUTE_WORDS[row["route"]]
     if row["scale"] is None:
         return f"{route}: no shrink is proposed, {row['reason']}."
+    if row["route"] == "mould" and row["is_met"]:
+        made, today = f"{row['made_scale']:.6f}", f"{row['applied_scale']:.6f}"
+        return f"{route}: {row['reason']} when made with scale {made}. Today's {today} makes up for it: change nothing."
     if row["route"] == "mould":
         entry = f"{{name: measured, shrink_percent: {row['further_shrink_percent']:.3f}, source: first article of {row['date']}}}"
-        words = f"Make the next with scale {row['scale']:.6f} instead of {row['applied_scale']:.6f}: add {entry} to shrink in section mould"
+        words = f"Make the next with scale {row['scale']:.6f} instead of today's {row['applied_scale']:.6f}: add {entry} to shrink in section mould"
         return f"{route}: {row['reason']}. {words} (all steps as one: {row['shrink_percent']:.3f} %)."
-    return f"{route}: {row['reason']}. Its machine is to be calibrated by {row['scale']:.6f}; files stay at nominal size."
+    unless = f"unless that was done since {row['date']}"
+    return f"{route}: {row['reason']}. Its machine is to be calibrated by {row['scale']:.6f}, {unless}; files stay at nominal size."
 
 
 def _advice(advice: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]) -> Html | str:
