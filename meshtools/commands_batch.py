@@ -27,7 +27,7 @@ from meshtools.model import NextStep, Severity, plain
 from meshtools.register_checks import place_of
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.settings_ready import ROUTES
-from meshtools.worklist import plan_json
+from meshtools.worklist import plan_json, sized_finds
 from meshtools.workspace import Workspace, open_workspace
 
 REPOSITORY = Path(__file__).resolve().parent.parent
@@ -300,7 +300,8 @@ def _jobs_towards(workspace: Workspace, name: str) -> list[tuple[str, str]]:
     """The jobs (stage, name) that lead to an element's page, in their order."""
     jobs = workspace.worklist.jobs
     own, sided = jobs["rebuild"][name]["clean_keys"], jobs["report"][name]["siding_keys"]
-    others = sorted({other for find in sided for other in jobs["siding"][find]["clean_keys"]} - set(own))
+    compared = {other for find in sided for other in jobs["siding"][find]["clean_keys"]} | set(sized_finds(jobs["report"][name]))
+    others = sorted(compared - set(own))
     towards = [("clean", find) for find in (*own, *others)] + [("siding", find) for find in sided]
     made = [(stage, name) for stage in ("fixings", *ROUTES) if name in jobs.get(stage, ())]
     return [*towards, ("rebuild", name), *made, ("report", name)]

@@ -25,7 +25,7 @@ from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.machine_memory import machine_memory
 from meshtools.run_job import SINGLE_THREAD, run_fenced
 from meshtools.settings_ready import ROUTES
-from meshtools.worklist import Job
+from meshtools.worklist import Job, sized_finds
 from meshtools.workspace import Workspace, open_workspace
 
 ASKING = {
@@ -136,6 +136,10 @@ class Batch:
         """Records of the side and identity checks that an element's page tells of."""
         return [record_path("siding", find) for find in self._jobs["report"][f"{target}/{element}"]["siding_keys"]]
 
+    def size_records(self, target: str, element: str) -> list[str]:
+        """Records of the clean surfaces whose lengths an element's page compares."""
+        return [record_path("clean", find) for find in sized_finds(self._jobs["report"][f"{target}/{element}"])]
+
 
 def spare_work(workflow: Any) -> None:
     """Leave out what snakemake would do for every job and nobody asks for: with small bones it took a third of snakemake's time.
@@ -184,6 +188,7 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     sided = {find for part in parts for find in jobs["report"][part]["siding_keys"]}
     finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
     finds |= {other for find in sided for other in jobs["siding"][find]["clean_keys"]}
+    finds |= {find for part in parts for find in sized_finds(jobs["report"][part])}
     of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
     of_parts = [record_path(stage, part) for stage in ("rebuild", *ROUTES, "report") for part in sorted(parts) if part in jobs[stage]]
     return of_finds + _joint_outputs(jobs, sorted(parts)) + of_parts + _armature_outputs(jobs, sorted(parts))

@@ -34,7 +34,7 @@ class ScanVerdict:
 
     scan: str
     find: str
-    verdict: str  # accept or re-scan
+    verdict: str  # accept, re-scan or unit?
     reasons: tuple[str, ...]
     n_faces: int = 0
     n_pieces: int = 0
@@ -43,6 +43,8 @@ class ScanVerdict:
     spacing_limit_mm: float | None = None
     used_by: tuple[str, ...] = ()
     picture: str = ""
+    greatest_length_mm: float | None = None  # of the bone; None without a unit
+    greatest_length_scan_units: float = 0.0  # the same in the numbers of the file
     rims: tuple[tuple[float, float, float, float], ...] = ()  # of the widest holes: x, y, z as openings.csv wants them, and width in scan units
 
 
@@ -55,9 +57,10 @@ def intake(options: argparse.Namespace) -> Answer:
     lines = [_line(verdict) for verdict in verdicts]
     to_complete = "to complete (element, side, organismID, unit) and copy into config/bones.csv"
     lines += [f"intake/{name}: {counted(n, 'row')} {to_complete}." for name, n in write_drafts(options.batch / "intake", unknown).items()]
-    n_again = sum(verdict.verdict != "accept" for verdict in verdicts)
-    lines.append(f"{len(verdicts)} scans, {len(verdicts) - n_again} accepted, {n_again} to scan again.")
-    return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown}, PERSON_NEEDED if n_again or unknown else DONE)
+    n_again, n_asked = (sum(verdict.verdict == word for verdict in verdicts) for word in ("re-scan", "unit?"))
+    asked = f", {n_asked} whose unit is asked" if n_asked else ""
+    lines.append(f"{counted(len(verdicts), 'scan')}, {len(verdicts) - n_again - n_asked} accepted, {n_again} to scan again{asked}.")
+    return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown}, PERSON_NEEDED if n_again or n_asked or unknown else DONE)
 
 
 def write_drafts(folder: Path, unknown: Sequence[str]) -> dict[str, int]:
@@ -136,10 +139,10 @@ def picture_name(scan: str) -> str:
 def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: float | None) -> ScanVerdict:
     import numpy as np
 
-    from meshtools.geometry.measure import median_spacing
+    from meshtools.geometry.measure import measure, median_spacing
     from meshtools.geometry.pieces import face_areas, label_pieces
     from meshtools.geometry.rims import close_rims, find_rims
-    from meshtools.geometry.scale_check import check_lengths, size_problem
+    from meshtools.geometry.scale_check import check_lengths, size_problem, unit_question
     from meshtools.stages.clean import bone_pieces
 
     has_unit, rims = mm_per_unit is not None, find_rims(mesh)
@@ -156,14 +159,20 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     write_atomic(workspace.folder / picture, _picture(mesh, rims, has_unit))
     find = next((find for find in workspace.register.finds if find.find == name), None)
     pieces: list[Finding] = []
+    rows: list[dict[str, Any]] = []
+    bone = mesh
     if find is not None and mm_per_unit is not None:
         openings = tuple(opening for opening in workspace.register.openings if opening.find == name)
         bone, _, pieces = bone_pieces(mesh, find, workspace.register.settings.clean, openings, mm_per_unit)
-        _, lengths = check_lengths(bone.vertices, find, "unit", workspace.register.settings.clean)
+        rows, lengths = check_lengths(bone.vertices, find, "unit", workspace.register.settings.clean)
         reasons += [f"{finding.message} Look at the caliper cell first." for finding in lengths if finding.severity is Severity.REVIEW]
-    if has_unit and (problem := size_problem(mesh.vertices, workspace.register.settings.clean.part_tolerance_mm)):
+    problem = size_problem(mesh.vertices, workspace.register.settings.clean.part_tolerance_mm) if has_unit else ""
+    if problem:
         reasons.append(problem)
-    verdict = "re-scan" if reasons else "accept"
+    length = measure(bone.vertices, "greatest-length")
+    question = unit_question(length, rows) if has_unit and not problem else ""
+    verdict = "re-scan" if reasons else "unit?" if question else "accept"
+    reasons += [question] if question else []
     reasons += [finding.message for finding in pieces if finding.severity is Severity.REVIEW]
     if not has_unit:
         has_length = find is not None and (find.scale_points is not None or find.caliper is not None)
@@ -172,7 +181,8 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     if spacing_mm is not None and spacing_mm > 4 * limit_mm:
         reasons.append(f"points are {spacing_mm:.2f} mm apart; features below that are not in the scan (tolerance {limit_mm:.2f} mm)")
     return ScanVerdict(scan, name, verdict, tuple(reasons), len(mesh.faces), n_pieces, missing_percent, spacing_mm, limit_mm,
-                       _used_by(workspace, name), picture, _widest_rims(rims, mm_per_unit))  # fmt: skip
+                       _used_by(workspace, name), picture, round(length, 3) if has_unit else None, float(f"{length / (mm_per_unit or 1.0):.6g}"),
+                       _widest_rims(rims, mm_per_unit))  # fmt: skip
 
 
 def _widest_rims(rims: Sequence[Any], mm_per_unit: float | None) -> tuple[tuple[float, float, float, float], ...]:
@@ -203,7 +213,10 @@ def _line(verdict: ScanVerdict) -> str:
     use = f"used for {', '.join(verdict.used_by)}" if verdict.used_by else "not used by the plan" if verdict.find else "not in bones.csv"
     reasons = "; ".join(verdict.reasons)
     holes = "; ".join(f"{width:g} wide at x {x:g}, y {y:g}, z {z:g}" for x, y, z, width in verdict.rims)
-    line = f"{verdict.verdict}: {visible(verdict.scan)} ({use})" + (f": {reasons}" if reasons else "")
+    length_mm, own = verdict.greatest_length_mm, verdict.greatest_length_scan_units
+    size = f"{own:.4g} long in its own unit" if length_mm is None else f"{length_mm:.4g} mm long"
+    size = f", {size}" if verdict.n_faces else ""
+    line = f"{verdict.verdict}: {visible(verdict.scan)} ({use}{size})" + (f": {reasons}" if reasons else "")
     return line + (f"\n  widest holes, in scan units: {holes}" if holes else "")
 
 

@@ -15,6 +15,7 @@ from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe
 from meshtools.placing import left_pairs
 from meshtools.plan import largest_factor_by_find, next_best
 from meshtools.route_jobs import page_rows, route_jobs
+from meshtools.size_checks import SizeCheck, find_words, size_checks
 
 Job = dict[str, Any]
 
@@ -53,7 +54,8 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     before["row"] = {row.name: sealed("row", row.name, row_job(row, register, before)) for row in rows}
     before["fixings"] = {name: sealed("fixings", name, job) for name, job in fixing_jobs(register, built, rows, before).items()}
     before |= route_jobs(register, built, before)
-    report = {name_of(recipe): _report_job(register, recipe, finds, before, hand_overs) for recipe in built}
+    sizes = size_checks(register, {name for recipe in built for name in recipe.finds}, clean)
+    report = {name_of(r): _report_job(register, r, finds, before, hand_overs, _sizes_of(r, register, sizes, clean)) for r in built}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
     jobs = before | {"report": report, "fit": fit}
     return Worklist(jobs | {"index": {"index": _index_job(register, plan, jobs)}})
@@ -244,8 +246,9 @@ def sign_off_of(recipe: Recipe, evidence: EvidenceKeys, decisions: tuple[Decisio
 
 
 def _report_job(
-    register: Register, recipe: Recipe, finds: Mapping[str, Find], before: Mapping[str, Mapping[str, Job]], hand_overs: tuple[HandOver, ...]
-) -> Job:
+    register: Register, recipe: Recipe, finds: Mapping[str, Find], before: Mapping[str, Mapping[str, Job]], hand_overs: tuple[HandOver, ...],
+    sizes: Job,
+) -> Job:  # fmt: skip
     clean, rebuild = before["clean"], before["rebuild"][name_of(recipe)]
     evidence = evidence_keys(recipe, register, clean)
     signed = sign_off_of(recipe, evidence, register.decisions)
@@ -266,8 +269,27 @@ def _report_job(
         "hand_overs": [plain(h) for h in mine],
         "settings": plain(register.settings.report),
         "part_tolerance_mm": register.settings.clean.part_tolerance_mm,
-    } | page_rows(register, recipe, before)
+    } | page_rows(register, recipe, before) | sizes
     return sealed("report", name_of(recipe), job)
+
+
+def _sizes_of(recipe: Recipe, register: Register, checks: Mapping[str, SizeCheck], clean: Mapping[str, Job]) -> Job:
+    """The finds whose lengths are held against those of an element's finds; nothing where there are none."""
+    mine = [checks[name] for name in sorted(recipe.finds) if name in checks]
+    if not mine:
+        return {}
+    names = sorted({name for check in mine for name in check.names()})
+    rows = {find.find: find for find in register.finds if find.find in names}
+    finds = {name: {"words": find_words(rows[name]), "element": rows[name].element, "unit": rows[name].unit.value} for name in names}
+    for name, find in finds.items():  # only a decision on the element's own find bears on its finding
+        settled = settled_by(rows[name], register.decisions) if name in recipe.finds else None
+        find["settled"] = f"{settled.by} decided on {settled.date} that this find is used ({settled.reason})." if settled else ""
+    return {"sizes": {"checks": plain(mine), "finds": finds, "clean_keys": {name: clean[name]["key"] for name in names}}}
+
+
+def sized_finds(report_job: Mapping[str, Any]) -> list[str]:
+    """The finds whose clean records the page of an element reads for their lengths, in order."""
+    return sorted(report_job.get("sizes", {}).get("clean_keys", ()))
 
 
 def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: EvidenceKeys) -> list[Decision]:

@@ -35,3 +35,14 @@ def test_a_further_intake_takes_the_place_of_a_draft_that_nobody_touched_and_lea
         assert write_drafts(tmp_path, ["scans/a.stl", "scans/b.stl", "scans/c.stl"]) == {"drafted_rows.csv": 2, "drafted_rows_02.csv": 1}
     assert write_drafts(tmp_path, []) == {}
     assert [(path.name, path.read_text(encoding="utf-8")) for path in tmp_path.iterdir()] == [("drafted_rows.csv", worked_on)]
+
+
+@pytest.mark.parametrize(("unit", "verdict"), [("mm", "accept"), ("m", "unit?")])
+def test_a_bone_longer_than_five_metres_or_shorter_than_three_millimetres_is_asked_for_its_unit(tmp_path: Path, unit: str, verdict: str) -> None:
+    batch = make_tiny_batch(tmp_path)
+    scan, table = batch / "scans/a-femur-left.stl", batch / "config/bones.csv"
+    trimesh.load(scan).apply_scale(0.1 if unit == "m" else 1.0).export(scan)
+    table.write_text(table.read_text(encoding="utf-8").replace("a-femur-left.stl,mm", f"a-femur-left.stl,{unit}"), encoding="utf-8")
+    workspace = open_workspace(batch)
+    found = look_at_scan(workspace, "scans/a-femur-left.stl", workspace.register.finds[0])
+    assert (found.verdict, found.greatest_length_mm is not None and found.greatest_length_mm > 5000) == (verdict, unit == "m")

@@ -16,6 +16,22 @@ MISTAKE_MARGIN_PERCENT = 6.0
 LARGEST_MM = 20_000.0
 """No bone is longer, nor a skull (our default)."""
 
+USUAL_MM = (3.0, 5000.0)
+"""Whole bones outside these lengths are rare enough to ask for their unit (our default)."""
+
+
+def unit_question(length_mm: float, rows: list[dict[str, Any]]) -> str:
+    """A sentence that asks for the unit of a bone of unusual greatest length, unless a caliper length (rows of `check_lengths`) bears it out."""
+    is_borne_out = any(row["role"] == "check" and abs(row["difference_mm"]) <= row["limit_mm"] for row in rows)
+    if is_borne_out or USUAL_MM[0] <= length_mm <= USUAL_MM[1]:
+        return ""
+    few = "below" if length_mm < USUAL_MM[0] else "above"
+    limit_mm = USUAL_MM[0] if length_mm < USUAL_MM[0] else USUAL_MM[1]
+    return (
+        f"is the unit right? a greatest length of {length_mm:.4g} mm is {few} {limit_mm:g} mm; correct the unit in bones.csv, "
+        "or state a caliper length that bears it out"
+    )
+
 
 def size_problem(vertices: FloatArray, part_tolerance_mm: float) -> str:
     """A sentence where the points (n, 3) in mm are so small or so large that their unit is wrong and not the bone; else nothing."""

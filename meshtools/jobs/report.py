@@ -22,6 +22,7 @@ from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.jobs.report_routes import armature_facts, armature_record, crash_findings, making_facts, received_findings, route_records
+from meshtools.jobs.report_sizes import contradicted_sizes
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Record, Severity, SourceEntry, plain, status_of
 from meshtools.plain import from_plain
@@ -51,7 +52,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     extra["making"] = making_facts(job, routes, view if rebuild["facts"].get("volume_mm3") is not None else None)
     extra["armature"] = armature_facts(holes) if holes else None
     crashed = crash_findings(routes | ({"armature": holes} if holes else {}))
-    findings = hand_over_findings(job, rebuild) + received_findings(extra["making"]["received"]) + crashed
+    findings = hand_over_findings(job, rebuild) + contradicted_sizes(batch, job) + received_findings(extra["making"]["received"]) + crashed
     thumbnail = extra.pop("thumbnail_png", None)
     records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
     sheet = make_sheet(_sheet_job(job, shown_evidence_key(job, rebuild["facts"])) | extra, records)

@@ -3,6 +3,7 @@ rule report:
     input:
         "results/{target}/{element}/record.json",
         lambda w: batch.siding_records(w.target, w.element),
+        lambda w: batch.size_records(w.target, w.element),
         lambda w: batch.route_records(w.target, w.element),
     output:
         "results/{target}/{element}/report.json",

@@ -1,0 +1,206 @@
+"""Lengths that contradict each other: what the length of a find is held against, and what that says about its unit. Pure: our own method.
+
+A wrong unit makes a bone that is sound in every other way. It shows in the other side of the animal, in the same bone of another animal beside
+the bones that both have, or in bones of one animal that were stated in different units.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from meshtools.comparisons import looks_whole
+from meshtools.factor import individual_of
+from meshtools.model import Find, Finding, Register, Severity, Side
+from meshtools.register_finds import UNASSOCIATED, primary_finds
+from meshtools.units import MM_PER_UNIT, Unit
+
+SIDES_FACTOR = 1.25
+"""The same element of one animal differs by less than a quarter in length (our default)."""
+ANIMALS_FACTOR = 2.0
+"""The same element of two animals departs by less from the ratio of the other bones that both have (our default)."""
+PLAIN_FACTOR = 3.0
+"""Animals of one taxon and stage of life that share no other bone differ by less (our default)."""
+MATES_FACTOR, MATES_FIT = 5.0, 3.0
+"""Single bones of one group differ by less within an animal; stated in another unit, they would be within the second factor (our defaults)."""
+MOST_SAME, MOST_ANIMALS, MOST_SHARED, MOST_MATES = 2, 2, 3, 3
+
+
+@dataclass(frozen=True)
+class OtherAnimal:
+    """The same element of another animal, and pairs of finds (this animal's, the other's) of other elements that both have."""
+
+    find: str
+    shared: tuple[tuple[str, str], ...]
+    is_alike: bool  # of the same taxon and stage of life, as far as stated
+
+
+@dataclass(frozen=True)
+class SizeCheck:
+    """What the length of one find is held against, by names of finds."""
+
+    find: str
+    same: tuple[str, ...]  # the element in the same animal
+    others: tuple[OtherAnimal, ...]
+    mates: tuple[str, ...]  # bones of the same group and animal, where the unit of any is another one
+
+    def names(self) -> frozenset[str]:
+        """All finds whose lengths are needed."""
+        pairs = (name for other in self.others for pair in other.shared for name in pair)
+        return frozenset((self.find, *self.same, *(other.find for other in self.others), *pairs, *self.mates))
+
+
+@dataclass(frozen=True)
+class SizedFind:
+    """A find with the greatest length of its clean surface. `why_sure` says why its own size is not in doubt, or is empty."""
+
+    find: str
+    words: str  # left tibia of DOG-A
+    element: str
+    unit: Unit
+    length_mm: float
+    why_sure: str = ""
+
+
+def size_checks(register: Register, names: Iterable[str], cleaned: Collection[str]) -> dict[str, SizeCheck]:
+    """What the length of each named find is held against, for those that anything can be held against.
+
+    Only whole, sure and sound finds that stand for a bone alone are held against each other, and only those among `cleaned`, so that no scan is
+    cleaned for this alone.
+    """
+    in_parts = {find.part_of for find in register.finds if find.part_of}
+    usable = sorted((find for find in primary_finds(register.finds) if find.find in cleaned and _speaks(find, in_parts)), key=lambda find: find.find)
+    animals: dict[str, dict[str, list[Find]]] = {}
+    for find in usable:
+        animals.setdefault(individual_of(find), {}).setdefault(find.element, []).append(find)
+    wanted = set(names)
+    checks = (_check_of(find, register, animals) for find in usable if find.find in wanted)
+    return {check.find: check for check in checks if len(check.names()) > 1}
+
+
+def _speaks(find: Find, in_parts: Collection[str]) -> bool:
+    is_sound = find.deformation.strip().casefold() in ("", "none") and not find.identification_qualifier.strip()
+    return is_sound and looks_whole(find) and find.find not in in_parts
+
+
+def _check_of(find: Find, register: Register, animals: Mapping[str, Mapping[str, list[Find]]]) -> SizeCheck:
+    own = individual_of(find)
+    same = [other.find for other in animals[own][find.element] if other.find != find.find]
+    groups = {element.name: (element.group, element.series) for element in register.elements}
+    others = [_other_animal(find, groups, animals[own], animals[name]) for name in animals if name != own and find.element in animals[name]]
+    others.sort(key=lambda other: (not other.shared, not other.is_alike, -len(other.shared), other.find))
+    mates = [] if same or others or find.organism_id == UNASSOCIATED else _mates(find, groups, animals[own])
+    return SizeCheck(find.find, tuple(same[:MOST_SAME]), tuple(others[:MOST_ANIMALS]), tuple(mates[:MOST_MATES]))
+
+
+def _other_animal(find: Find, groups: Mapping[str, tuple[str, str]], own: Mapping[str, list[Find]], theirs: Mapping[str, list[Find]]) -> OtherAnimal:
+    other = min(theirs[find.element], key=lambda one: (one.side is not find.side, one.find))
+    shared = sorted((own.keys() & theirs.keys()) - {find.element}, key=lambda name: (groups.get(name) != groups.get(find.element), name))
+    pairs = tuple((own[name][0].find, theirs[name][0].find) for name in shared[:MOST_SHARED])
+    return OtherAnimal(other.find, pairs, _kind(find) == _kind(other))
+
+
+def _kind(find: Find) -> tuple[str, str]:
+    return find.scientific_name.casefold(), find.life_stage.casefold()
+
+
+def _mates(find: Find, groups: Mapping[str, tuple[str, str]], own: Mapping[str, list[Find]]) -> list[str]:
+    """Finds of other single bones (of no series) of the group, one for each element, where any of them was stated in another unit; those first."""
+    group = groups.get(find.element)
+    if group is None or group[1] or find.unit is Unit.NONE:
+        return []
+    near = [own[name][0] for name in sorted(own) if name != find.element and groups.get(name) == group and own[name][0].unit is not Unit.NONE]
+    near.sort(key=lambda mate: mate.unit is find.unit)
+    return [mate.find for mate in near] if near and near[0].unit is not find.unit else []
+
+
+def size_findings(check: SizeCheck, sized: Mapping[str, SizedFind]) -> tuple[Finding, ...]:
+    """The gravest contradiction between the length of a find and those it is held against, if there is one. Finds that are not in `sized` (their
+    scan could not be used) say nothing. A finding of review; a note where the find's own size is not in doubt."""
+    find = sized.get(check.find)
+    if find is None or find.length_mm <= 0:
+        return ()
+    usable = {name: one for name, one in sized.items() if one.length_mm > 0}
+    found = _in_same_animal(find, check, usable) or _in_other_animals(find, check, usable) or _among_mates(find, check, usable)
+    if found is None:
+        return ()
+    if find.why_sure:
+        return (replace(found, severity=Severity.NOTE, message=f"{found.message} It stays a note: {find.why_sure}"),)
+    return (found,)
+
+
+def _in_same_animal(find: SizedFind, check: SizeCheck, sized: Mapping[str, SizedFind]) -> Finding | None:
+    for other in (sized[name] for name in check.same if name in sized):
+        ratio = find.length_mm / other.length_mm
+        if _departs(ratio, SIDES_FACTOR):
+            return _finding(find, other, f"Those of one animal differ by less than {SIDES_FACTOR:g} times.", 1.0, SIDES_FACTOR)
+    return None
+
+
+def _in_other_animals(find: SizedFind, check: SizeCheck, sized: Mapping[str, SizedFind]) -> Finding | None:
+    """A contradiction with the first animal where the ratio departs from those of most other bones that both have."""
+    for entry in (entry for entry in check.others if entry.find in sized):
+        other = sized[entry.find]
+        ratio = find.length_mm / other.length_mm
+        pairs = [(sized[a], sized[b]) for a, b in entry.shared if a in sized and b in sized]
+        ratios = [a.length_mm / b.length_mm for a, b in pairs]
+        against = [value for value in ratios if _departs(ratio / value, ANIMALS_FACTOR)]
+        if ratios and 2 * len(against) > len(ratios):
+            bones = ", ".join(f"{a.element} {value:.3g}" for (a, _), value in zip(pairs, ratios, strict=True))
+            expected = math.exp(sum(map(math.log, against)) / len(against))
+            return _finding(find, other, f"The other bones that both animals have stand in the ratio {bones}.", expected, ANIMALS_FACTOR)
+        if not ratios and entry.is_alike and _departs(ratio, PLAIN_FACTOR):
+            return _finding(find, other, f"Animals alike differ by less than {PLAIN_FACTOR:g} times.", 1.0, PLAIN_FACTOR)
+    return None
+
+
+def _among_mates(find: SizedFind, check: SizeCheck, sized: Mapping[str, SizedFind]) -> Finding | None:
+    """A bone beyond most of its group, whose numbers would fit in the unit that the others have."""
+    mates = [sized[name] for name in check.mates if name in sized]
+    against = [mate for mate in mates if mate.unit is not find.unit and _departs(find.length_mm / mate.length_mm, MATES_FACTOR)]
+    against = [mate for mate in against if _fits_in_unit_of(find, mate)]
+    if 2 * len(against) <= len(mates):
+        return None
+    words = f"Bones of one group differ by less than {MATES_FACTOR:g} times within an animal."
+    return _finding(find, against[0], words, 1.0, MATES_FIT)
+
+
+def _fits_in_unit_of(find: SizedFind, mate: SizedFind) -> bool:
+    turned_mm = find.length_mm * MM_PER_UNIT[mate.unit] / MM_PER_UNIT[find.unit]
+    return not _departs(turned_mm / mate.length_mm, MATES_FIT)
+
+
+def _departs(ratio: float, factor: float) -> bool:
+    return abs(math.log(ratio)) > math.log(factor)
+
+
+def _finding(find: SizedFind, other: SizedFind, expectation: str, expected: float, factor: float) -> Finding:
+    ratio = find.length_mm / other.length_mm
+    departure = ratio / expected
+    times = f"{departure:.3g} times too long" if departure > 1 else f"{1 / departure:.3g} times too short"
+    explained = [words for words in (_unit_words(find, departure, factor), _unit_words(other, 1 / departure, factor)) if words]
+    advice = f"It would fit with {', or with '.join(explained)}" if explained else "Look also at the element, side and animal of each row"
+    message = (
+        f"{find.find} ({find.words}) is {find.length_mm:.4g} mm long, {other.find} ({other.words}) {other.length_mm:.4g} mm: a ratio of {ratio:.3g}. "
+        f"{expectation} So {find.find} is {times}, or one of the others is wrong. {advice}. "
+        "Correct bones.csv, or state a caliper length that bears the size out."
+    )
+    return Finding(Severity.REVIEW, "size-contradicted", message, float(f"{departure:.4g}"), factor)
+
+
+def _unit_words(find: SizedFind, departure: float, factor: float) -> str:
+    """`tibia-a in m and not in cm` where another unit would bring the find near to what is expected; else nothing."""
+    if find.unit is Unit.NONE or find.why_sure:
+        return ""
+    off = {unit: abs(math.log(departure * size / MM_PER_UNIT[find.unit])) for unit, size in MM_PER_UNIT.items() if unit is not find.unit}
+    best = min(off, key=lambda unit: (off[unit], unit.value))
+    times = MM_PER_UNIT[best] / MM_PER_UNIT[find.unit]
+    step = f"{times:.4g} times larger" if times > 1 else f"{1 / times:.4g} times smaller"
+    return f"{find.find} in {best.value} and not in {find.unit.value} ({step})" if off[best] < math.log(factor) else ""
+
+
+def find_words(find: Find) -> str:
+    """`left tibia of DOG-A`."""
+    side = f"{find.side.value} " if find.side in (Side.LEFT, Side.RIGHT) else ""
+    return f"{side}{find.element} of {find.organism_id or UNASSOCIATED}"

@@ -1,0 +1,87 @@
+"""Lengths that contradict each other: a unit stated wrongly is a finding on the bone. Invented animals and lengths."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from meshtools.model import Element, Find, Finding, Register, Severity, Side, Unit
+from meshtools.settings import Settings
+from meshtools.size_checks import SizedFind, find_words, size_checks, size_findings
+
+LIMB = ("femur", "humerus", "patella", "radius", "tibia")
+
+
+def find(name: str, unit: Unit = Unit.MM, **columns: Any) -> Find:
+    """`a-tibia-l`: the left tibia of animal a."""
+    animal, element, letter = name.split("-")
+    side = {"l": Side.LEFT, "r": Side.RIGHT}[letter]
+    return replace(Find(0, name, element, side, f"ind-{animal}", "scan.stl", unit), **columns)
+
+
+def register_of(*finds: Find) -> Register:
+    elements = tuple(Element(name, side, group="limb") for name in LIMB for side in (Side.LEFT, Side.RIGHT))
+    return Register((), elements, finds, (), (), (), Settings())
+
+
+def found(name: str, lengths_mm: Mapping[Find, float], why_sure: str = "") -> tuple[Finding, ...]:
+    """The findings on one find, from the greatest lengths of all."""
+    checks = size_checks(register_of(*lengths_mm), [name], [one.find for one in lengths_mm])
+    sized = {f.find: SizedFind(f.find, find_words(f), f.element, f.unit, mm, why_sure) for f, mm in lengths_mm.items()}
+    return size_findings(checks[name], sized) if name in checks else ()
+
+
+def test_sides_of_one_animal_that_differ_by_more_than_a_quarter_contradict_each_other() -> None:
+    left, right = find("a-tibia-l", Unit.CM), find("a-tibia-r")
+    assert not found("a-tibia-l", {left: 200.0, right: 162.0})
+    message = found("a-tibia-l", {left: 2000.0, right: 200.0})[0].message
+    assert message.startswith("a-tibia-l (left tibia of ind-a) is 2000 mm long, a-tibia-r (right tibia of ind-a) 200 mm: a ratio of 10.")
+    assert "a-tibia-l in mm and not in cm (10 times smaller)" in message
+
+
+@pytest.mark.parametrize(
+    ("stated", "length_mm", "unit"),
+    [(Unit.CM, 2.0, "m and not in cm (100 times larger)"), (Unit.INCH, 5000.0, "mm and not in inch (25.4 times smaller)"),
+     (Unit.MM, 0.2, "m and not in mm (1000 times larger)"), (Unit.CM, 160.0, "")],
+)  # fmt: skip
+def test_a_bone_that_departs_from_the_ratio_of_the_other_bones_of_two_animals_names_the_unit_that_explains_it(
+    stated: Unit, length_mm: float, unit: str
+) -> None:
+    others = {find(f"{animal}-{name}-l"): mm for animal, mm in (("a", 170.0), ("b", 200.0)) for name in ("femur", "humerus", "radius")}
+    findings = found("a-tibia-l", others | {find("a-tibia-l", stated): length_mm, find("b-tibia-r"): 210.0})
+    assert [f.severity for f in findings] == ([Severity.REVIEW] if unit else [])
+    assert not unit or (unit in findings[0].message and "in the ratio femur 0.85, humerus 0.85, radius 0.85" in findings[0].message)
+
+
+def test_one_wrong_bone_makes_no_finding_on_the_sound_ones_and_animals_of_other_size_none_at_all() -> None:
+    lengths = {find(f"{animal}-{name}-l"): mm for animal, mm in (("a", 40.0), ("b", 200.0)) for name in ("femur", "humerus", "radius", "tibia")}
+    assert not any(found(one.find, lengths) for one in lengths)
+    wrong = {one: 100 * mm if one.find == "a-tibia-l" else mm for one, mm in lengths.items()}
+    assert [one.find for one in wrong if found(one.find, wrong)] == ["a-tibia-l", "b-tibia-l"]
+
+
+def test_animals_that_share_no_other_bone_may_differ_threefold_where_they_are_alike() -> None:
+    ours, theirs = find("a-tibia-l"), find("b-tibia-l")
+    assert [len(found("a-tibia-l", {ours: 100.0, theirs: mm})) for mm in (290.0, 310.0)] == [0, 1]
+    assert not found("a-tibia-l", {ours: 100.0, replace(theirs, life_stage="juvenile"): 310.0})
+
+
+def test_a_bone_in_another_unit_than_its_animal_is_asked_where_its_numbers_fit_the_unit_of_the_others() -> None:
+    rest = {find("a-femur-l"): 230.0, find("a-humerus-l"): 210.0, find("a-tibia-l"): 247.0}
+    assert "a-radius-r in mm and not in cm" in found("a-radius-r", rest | {find("a-radius-r", Unit.CM): 2127.0})[0].message
+    assert not found("a-femur-l", rest | {find("a-radius-r", Unit.CM): 2127.0})
+    assert not found("a-patella-r", rest | {find("a-patella-r", Unit.M): 14.0})  # in mm it would be 0.014 mm: small is no mistake here
+
+
+def test_a_find_whose_size_is_borne_out_gets_a_note() -> None:
+    (finding,) = found("a-tibia-l", {find("a-tibia-l"): 100.0, find("a-tibia-r"): 200.0}, "its caliper bears its own size out.")
+    assert (finding.severity, finding.message.endswith("It stays a note: its caliper bears its own size out.")) == (Severity.NOTE, True)
+
+
+def test_incomplete_doubtful_deformed_and_further_scans_are_held_against_nothing() -> None:
+    columns: list[dict[str, Any]] = [{"portion": "shaft"}, {"identification_qualifier": "cf."}, {"deformation": "crushed"}, {"part_of": "a-femur-l"}]
+    others = [find("a-tibia-r", **column) for column in columns]
+    assert [size_checks(register_of(find("a-tibia-l"), other), ["a-tibia-l"], ["a-tibia-l", "a-tibia-r"]) for other in others] == [{}] * 4
