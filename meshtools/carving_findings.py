@@ -13,7 +13,7 @@ from meshtools.geometry import outlines
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.body import rod
 from meshtools.geometry.self_intersection import count_self_intersections
-from meshtools.geometry.stock import LEAST_BRIDGES, fitting_flips
+from meshtools.geometry.stock import LEAST_BRIDGES, LIKELY_END_SHARE, fitting_flips
 from meshtools.model import Finding, Severity
 
 AGREEMENT_POINTS = 0.5  # the two ways of measuring the uncut share may differ by so many points of percent
@@ -186,6 +186,9 @@ def _holding(carving: Carving) -> Iterator[Finding]:
             "surfaces and holes that are known; hold the part otherwise before it is cut free."
         )
         yield Finding(Severity.REVIEW, "too-few-bridges", message, n_bridges, LEAST_BRIDGES, "bridges")
-    if not carving.part.facts.get("n_joints", len(carving.part.keep_off)):
-        message = f"{name}: no articular ends are known, so bridges may stand on one; look at the drawing of the set-up."
+    if not carving.part.has_joints:
+        message = (
+            f"{name}: no articular ends are known. Of a long bone the outermost {100 * LIKELY_END_SHARE:g} % at both ends are kept clear of bridges "
+            "where there is room for three; else one may stand on a joint surface. Look at the drawing of the set-up."
+        )
         yield Finding(Severity.NOTE, "joints-unknown", message, 0, 1, "points")

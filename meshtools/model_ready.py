@@ -31,6 +31,11 @@ class Part:
     unbored: Mesh | None = None
 
     @property
+    def has_joints(self) -> bool:
+        """Whether keep_off knows a joint surface of it."""
+        return bool(self.facts.get("n_joints", len(self.keep_off)))
+
+    @property
     def skin(self) -> Mesh:
         """The part as it is seen before anything is drilled."""
         return self.mesh if self.unbored is None else self.unbored

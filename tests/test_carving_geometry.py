@@ -97,7 +97,7 @@ def test_bridges_keep_away_from_joints_and_cross_the_channel() -> None:
 
     outline = shapely.box(0.0, 0.0, 400.0, 80.0)
     joint = np.array([[0.0, 40.0, 20.0]])
-    bridges = place_bridges(outline, lambda places: np.full(len(places), 20.0), joint, BridgePlan(25.0, 300.0, 30.0, 60.0))
+    bridges = place_bridges(outline, lambda places: np.full(len(places), 20.0), [(joint, 60.0)], BridgePlan(25.0, 300.0, 30.0))
     assert len(bridges) >= 3
     assert min(np.linalg.norm(bridge.start - joint[0]) for bridge in bridges) > 60.0
     assert all(outline.distance(shapely.Point(bridge.end)) > 30.0 for bridge in bridges)

@@ -18,11 +18,11 @@ from meshtools.geometry.carved_solid import CarvingPlan, carve_from
 from meshtools.geometry.directions import even_directions
 from meshtools.geometry.slab_check import StackCheck
 from meshtools.geometry.slabs import Dowel, SlabStack
-from meshtools.geometry.transform import apply_matrix
+from meshtools.geometry.transform import apply_matrix, move_points, scale
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.model_ready import Made, Part
 from meshtools.settings_cnc import CncSettings, Cutter
-from meshtools.stages.cnc import make_cnc
+from meshtools.stages.cnc import make_cnc, plan_carving
 
 SOURCES = (SourceEntry(EvidenceClass.OWN, "ridge-07", Origin.SCANNED),)
 MADE = SourceEntry(EvidenceClass.MADE, "", Origin.MADE)
@@ -39,6 +39,15 @@ def lying_capsule() -> Mesh:
 @pytest.fixture(scope="module")
 def made() -> Made:
     return make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES, KEEP_OFF), CncSettings())
+
+
+def test_bridges_keep_off_the_ends_of_a_long_part_whose_joints_nobody_knows() -> None:
+    """The outermost 15 % of a bar of 720 mm are 108 mm at either end; the middle of a bridge keeps half its width from them."""
+    carving = plan_carving(Part("capsule", "r1", scale(lying_capsule(), 3.0), SOURCES), CncSettings())
+    axis = lying_capsule().vertices[np.argmax(np.linalg.norm(lying_capsule().vertices, axis=1))]
+    starts = move_points(np.array([bridge.start for bridge in carving.bridges]), np.linalg.inv(carving.stock.stock_from_replica))
+    assert len(starts) >= 3
+    assert np.abs(starts @ axis / np.linalg.norm(axis)).max() < 360.0 - 108.0
 
 
 def test_a_round_bar_is_carved_lying_down_with_nothing_uncut(made: Made) -> None:

@@ -47,6 +47,17 @@ def end_widths(mesh: Mesh) -> EndWidths:
     return EndWidths(widths[0], widths[1], _ball_diameter(local), bool(spread[0] >= LEAST_ELONGATION * spread[1]))
 
 
+def end_points(mesh: Mesh, share: float) -> FloatArray:
+    """Points (n, 3) spread over the outermost share of the length at both ends; none for a bone that is not so long that it has ends."""
+    points, _ = sample_surface(mesh, N_SAMPLES)
+    local = (points - points.mean(axis=0)) @ principal_axes(points - points.mean(axis=0))
+    spread, along = np.sqrt(local[:, :2].var(axis=0)), local[:, 0]
+    if spread[0] < LEAST_ELONGATION * spread[1]:
+        return np.empty((0, 3))
+    depth = share * float(np.ptp(along))
+    return np.asarray(points[(along <= along.min() + depth) | (along >= along.max() - depth)])
+
+
 def _ball_diameter(points: FloatArray) -> float:
     """Diameter of the ball with the surface of the hull of points (n, 3)."""
     from scipy.spatial import ConvexHull, QhullError

@@ -7,7 +7,7 @@ unequal distances from the ends, so that they meet their holes after the right t
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -117,24 +117,26 @@ class Bridge:
 
 @dataclass(frozen=True)
 class BridgePlan:
-    """Width of the bridges, their largest distance along the outline, the channel they cross, and what they keep away from."""
+    """Width of the bridges, their largest distance along the outline, and the channel they cross."""
 
     width_mm: float
     spacing_mm: float
     channel_mm: float
-    keep_off_mm: float
 
 
+Barred = Sequence[tuple[FloatArray, float]]
+"""Points (n, 3) to keep away from, and how far in mm."""
 LEAST_BRIDGES = 3
+LIKELY_END_SHARE = 0.15  # of a long bone's length at either end, taken for its joint where none is known (our default)
 PLACES_PER_BRIDGE = 24
 SUNK, INTO_FRAME_MM = 0.4, 5.0  # how far a bridge is sunk into the part, in widths, and into the frame
 
 
-def place_bridges(outline: BaseGeometry, height_at: Callable[[FloatArray], FloatArray], keep_off: FloatArray, plan: BridgePlan) -> tuple[Bridge, ...]:
+def place_bridges(outline: BaseGeometry, height_at: Callable[[FloatArray], FloatArray], barred: Barred, plan: BridgePlan) -> tuple[Bridge, ...]:
     """Bridges spread along the outline of a part, each straight across the channel; fewer than three where there is no room for more.
 
-    outline: the part seen from above; height_at: of the parting surface at places (n, 2); keep_off (n, 3): points to keep away from. Places are
-    taken one by one, each as far from the others along the outline as allowed places go (farthest-point sampling).
+    outline: the part seen from above; height_at: of the parting surface at places (n, 2). Places are taken one by one, each as far from the others
+    along the outline as allowed places go (farthest-point sampling).
     """
     from meshtools.geometry.outlines import polygons_of
 
@@ -144,7 +146,7 @@ def place_bridges(outline: BaseGeometry, height_at: Callable[[FloatArray], Float
     places = length * np.arange(wanted * PLACES_PER_BRIDGE) / (wanted * PLACES_PER_BRIDGE)
     for deep in (1.0, SUNK):  # where the part is at least a bridge's width deep, else where it is thinner
         crossings = [_crossing(body, outline, place, plan, deep) for place in places]
-        allowed = [k for k, ends in enumerate(crossings) if ends is not None and _is_off(ends, height_at, keep_off, plan)]
+        allowed = [k for k, ends in enumerate(crossings) if ends is not None and _is_off(ends, height_at, barred, plan)]
         if len(allowed) >= LEAST_BRIDGES * wanted:
             break
     chosen: list[int] = []
@@ -194,8 +196,6 @@ def _in_frame(outline: BaseGeometry, place: FloatArray, plan: BridgePlan) -> boo
     return bool(outline.distance(shapely.Point(place)) >= plan.channel_mm)
 
 
-def _is_off(ends: FloatArray, height_at: Callable[[FloatArray], FloatArray], keep_off: FloatArray, plan: BridgePlan) -> bool:
-    if not len(keep_off):
-        return True
+def _is_off(ends: FloatArray, height_at: Callable[[FloatArray], FloatArray], barred: Barred, plan: BridgePlan) -> bool:
     start = np.append(ends[0], height_at(ends[:1]))
-    return bool(((keep_off - start) ** 2).sum(axis=1).min() >= (plan.keep_off_mm + plan.width_mm / 2.0) ** 2)
+    return all(((points - start) ** 2).sum(axis=1).min() >= (far_mm + plan.width_mm / 2.0) ** 2 for points, far_mm in barred if len(points))

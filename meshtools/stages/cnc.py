@@ -16,13 +16,24 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.carved_solid import CarvingPlan, carve_from
 from meshtools.geometry.coat_check import check_coat
+from meshtools.geometry.end_widths import end_points
 from meshtools.geometry.further_setups import choose_setups
 from meshtools.geometry.milled_parting import height_at, parting_sheet
 from meshtools.geometry.outlines import silhouette, solid_of
 from meshtools.geometry.setups import ReachLimits, SetUpSearch, TwoSides
 from meshtools.geometry.slab_check import check_stack
 from meshtools.geometry.slabs import SlabPlan, share_inside, stack_slabs
-from meshtools.geometry.stock import Bridge, BridgePlan, Stock, StockPlan, block_mesh, lay_in_stock, place_bridges
+from meshtools.geometry.stock import (
+    LEAST_BRIDGES,
+    LIKELY_END_SHARE,
+    Bridge,
+    BridgePlan,
+    Stock,
+    StockPlan,
+    block_mesh,
+    lay_in_stock,
+    place_bridges,
+)
 from meshtools.geometry.transform import apply_matrix, move_points, translation_matrix
 from meshtools.geometry.uncut import draw_fresh, measure_inside_radii, measure_uncut, reach_of_cutters
 from meshtools.geometry.unite import concatenate, unite_pieces
@@ -138,9 +149,14 @@ def _bridges(part: Part, settings: CncSettings, both: TwoSides, stock: Stock, ou
     def height(places: FloatArray) -> FloatArray:
         return np.asarray(height_at(both.sight, both.parting, places[:, :2] - shift[:2]) + shift[2])
 
-    keep_off = move_points(part.keep_off, stock.stock_from_replica)
-    plan = BridgePlan(settings.bridge_width_mm, settings.bridge_spacing_mm, settings.channel_mm, settings.keep_off_mm)
-    return place_bridges(outline, height, keep_off, plan)
+    plan = BridgePlan(settings.bridge_width_mm, settings.bridge_spacing_mm, settings.channel_mm)
+    known = move_points(part.keep_off, stock.stock_from_replica), settings.keep_off_mm
+    if not part.has_joints:
+        ends = move_points(end_points(part.skin, LIKELY_END_SHARE), stock.stock_from_replica)
+        bridges = place_bridges(outline, height, [known, (ends, 0.0)], plan)
+        if len(bridges) >= LEAST_BRIDGES:
+            return bridges
+    return place_bridges(outline, height, [known], plan)
 
 
 def _solids(carving: Carving, made_index: int) -> tuple[MadeSolid, ...]:
