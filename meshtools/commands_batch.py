@@ -18,7 +18,7 @@ from meshtools.commands_hand_over import new_key_words
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.fence import job_log
-from meshtools.handover import frozen_problems
+from meshtools.handover import frozen_problems, standing_of
 from meshtools.intake import intake
 from meshtools.jobs.index import in_order
 from meshtools.jobs.record import read_record
@@ -71,7 +71,7 @@ def check(options: argparse.Namespace) -> Answer:
     register = workspace.register
     places = [place_of(finding, register) for finding in register.findings]
     lines = [f"{f.severity.value}: {f.message}" + (f" [{place}]" if place else "") for f, place in zip(register.findings, places, strict=True)]
-    lapsed = _lapsed_sign_offs(workspace)
+    lapsed = list(_lapsed_sign_offs(workspace).values())
     lines += lapsed
     lines.append(
         f"{counted(len(register.finds), 'find')}, {counted(len(register.elements), 'element')}, {counted(len(register.targets), 'target')}; "
@@ -89,14 +89,18 @@ def check(options: argparse.Namespace) -> Answer:
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
 
 
-def _lapsed_sign_offs(workspace: Workspace) -> list[str]:
-    """A sentence for every part whose only sign-offs were given on other evidence."""
-    return [
-        f"review: {name}: the sign-off by {job['lapsed_sign_offs'][0]['by']} was given on other evidence and has lapsed; "
-        f"{new_key_words(workspace, name)}."
-        for name, job in sorted(workspace.worklist.jobs["report"].items())
-        if job["lapsed_sign_offs"] and not job["sign_off"]
-    ]
+def _lapsed_sign_offs(workspace: Workspace) -> dict[str, str]:
+    """A sentence for every part whose only sign-offs were given on other evidence, by its name."""
+    lapsed = {}
+    for name, job in sorted(workspace.worklist.jobs["report"].items()):
+        standing = standing_of(job)
+        if standing["sign_off"] == "lapsed":
+            given = "" if standing["handed_over"] is None else f" (revision {standing['handed_over']} was handed over)"
+            by = job["lapsed_sign_offs"][0]["by"]
+            lapsed[name] = (
+                f"review: {name}: the sign-off by {by} was given on other evidence and has lapsed{given}; {new_key_words(workspace, name)}."
+            )
+    return lapsed
 
 
 def plan(options: argparse.Namespace) -> Answer:
@@ -228,6 +232,9 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     fixings = [] if names else workspace.open_fixings()
     routes = [row for row in open_routes(workspace) if not names or row["part"] in names or row["part"].split("/", 1)[1] in names]
     lines += [*joints, *fixings, *(f"{row['status']}: {row['part']} {row['route']}: {row['why']}" for row in routes)]
+    shown = {f"{row['target']}/{row['element']}" for row in rows}
+    lapsed = [sentence for name, sentence in _lapsed_sign_offs(workspace).items() if name in shown]
+    lines += lapsed
     index = workspace.folder / "results" / "index.html"
     due = f" ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)"
     due = "" if workspace.holds("index", "index") else due
@@ -235,9 +242,19 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     lines += [NOTHING_TO_PLAN] if not workspace.plan.recipes else _route_totals(workspace, names, routes)
-    needs_person = bool(joints or fixings or routes) or any(totals[name] for name in ("review", "failed", "to build"))
+    lines += _sign_off_totals(rows)
+    needs_person = bool(joints or fixings or routes or lapsed) or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
+    facts["lapsed_sign_offs"] = lapsed
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _sign_off_totals(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """How many parts are signed, as one line; none where no part is or was."""
+    totals = Counter(row["sign_off"] for row in rows if row.get("sign_off"))
+    n_given = sum(row.get("handed_over") is not None for row in rows)
+    words = ", ".join(f"{totals[name]} {name}" for name in ("signed", "lapsed", "unsigned") if totals[name])
+    return [f"sign-off: {words}; {n_given} handed over"] if totals["signed"] or totals["lapsed"] or n_given else []
 
 
 def _route_totals(workspace: Workspace, names: Any, open_rows: list[dict[str, Any]]) -> list[str]:
@@ -275,7 +292,10 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
     for recipe in workspace.plan.recipes:
         name = f"{recipe.target}/{recipe.element}"
         row = {"target": recipe.target, "element": recipe.element, "class": recipe.evidence.value, "why": recipe.reason}
-        if name not in workspace.worklist.jobs["report"]:
+        if job := workspace.worklist.jobs["report"].get(name):
+            standing = standing_of(job)
+            row |= {"sign_off": standing["sign_off"], "handed_over": standing["handed_over"]}
+        if job is None:
             row["status"] = "gap"
         elif _waits(workspace, name, stale):
             row["status"] = "to build"

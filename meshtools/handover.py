@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from meshtools.errors import UsageError
 from meshtools.files.atomic import write_atomic
@@ -27,6 +28,24 @@ class HandOver:
     evidence_key: str
     signed_by: str
     sha256: Mapping[str, str]
+
+
+def standing_of(report_job: Mapping[str, Any]) -> dict[str, Any]:
+    """How a part stands with its signature, from the job of its page: `sign_off` (signed, lapsed or unsigned), and the revision handed over last
+    (`handed_over`, None where none was) with whether that is today's (`is_current`)."""
+    sign_off = "signed" if report_job["sign_off"] else "lapsed" if report_job["lapsed_sign_offs"] else "unsigned"
+    last = max((given["revision"] for given in report_job["hand_overs"]), default=None)
+    return {"sign_off": sign_off, "handed_over": last, "is_current": last == report_job["revision"]}
+
+
+def standing_words(standing: Mapping[str, Any]) -> str:
+    """`signed`, `handed over (revision 1)`, `lapsed; revision 1 was handed over`; nothing for what is not made."""
+    if not standing:
+        return ""
+    word, last = standing["sign_off"], standing["handed_over"]
+    if last is None:
+        return str(word)
+    return f"handed over (revision {last})" if word == "signed" and standing["is_current"] else f"{word}; revision {last} was handed over"
 
 
 def read_hand_overs(batch: Path) -> tuple[HandOver, ...]:

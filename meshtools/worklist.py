@@ -8,7 +8,7 @@ from typing import Any
 
 from meshtools.comparisons import Partner, checked_finds, looks_whole, partners_of, settled_by
 from meshtools.fixing_jobs import bone_rows, fixing_jobs, row_job
-from meshtools.handover import HandOver
+from meshtools.handover import HandOver, standing_of
 from meshtools.joints import Joint, joints_of
 from meshtools.keys import ContentHashes, sealed, sha256_of
 from meshtools.model import Decision, Element, EvidenceClass, Find, Plan, Recipe, Register, Side, Target, Unit, plain
@@ -303,6 +303,7 @@ def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str,
         "plan": plan_json(plan),
         "elements": [plain(element) | {"slug": element.slug} for element in sorted(register.elements, key=_place)],
         "report_keys": {name: item["key"] for name, item in before["report"].items()},
+        "standings": {name: standing_of(item) for name, item in before["report"].items()},
         "fit_keys": {name: item["key"] for name, item in before["fit"].items()},
         "fixing_keys": {name: item["key"] for stage in ("row", "fixings") for name, item in before[stage].items()},
         "made": {stage: sorted(jobs) for stage, jobs in before.items()},

@@ -102,10 +102,14 @@ def test_status_says_why_an_element_is_to_be_built(batch: Path) -> None:
     assert "changed since the last build: settings in config.yaml" in done.stdout
 
 
-def test_check_names_a_sign_off_that_has_lapsed(batch: Path) -> None:
+def test_check_and_status_name_a_sign_off_that_has_lapsed(batch: Path) -> None:
     with (batch / "config/decisions.csv").open("a", encoding="utf-8") as stream:
         stream.write("mount,femur-left,,sign-off,yes,A. Curator,2026-03-01,looked at it,0123456789abcdef\n")
     assert "mount/femur-left: the sign-off by A. Curator was given on other evidence" in bonewright("check", "--batch", batch).stdout
+    done = bonewright("status", "--batch", batch)
+    assert done.returncode == 1
+    assert "review: mount/femur-left: the sign-off by A. Curator was given on other evidence and has lapsed; " in done.stdout
+    assert "sign-off: 1 lapsed, 8 unsigned; 0 handed over" in done.stdout
 
 
 def test_the_summary_has_one_row_an_element_with_its_volume(built_once: Path) -> None:

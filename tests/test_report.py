@@ -15,6 +15,7 @@ import pytest
 from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_deviation, invented_job, invented_records, invented_sheet
 
 from meshtools.errors import MeshShapeError
+from meshtools.handover import standing_of, standing_words
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
 from meshtools.report.cautions import cautions_for
 from meshtools.report.copied_page import page_for_copy
@@ -330,6 +331,30 @@ def test_what_to_do_next_begins_with_the_bones_that_failed_and_those_under_revie
     assert '<a href="kest/femur-left/report.html">kest/femur-left</a>' in steps[1]
     assert "anatomy" in steps[2]
     assert left_to_do([row for row in rows if row["status"] in ("ready", "gap")]) == ()
+
+
+def test_a_lapsed_sign_off_is_to_sign_again_on_the_index_and_in_the_summary() -> None:
+    batch = invented_batch()
+    rows = batch["targets"][0]["rows"]
+    assert "Sign-off" not in index_page(batch)
+    for row, words in zip(rows, ("lapsed; revision 1 was handed over", "handed over (revision 2)", "", "unsigned"), strict=False):
+        given = {"l": 1, "h": 2}.get(words[:1])
+        row |= {"sign_off": words.split(";")[0].replace("handed over (revision 2)", "signed"), "handed_over": given, "sign_off_words": words}
+    assert left_to_do(rows)[-1].message == "sign again: 1 part (1 handed over before) whose evidence changed since signed"
+    text = Outline(index_page(batch)).text
+    assert all(words in text for words in ("Sign-off: 1 signed, 1 lapsed, 1 unsigned; 2 handed over.", "handed over (revision 2)"))
+    summary = list(csv.DictReader(io.StringIO(summary_csv(rows), newline="")))
+    assert [row["sign_off"] for row in summary][:4] == ["lapsed; revision 1 was handed over", "handed over (revision 2)", "", "unsigned"]
+
+
+@pytest.mark.parametrize(
+    ("signed", "lapsed", "given", "words"),
+    [(None, [], [], "unsigned"), ({"by": "A"}, [{"by": "B"}], [], "signed"), ({"by": "A"}, [], [1, 2], "handed over (revision 2)"),
+     ({"by": "A"}, [], [1], "signed; revision 1 was handed over"), (None, [{"by": "B"}], [1], "lapsed; revision 1 was handed over")],
+)  # fmt: skip
+def test_a_part_is_unsigned_signed_lapsed_or_handed_over(signed: Any, lapsed: Any, given: list[int], words: str) -> None:
+    job = {"sign_off": signed, "lapsed_sign_offs": lapsed, "hand_overs": [{"revision": n} for n in given], "revision": 2}
+    assert standing_words(standing_of(job)) == words
 
 
 def test_a_bone_under_review_is_still_named_among_those_whose_parts_failed() -> None:

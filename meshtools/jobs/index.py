@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from meshtools.handover import standing_words
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
@@ -51,6 +52,8 @@ def _row(batch: Path, job: Mapping[str, Any], recipe: Mapping[str, Any]) -> dict
         left_out = Finding(Severity.NOTE, "left-out", recipe["reason"])
         nothing = Finding(Severity.REVIEW, "no-source", recipe["reason"])
         return row | {"status": "gap", "findings": [plain(left_out if name in job["left_out"] else nothing)]}
+    standing = job["standings"][name]
+    row |= {"sign_off": standing["sign_off"], "handed_over": standing["handed_over"], "sign_off_words": standing_words(standing)}
     page = read_record(batch / f"results/{name}/report.json")
     if page is None or page["key"] != job["report_keys"][name]:
         raise StaleInputError(f"results/{name}/report.json: the page is not the planned one. Build again.")

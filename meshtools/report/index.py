@@ -15,7 +15,8 @@ from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
 from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title
 
-SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report", "routes")
+SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report", "routes", "sign_off")
+SIGN_OFFS = ("signed", "lapsed", "unsigned")
 NOBODYS = ("NONE", "FILL", "MADE")
 
 
@@ -26,7 +27,8 @@ def index_page(batch: Mapping[str, Any]) -> str:
     plain(NextStep); `min_individuals`. rows, in the order of the skeleton, have the keys of SUMMARY_COLUMNS, where `findings` is a list of
     plain(Finding), the gravest first, and `report` the link relative to the index or "" (a gap's first finding is its reason);
     optional `picture_png`, small; optional `routes`, each {route, status, sheet
-    (link), n_off (lengths beyond tolerance)}. A target's optional `fit` has rows and findings of its joints (joints.joints_part). completeness as
+    (link), n_off (lengths beyond tolerance)}; optional `sign_off` (signed, lapsed or unsigned), `handed_over` (the last revision) and
+    `sign_off_words`, which say both. A target's optional `fit` has rows and findings of its joints (joints.joints_part). completeness as
     plan.completeness[target]. Values are escaped; equal batches give equal bytes.
     """
     targets = batch["targets"]
@@ -51,7 +53,8 @@ def summary_csv(rows: Iterable[Mapping[str, Any]]) -> str:
     for row in rows:
         codes = " ".join(finding["code"] for finding in row["findings"])
         figures = (_cell(row["volume_mm3"]), _cell(row["mass_kg"]))
-        cells = (row["target"], row["element"], row["class"], row["status"], codes, *figures, row["report"], _routes_text(row))
+        cells = [row["target"], row["element"], row["class"], row["status"], codes, *figures, row["report"], _routes_text(row)]
+        cells.append(row.get("sign_off_words", ""))
         writer.writerow([spreadsheet_text(cell) for cell in cells])
     return text.getvalue()
 
@@ -92,7 +95,10 @@ def _overview(batch: Mapping[str, Any]) -> Html:
     words = f"Minimum number of individuals in the register: {batch['min_individuals']}." if batch["min_individuals"] else ""
     parts = count_by([route for row in rows for route in row.get("routes", ())], "status", STATUSES)
     routes = f"Parts made ready, one job sheet each: {', '.join(f'{n} {status}' for status, n in parts.items())}." if parts else ""
-    paragraphs = (tag("p", text) for text in (routes, words) if text)
+    signed = count_by([row for row in rows if row.get("sign_off")], "sign_off", SIGN_OFFS)
+    n_given = sum(row.get("handed_over") is not None for row in rows)
+    signatures = f"Sign-off: {', '.join(f'{n} {word}' for word, n in signed.items())}; {n_given} handed over." if signed else ""
+    paragraphs = (tag("p", text) for text in (routes, signatures, words) if text)
     return section("At a glance", tag("dl", *counts, total, class_="tally"), *paragraphs, class_="wide")
 
 
@@ -180,12 +186,22 @@ def _filter(rows: Sequence[Mapping[str, Any]]) -> Html:
 
 def _elements(rows: Sequence[Mapping[str, Any]], name: str) -> Html:
     has_pictures, has_routes = (any(row.get(key) for row in rows) for key in ("picture_png", "routes"))
-    routes = ["Job sheets"] if has_routes else []
-    head = [*(["Picture"] if has_pictures else []), "Element", "Class", "Status", "First finding", "Volume", "Mass", *routes]
+    has_signed = any(_is_signed(row) for row in rows)
+    last = [*(["Job sheets"] if has_routes else []), *(["Sign-off"] if has_signed else [])]
+    head = [*(["Picture"] if has_pictures else []), "Element", "Class", "Status", "First finding", "Volume", "Mass", *last]
     titles = [tag("th", title, scope="col", class_="num" if title in ("Volume", "Mass") else None) for title in head]
-    body = [tag("tr", *_cells(row, has_pictures), *_route_cells(row, has_routes), data_status=row["status"]) for row in rows]
+    signed = [[tag("td", row.get("sign_off_words", ""), class_="small")] if has_signed else [] for row in rows]
+    body = [
+        tag("tr", *_cells(row, has_pictures), *_route_cells(row, has_routes), *cells, data_status=row["status"])
+        for row, cells in zip(rows, signed, strict=True)
+    ]
     caption = tag("caption", f"Elements of {name}, in the order of the skeleton", class_="unseen")
     return tag("div", tag("table", caption, tag("thead", tag("tr", *titles)), tag("tbody", *body), class_="elements"), class_="scroll")
+
+
+def _is_signed(row: Mapping[str, Any]) -> bool:
+    """True where a part is or was signed or handed over; where no part is, a column would say nothing."""
+    return row.get("sign_off") in ("signed", "lapsed") or row.get("handed_over") is not None
 
 
 def _cells(row: Mapping[str, Any], has_pictures: bool) -> list[Html]:

@@ -8,7 +8,7 @@ from typing import Any
 from meshtools.counted import counted
 from meshtools.model import NextStep
 
-ON_PAGES = ("mend", "look", "make")
+ON_PAGES = ("mend", "look", "make", "sign")
 """Actions of these steps: what is to be done stands on the pages or job sheets of their elements."""
 MOST_NAMED = 6  # elements of a step
 
@@ -21,7 +21,8 @@ def listed(names: Sequence[str]) -> list[str]:
 def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()) -> tuple[NextStep, ...]:
     """Steps for what a build left behind, the gravest first; none where all is ready.
 
-    rows: one an element, with target, element and status. open_parts: target/element of each part whose route failed or asks for a person.
+    rows: one an element, with target, element and status; optional `sign_off` (signed, lapsed or unsigned) and `handed_over` (a revision).
+    open_parts: target/element of each part whose route failed or asks for a person.
     """
     rows = list(rows)
     failed, asking = ([f"{row['target']}/{row['element']}" for row in rows if row["status"] == status] for status in ("failed", "review"))
@@ -36,4 +37,10 @@ def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()
     if parts:
         sheets = f"look at the job sheets (where there is none, at the pages) of {counted(len(parts), 'bone')}"
         steps.append(("make", f"{sheets} whose parts failed or are under review", parts))
+    lapsed = [row for row in rows if row.get("sign_off") == "lapsed"]
+    if lapsed:
+        n_given = sum(row.get("handed_over") is not None for row in lapsed)
+        given = f" ({n_given} handed over before)" if n_given else ""
+        message = f"sign again: {counted(len(lapsed), 'part')}{given} whose evidence changed since signed"
+        steps.append(("sign", message, [f"{row['target']}/{row['element']}" for row in lapsed]))
     return tuple(NextStep(action, message, tuple(names)) for action, message, names in steps)
