@@ -19,6 +19,7 @@ from meshtools.handover import standing_of, standing_words
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
 from meshtools.report.cautions import cautions_for
 from meshtools.report.copied_page import page_for_copy
+from meshtools.report.gaps import fold_gaps
 from meshtools.report.index import SUMMARY_COLUMNS, count_by, index_page, share_by_volume, summary_csv
 from meshtools.report.left_to_do import left_to_do
 from meshtools.report.page import bone_page
@@ -279,7 +280,29 @@ def test_totals_of_the_index_add_up() -> None:
     assert sum(share_by_volume(rows).values()) == pytest.approx(1.0, abs=1e-12)
     assert "Left out by N. Example: nothing is known of it." in Outline(index_page(batch)).text
     body = [attributes["data-status"] for tag, attributes in Outline(index_page(batch)).tags if tag == "tr" and "data-status" in attributes]
-    assert body == [row["status"] for row in rows]
+    assert body == [row["status"] for row in rows if row["status"] != "gap"] + ["gap"]
+
+
+def test_what_is_made_comes_first_and_gaps_of_one_series_and_reason_are_one_line() -> None:
+    def gap(slug: str, reason: str = "there is no {name} of any animal") -> dict[str, Any]:
+        name = slug.removesuffix("-left").removesuffix("-right")
+        finding = {"severity": "review", "code": "no-source", "message": reason.format(name=name)}
+        figures = {"volume_mm3": None, "mass_kg": None, "report": ""}
+        return {"target": "kest", "element": slug, "class": "NONE", "status": "gap", "findings": [finding]} | figures
+
+    slugs = ("caudal-01", "caudal-02", "caudal-04", "rib-01-left", "rib-01-right", "rib-02-left", "rib-02-right", "ulna-left", "ulna-right", "skull")
+    gaps = [*map(gap, slugs), gap("caudal-05", "kept out"), gap("toe-1-02-left"), gap("toe-1-02-right"), gap("toe-1-03-left")]
+    lines = fold_gaps(gaps)
+    assert [(line["title"], line["n_elements"]) for line in lines] == [
+        ("Caudal 1-2, 4", 3), ("Rib 1-2, left and right", 4), ("Ulna, left and right", 2), ("Skull", 1), ("Caudal 05", 1),
+        ("Toe 1 2-3, left; Toe 1 2, right", 3),
+    ]  # fmt: skip
+    assert [line["findings"][0]["message"] for line in lines][:4:3] == ["there is no such bone of any animal", "there is no skull of any animal"]
+    batch = invented_batch()
+    batch["targets"][0]["rows"] = [*gaps, *batch["targets"][0]["rows"]]
+    page = index_page(batch)
+    assert page.index('data-status="failed"') < page.index('data-status="gap"')
+    assert page.count('<tr data-status="gap"') == len(lines) + 1
 
 
 def test_the_summary_reads_back_as_the_rows_of_the_index() -> None:

@@ -10,6 +10,7 @@ from typing import Any
 from meshtools.files.tables import spreadsheet_text
 from meshtools.model import plain
 from meshtools.report.chips import class_chip, page_frame, status_mark
+from meshtools.report.gaps import fold_gaps
 from meshtools.report.joints import joints_part
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
@@ -190,12 +191,13 @@ def _elements(rows: Sequence[Mapping[str, Any]], name: str) -> Html:
     last = [*(["Job sheets"] if has_routes else []), *(["Sign-off"] if has_signed else [])]
     head = [*(["Picture"] if has_pictures else []), "Element", "Class", "Status", "First finding", "Volume", "Mass", *last]
     titles = [tag("th", title, scope="col", class_="num" if title in ("Volume", "Mass") else None) for title in head]
-    signed = [[tag("td", row.get("sign_off_words", ""), class_="small")] if has_signed else [] for row in rows]
+    lines = [*(row for row in rows if row["status"] != "gap"), *fold_gaps(row for row in rows if row["status"] == "gap")]
+    signed = [[tag("td", row.get("sign_off_words", ""), class_="small")] if has_signed else [] for row in lines]
     body = [
         tag("tr", *_cells(row, has_pictures), *_route_cells(row, has_routes), *cells, data_status=row["status"])
-        for row, cells in zip(rows, signed, strict=True)
+        for row, cells in zip(lines, signed, strict=True)
     ]
-    caption = tag("caption", f"Elements of {name}, in the order of the skeleton", class_="unseen")
+    caption = tag("caption", f"Elements of {name}, in the order of the skeleton: what is made, then the gaps", class_="unseen")
     return tag("div", tag("table", caption, tag("thead", tag("tr", *titles)), tag("tbody", *body), class_="elements"), class_="scroll")
 
 
@@ -205,13 +207,13 @@ def _is_signed(row: Mapping[str, Any]) -> bool:
 
 
 def _cells(row: Mapping[str, Any], has_pictures: bool) -> list[Html]:
-    title = element_title(row["element"])
+    title = row.get("title") or element_title(row["element"])
     picture = row.get("picture_png")
     image = tag("img", src=png_address(picture), alt=f"{title}, coloured by evidence class", class_="thumb") if picture else ""
     name = tag("a", title, href=row["report"]) if _is_local_link(row["report"]) else title
     return [
         *([tag("td", image)] if has_pictures else []),
-        tag("td", name),
+        tag("td", name, tag("span", f" ({row['n_elements']})", class_="small") if row.get("n_elements", 1) > 1 else ""),
         tag("td", class_chip(row["class"])),
         tag("td", status_mark(row["status"])),
         tag("td", _first_finding(row), class_="says"),
