@@ -136,6 +136,12 @@ def _slabs(carving: Carving) -> Iterator[Finding]:
         n_slabs = check.n_slabs - check.n_doweled
         message = f"{name}: not held by two dowels: {counted(n_slabs, 'slab')} and {counted(check.n_loose, 'piece')} of slabs; place dowels by hand."
         yield Finding(Severity.REVIEW, "slab-without-dowels", message, check.n_doweled, check.n_slabs, "slabs")
+    if len(carving.stack.slabs) > 1:
+        message = (
+            f"{name}: choose how the block is built. Of whole sheets it has a frame, in which S1, S2 and the bridges stand. Of slabs cut to their "
+            "outlines it takes less foam but has no frame: the dowels between the slabs hold it together, and it is clamped or screwed down instead."
+        )
+        yield Finding(Severity.NOTE, "sheets-or-outlines", message, len(carving.stack.slabs), None, "slabs")
     sheet = sorted((settings.stock_x_mm, settings.stock_y_mm), reverse=True)  # a slab may be turned on its sheet
     sides = [max(sorted(slab.sheet_mm, reverse=True)[k] for slab in carving.stack.slabs) for k in (0, 1)]
     over = max((0, 1), key=lambda k: sides[k] - sheet[k])
