@@ -311,7 +311,8 @@ def test_high_points_of_two_humps_stand_out_as_far_as_the_saddle_lies_below() ->
 
 
 def test_a_pour_that_is_wide_for_its_bone_is_told() -> None:
-    assert [finding.code for finding in pour_findings(box((28, 13.6, 10)).vertices, 10.0)] == ["mould-pour-wide"]
+    told = [pour_findings(box((28, breadth, 10)).vertices, 10.0)[0] for breadth in (17.5, 13.6)]
+    assert [(finding.code, finding.severity) for finding in told] == [("mould-pour-wide", Severity.NOTE), ("mould-pour-wide", Severity.REVIEW)]
     assert pour_findings(box((28, 13.6, 10)).vertices, 6.0) == []
 
 

@@ -25,6 +25,7 @@ from meshtools.settings_mould import MouldSettings
 REJOIN_VOLUME = 1e-4  # share of the volume within which the cavity is the bone's
 REJOIN_MM = 0.05  # and the distance of the surfaces
 WIDE_POUR = 0.5  # of the bone's middle size in the mould (our default)
+MOST_POUR = 0.6  # of the breadth: with more, most of a face of the bone is lost (our default)
 LEAST_TURNED_MM3 = 8.0  # of a side piece put in turned lie in its neighbours: a cube of 2 mm (our default)
 SEEN_MM3 = 0.01  # what is left out and smaller than this, a grain of a fifth of a millimetre, nobody sees on the casting (our default)
 
@@ -93,13 +94,14 @@ def fitting_findings(fitted: Fittings, fattest_allowed_mm: float) -> list[Findin
 
 
 def pour_findings(bone: FloatArray, pour_mm: float) -> list[Finding]:
-    """A note where the pour is wide for the bone. bone: points (n, 3) in the frame of the mould."""
+    """A note where the pour is wide for the bone, a question where it takes most of its breadth. bone: points (n, 3) in the frame of the mould."""
     breadth = float(np.sort(np.ptp(bone, axis=0))[1])
     if pour_mm <= WIDE_POUR * breadth:
         return []
     said = (f"The pour of {pour_mm:g} mm is wide for a bone of {breadth:.1f} mm: the skin below it is lost and is dressed by hand; "
             "set pour_diameter_mm lower where the casting material runs well.")
-    return [Finding(Severity.NOTE, "mould-pour-wide", said, pour_mm, round(WIDE_POUR * breadth, 1), "mm")]
+    severity = Severity.REVIEW if pour_mm > MOST_POUR * breadth else Severity.NOTE
+    return [Finding(severity, "mould-pour-wide", said, pour_mm, round(WIDE_POUR * breadth, 1), "mm")]
 
 
 def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:
