@@ -14,11 +14,13 @@ MEASURES = ("greatest-length", "greatest-breadth", "depth")
 
 @dataclass(frozen=True, eq=False)
 class CaliperFrame:
-    """axes (3, 3): rows along length, breadth and depth, right-handed; sizes_mm (3,) in that order; centre (3,) of the box."""
+    """axes (3, 3): rows along length, breadth and depth, right-handed; sizes_mm (3,) in that order; centre (3,) and sizes (3,) of the box along the
+    axes."""
 
     axes: FloatArray
     sizes_mm: FloatArray
     centre: FloatArray
+    box_mm: FloatArray
 
     @property
     def matrix(self) -> FloatArray:
@@ -43,7 +45,7 @@ def caliper_frame(points: FloatArray) -> CaliperFrame:
     axes = np.stack([first, second, np.cross(first, second)])
     placed = points @ axes.T
     low, high = placed.min(axis=0), placed.max(axis=0)
-    return CaliperFrame(axes, high - low, axes.T @ ((low + high) / 2))
+    return CaliperFrame(axes, high - low, axes.T @ ((low + high) / 2), high - low)
 
 
 def _signed(vector: FloatArray) -> FloatArray:

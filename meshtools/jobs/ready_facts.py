@@ -27,7 +27,7 @@ def route_facts(part: Part, made: Made, about: Mapping[str, Any], frame: Caliper
     facts["box_mm"] = [part.mesh.vertices.min(axis=0).tolist(), part.mesh.vertices.max(axis=0).tolist()]
     facts["box_slack_mm"], facts["is_box_filled"] = about["part_tolerance_mm"], not about["settings"].get("coat_mm")
     facts["sheet_from_replica"] = frame.matrix.tolist()
-    facts["sizes_mm"] = frame.sizes_mm.tolist()
+    facts["sizes_mm"], facts["drawn_mm"] = frame.sizes_mm.tolist(), frame.box_mm.tolist()
     facts["volume_mm3"], facts["area_mm2"], facts["centre_of_mass_mm"] = whole(part.mesh)
     facts["centre_from_middle_mm"] = (frame.axes @ (np.array(facts["centre_of_mass_mm"]) - frame.centre)).tolist()
     facts["dimensions"] = dimensions(frame, about["tolerance_class"], about["part_tolerance_mm"], about["settings"].get("process", ""))

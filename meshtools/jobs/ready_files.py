@@ -15,7 +15,7 @@ from meshtools.files.package_zip import encode_package
 from meshtools.files.parts_3mf import encode_parts_3mf
 from meshtools.files.route_table import encode_csv
 from meshtools.files.verify_parts import ReplicaBox, verify_parts
-from meshtools.geometry.caliper_frame import caliper_frame
+from meshtools.geometry.caliper_sizes import measured_frame
 from meshtools.jobs.ready_facts import add_material, put_places, route_facts, solid_row
 from meshtools.jobs.ready_finite import without_endless
 from meshtools.jobs.ready_holes import hole_frames, holes_csv, sheet_table
@@ -35,7 +35,7 @@ def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[
     about: as in ready_facts.route_facts, with `settings` of the route and `estimate` for masses and hours; where holes were
     cut, `templates` (drawings) and `enclosed` (name -> bytes) go along.
     """
-    frame = caliper_frame(part.mesh.vertices)
+    frame = measured_frame(part.mesh.vertices)
     facts = route_facts(part, made, about, frame)
     is_made = not any(finding.severity is Severity.FAILED for finding in made.findings)
     contents, facts["solids"] = _solids(part, made, about) if is_made else ({}, [])
@@ -105,7 +105,7 @@ def read_me(facts: Mapping[str, Any]) -> str:
         f"{facts['title']}{of_target}. A replica, not a specimen. Evidence class: {facts['evidence']}.",
         "",
         "All lengths are MILLIMETRES. STL, DXF, SVG and CSV carry no unit that every program reads: choose mm on import.",
-        "Finished size: " + " x ".join(f"{size:.2f}" for size in facts["sizes_mm"]) + " mm (length, breadth, depth). Scale nothing on import.",
+        "Finished size: " + " x ".join(f"{size:.2f}" for size in facts["sizes_mm"]) + " mm (length, breadth, depth as on the sheet). Scale nothing.",
         "",
         "sheet.pdf                    read first: views, dimensions to check, figures, findings, cautions",
     ]

@@ -51,7 +51,7 @@ def scale_words(scale: float) -> str:
 
 def _drawing(mesh: Mesh, greys: ColourArray, frame: CaliperFrame) -> tuple[dict[str, Any], dict[str, bytes]]:
     """Front, top and right view: length across, breadth up, depth towards the reader (third angle)."""
-    length, breadth, depth = (float(size) for size in frame.sizes_mm)
+    length, breadth, depth = (float(size) for size in frame.box_mm)
     across, up, towards = frame.axes
     scale = scale_of(length + depth, breadth + depth)
     w, h, d = (size / scale for size in (length, breadth, depth))

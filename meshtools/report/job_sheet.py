@@ -21,19 +21,20 @@ SEVERITY_WORDS = {"failed": "FAILED", "review": "decide", "note": "note"}
 SEVERITY_ORDER = ("failed", "review", "note")
 MEASURE_WORDS = {
     "greatest-length": "greatest length (the two points farthest apart)",
-    "greatest-breadth": "greatest breadth (across the length)",
-    "depth": "depth (square to both)",
+    "greatest-breadth": "greatest breadth (turned along its length, the most that the jaws read; tilted until that is least)",
+    "depth": "depth (the least that the jaws close to, whichever way the part lies)",
 }
 DECIMALS = {"mm": 2, "scale": 6}
 DIMENSIONS_NOTE = (
-    "Taken with a caliper on the finished part at its final size, shrink and coat included. Enter what was measured in config/received.csv: "
-    "first article before any other is made, then each delivery."
+    "Taken on the finished part at its final size, shrink and coat included, between flat, parallel jaws longer than the part (a measuring board for "
+    "a long one). Turn and tilt it until the reading is what the line says: so everybody finds the same, whichever way it was held first. "
+    "Enter what was measured in config/received.csv: first article before any other is made, then each delivery."
 )
 MOULD_NOTE = " Enter there, as pattern_scale, the pattern scale that this sheet states below: a later shrink must not count against this part."
 MOST_ROWS, FIRST_ROWS = 60, 10  # a longer table shows its first rows on the sheet; its CSV has all
 DRAWING_NOTE = (
     "Third-angle arrangement: the upper view is the part seen from above, the right one from its right end. Light: surface from bone; dark: "
-    "filled or made. Overall sizes are those of the finished part."
+    "filled or made. Sizes beside the views are those of the box around the finished part as it is drawn, not lengths to check."
 )
 FILES_NOTE = "STL and CSV state no unit: all lengths are millimetres. The archive holds all files, their SHA-256 sums and a text to read first."
 
