@@ -178,15 +178,18 @@ def _departs(ratio: float, factor: float) -> bool:
 def _finding(find: SizedFind, other: SizedFind, expectation: str, expected: float, factor: float) -> Finding:
     ratio = find.length_mm / other.length_mm
     departure = ratio / expected
-    times = f"{departure:.3g} times too long" if departure > 1 else f"{1 / departure:.3g} times too short"
+    beside = "" if expected == 1.0 else f" Beside them it is {departure if departure > 1 else 1 / departure:.3g} times too {_long(departure)}."
     explained = [words for words in (_unit_words(find, departure, factor), _unit_words(other, 1 / departure, factor)) if words]
-    advice = f"It would fit with {', or with '.join(explained)}" if explained else "Look also at the element, side and animal of each row"
+    advice = f"It would fit with {', or with '.join(explained)}" if explained else "Look at unit, element, side and animal of each row"
     message = (
         f"{find.find} ({find.words}) is {find.length_mm:.4g} mm long, {other.find} ({other.words}) {other.length_mm:.4g} mm: a ratio of {ratio:.3g}. "
-        f"{expectation} So {find.find} is {times}, or one of the others is wrong. {advice}. "
-        "Correct bones.csv, or state a caliper length that bears the size out."
+        f"{expectation}{beside} {advice}. Correct the row that is wrong, or state a caliper length."
     )
     return Finding(Severity.REVIEW, "size-contradicted", message, float(f"{departure:.4g}"), factor)
+
+
+def _long(departure: float) -> str:
+    return "long" if departure > 1 else "short"
 
 
 def _unit_words(find: SizedFind, departure: float, factor: float) -> str:

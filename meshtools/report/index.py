@@ -213,7 +213,7 @@ def _cells(row: Mapping[str, Any], has_pictures: bool) -> list[Html]:
     name = tag("a", title, href=row["report"]) if _is_local_link(row["report"]) else title
     return [
         *([tag("td", image)] if has_pictures else []),
-        tag("td", name, tag("span", f" ({row['n_elements']})", class_="small") if row.get("n_elements", 1) > 1 else ""),
+        tag("td", name, tag("span", f" ({row['n_elements']})", class_="small") if row.get("n_elements", 1) > 1 else "", class_="named"),
         tag("td", class_chip(row["class"])),
         tag("td", status_mark(row["status"])),
         tag("td", _first_finding(row), class_="says"),
