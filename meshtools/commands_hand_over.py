@@ -35,7 +35,8 @@ def hand_over(options: argparse.Namespace) -> Answer:
     if options.part not in jobs["report"]:
         raise UsageError(f"'{options.part}' is not a part that this batch builds. Give TARGET/ELEMENT as `bonewright plan` lists them.")
     of_part = {(stage, options.part) for stage in ("rebuild", *ROUTES, "report") if options.part in jobs[stage]}
-    if of_part & set(workspace.stale_jobs()):
+    stale = [job for job in workspace.stale_jobs() if job in of_part]
+    if stale and not _was_only_handed_over(workspace, stale):
         raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
     job = jobs["report"][options.part]
     record, page = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
@@ -65,6 +66,11 @@ def hand_over(options: argparse.Namespace) -> Answer:
         "The hand-over goes onto the part's page with the next `bonewright build`.",
     )
     return Answer(lines, dict(plain(note)) | {"folder": str(folder), "open_findings": open_findings})
+
+
+def _was_only_handed_over(workspace: Workspace, stale: list[tuple[str, str]]) -> bool:
+    """True where nothing but the page is behind, and that only by a hand-over since: the files are the ones that were given then."""
+    return [stage for stage, _ in stale] == ["report"] and workspace.changed_since(*stale[0]) == {"hand_overs"}
 
 
 def _archives(workspace: Workspace, part: str) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from meshtools.jobs.record import LISTED, listed_names, read_record
 from meshtools.jobs.run import job_file, record_path
 from meshtools.keys import ContentHashes
 from meshtools.links import WRITTEN_FOLDERS, leads_out
-from meshtools.model import Plan, Register
+from meshtools.model import Plan, Register, plain
 from meshtools.plan import make_plan
 from meshtools.register import load_register
 from meshtools.worklist import Worklist, make_worklist, plan_json
@@ -73,12 +73,36 @@ class Workspace:
         except (FileNotFoundError, ValueError):
             before = None
         if record is None or before is None:
-            return "it was not built yet"
+            return self._unbuilt_words(jobs)
         if record["key"] == job["key"]:
             crashed = any(finding["code"] == "crash" for finding in record["findings"])
             return "a library crashed on it the last time" if crashed else "a file of its result is missing or was altered"
         changed = dict.fromkeys(words for key, words in CHANGES.items() if job.get(key) != before.get(key))
         return f"changed since the last build: {', '.join(changed) or 'the software'}"
+
+    def changed_since(self, stage: str, name: str) -> set[str]:
+        """The entries of a job that are others than when its record was made, but for the keys that follow from them; none where that is not known,
+        or where a file of the record is missing or altered."""
+        path = self.folder / record_path(stage, name)
+        record, job = read_record(path), self.worklist.jobs[stage][name]
+        try:
+            before = json.loads((self.folder / job_file(stage, name)).read_bytes())
+        except (FileNotFoundError, ValueError):
+            return set()
+        if record is None or record["key"] != before.get("key"):
+            return set()
+        if any(self.hashes.of(entry["path"]) != entry["sha256"] for entry in record["files"]):
+            return set()
+        return {entry for entry in {*job, *before} - {"key"} if plain(job.get(entry)) != before.get(entry)}
+
+    def _unbuilt_words(self, jobs: Sequence[tuple[str, str]]) -> str:
+        """What to say of an element that lacks a record: after a build that was cut short its replica may stand all the same."""
+        element = next((name for stage, name in jobs if stage == "report"), "")
+        if not element or not (self.folder / "results" / element / "replica.stl").is_file():
+            return "it was not built yet"
+        if ("rebuild", element) in jobs:
+            return "its replica is of an earlier build; the last one was not finished"
+        return "its replica is built, but not all that goes with it: the build was not finished"
 
     def open_joints(self) -> list[str]:
         """What the joints of the targets ask of a person, as far as their records hold."""

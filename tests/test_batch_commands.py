@@ -72,6 +72,17 @@ def test_handing_over_changes_no_result(handed_over: tuple[Path, list[str]]) -> 
 
 
 @pytest.mark.slow
+def test_a_part_is_handed_to_two_recipients_without_a_build_between(handed_over: tuple[Path, list[str]], tmp_path: Path) -> None:
+    batch = Path(shutil.copytree(handed_over[0], tmp_path / "batch"))
+    for recipient in ("Shop 3", "Shop 4"):
+        given = bonewright("hand-over", "mount/skull", "--to", recipient, "--batch", batch)
+        assert (given.returncode, given.stderr) == (0, "")
+    page = batch / "results/mount/skull/report.html"
+    page.write_bytes(page.read_bytes() + b" ")
+    assert bonewright("hand-over", "mount/skull", "--to", "Shop 5", "--batch", batch).returncode == 2
+
+
+@pytest.mark.slow
 def test_a_page_that_was_handed_over_has_no_link_to_what_was_not(handed_over: tuple[Path, list[str]]) -> None:
     page = next((handed_over[0] / "hand-over").rglob("report.html"))
     links = re.findall(r'href="([^"#][^"]*)"', page.read_text(encoding="utf-8"))
@@ -100,6 +111,12 @@ def test_status_says_why_an_element_is_to_be_built(batch: Path) -> None:
     edit(batch / "config/config.yaml", "clean:", "clean:\n  fill_span_review_percent: 12.5")
     done = bonewright("status", "--batch", batch)
     assert "changed since the last build: settings in config.yaml" in done.stdout
+
+
+def test_status_says_of_a_build_that_was_cut_short_that_the_replica_stands(batch: Path) -> None:
+    (batch / "results/mount/skull/report.json").unlink()
+    done = bonewright("status", "--batch", batch)
+    assert "mount/skull (OWN): its replica is built, but not all that goes with it" in done.stdout
 
 
 def test_check_and_status_name_a_sign_off_that_has_lapsed(batch: Path) -> None:
