@@ -21,7 +21,7 @@ SEVERITY_WORDS = {"failed": "FAILED", "review": "decide", "note": "note"}
 SEVERITY_ORDER = ("failed", "review", "note")
 MEASURE_WORDS = {
     "greatest-length": "greatest length (the two points farthest apart)",
-    "greatest-breadth": "greatest breadth (turned along its length, the most that the jaws read; tilted until that is least)",
+    "greatest-breadth": "greatest breadth (turned about its length, the most that the jaws read; tilted until that is least)",
     "depth": "depth (the least that the jaws close to, whichever way the part lies)",
 }
 DECIMALS = {"mm": 2, "scale": 6}
