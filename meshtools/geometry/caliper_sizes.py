@@ -10,8 +10,8 @@ from meshtools.geometry.caliper_frame import CaliperFrame
 from meshtools.geometry.measure import greatest_pair, hull_points
 from meshtools.model import FloatArray
 
-N_WAYS = 800  # directions over half a sphere, 5 degrees apart
-N_STARTS = 8  # of the best of them, each followed to the least near it
+N_WAYS = 3200  # directions over half a sphere, 2.5 degrees apart; for the turns every tenth
+N_STARTS = 24  # of the best of them, each followed to the least near it
 N_TURNS = 60  # looks at a part that is turned about a line, 3 degrees apart
 N_AROUND = 12  # tries around a direction
 MOST_STEPS, LEAST_GAIN = 100, 0.02  # a try that gains less, for the angle of its step, is none
@@ -34,7 +34,7 @@ def measured_frame(points: FloatArray) -> CaliperFrame:
         return _flat_frame(points, corners, a, b)
     ways = _half_sphere(N_WAYS)
     _, depth_mm = _least(lambda some: np.ptp(some @ corners.T, axis=1), ways)
-    line, _ = _least(lambda some: _greatest_across(corners, some), ways[::4])
+    line, _ = _least(lambda some: _greatest_across(corners, some), ways[::10])
     across = np.linalg.svd(line[None])[2][1:]
     breadth_mm, c, d = greatest_pair(corners @ across.T)
     return _framed(points, line, (d - c) @ across, (length_mm, breadth_mm, depth_mm))
