@@ -180,11 +180,11 @@ def inverted_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Ge
 
 
 def self_intersection(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
-    """The skin is folded over beside itself: a patch slides sideways by more than its own radius. Drawn again, at most 20 times, until
+    """The skin is folded over beside itself: a patch slides sideways by more than its own radius. Drawn again, at most 200 times, until
     faces do cross: a patch that slides off the edge of a thin plate crosses nothing. Lost are the faces with a corner that slid and those
     that the fold crosses; a repair may take the ring around them too."""
     before = len(_crossing_faces(vertices, faces))
-    for _ in range(20):
+    for _ in range(200):
         damaged = _slid_patch(vertices, faces, random)
         if len(_crossing_faces(damaged.vertices, faces)) > before:
             break

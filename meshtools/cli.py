@@ -71,7 +71,7 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         command.add_argument("--batch", type=Path, default=Path(), metavar="DIR", help="folder of the batch (default: the current one)")
         if name == "build":
             command.add_argument("elements", nargs="*", metavar="ELEMENT", help="ELEMENT or TARGET/ELEMENT; all without")
-            command.add_argument("--cores", type=int, default=n_cores(), metavar="N", help="cores to use, and jobs at a time")
+            command.add_argument("--cores", type=int, default=n_cores(), metavar="N", help="jobs at a time, and threads of a job")
         if name == "hand-over":
             command.add_argument("part", metavar="TARGET/ELEMENT")
             command.add_argument("--to", required=True, metavar="WHO", help="name of the recipient")

@@ -56,8 +56,8 @@ def joints_of(target: str, recipes: Iterable[Recipe], register: Register) -> tup
         is_mixed = _source(mine[a], finds) != _source(mine[b], finds)
         places = joint_places(mine[a], mine[b], (elements[a], elements[b]), register)
         if is_mixed or places:
-            references = _references(elements[a], elements[b], register) if is_mixed else ()
             has_part = any(_is_part(mine[slug], finds) for slug in (a, b))
+            references = _references(elements[a], elements[b], register) if is_mixed and not has_part else ()
             joints.append(Joint(a, b, references, is_mixed, has_part, places, row_of(target, a, b, register.joint_poses)))
     return tuple(joints)
 

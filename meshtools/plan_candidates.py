@@ -40,8 +40,8 @@ PRESERVATION_WEIGHT = 0.25
 HALF_WIDTH_WITHOUT_INTERVAL = 0.1
 DONOR_CLASSES = (EvidenceClass.DON, EvidenceClass.DON_R)
 PORTION_REMEDY = (
-    "Name the bone that supplies the rest (missing-part in decisions.csv) or its further pieces (part_of in bones.csv), or choose it as it is "
-    "(class in decisions.csv, or sign-off)."
+    "Name the bone that supplies the rest (missing-part in decisions.csv); or add its further pieces (part_of in bones.csv) and correct portion and "
+    "preserved_percent of this row; or choose it as it is (class in decisions.csv)."
 )
 
 

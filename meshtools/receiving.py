@@ -7,13 +7,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from meshtools.counted import counted
+from meshtools.factor import student_t
 from meshtools.model import Received
 from meshtools.register_rows import LENGTHS_OF_A_FILE
 from meshtools.tolerances import tolerance_of
 
 ROUNDING_MM = 1e-9
+SCALE_DECIMALS = 4  # two scales that are one to so many are one
 SAME_SCALE = 2e-5  # scales that differ by less are one: a sheet states six decimals, a shrink in per cent three
-STUDENT_95 = (12.71, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262)
 LARGEST_DEPARTURE = 0.1  # a measured length farther than this share from its nominal is a slip of a pen, not shrink
 
 
@@ -66,19 +67,23 @@ def next_scales(rows: Sequence[Mapping[str, Any]], least_measures: int, applied:
         usable = [row for row in usable if abs(row["measured_mm"] / row["nominal_mm"] - 1) <= LARGEST_DEPARTURE]
         articles: dict[tuple[str, float], list[Mapping[str, Any]]] = {}
         for row in usable:
-            articles.setdefault((row["date"], row["pattern_scale"] or 0.0), []).append(row)
-        enough = sorted(article for article, lengths in articles.items() if len(lengths) >= least_measures)
+            articles.setdefault((row["date"], round(row["pattern_scale"] or 0.0, SCALE_DECIMALS)), []).append(row)
+        today = applied.get(route, 1.0)
+        enough = sorted(  # of one date that made with a scale like today's comes last
+            (article for article, lengths in articles.items() if len(lengths) >= least_measures),
+            key=lambda article: (article[0], -abs((article[1] or today) - today)),
+        )
         if not enough:
             reason = f"fewer than {least_measures} lengths of one date (and one pattern scale)"
             proposals.append({"route": route, "n": len(usable), "scale": None, "reason": reason})
             continue
-        proposals.append({"route": route} | _next_scale(articles[enough[-1]], enough[-1], applied.get(route, 1.0)))
+        proposals.append({"route": route} | _next_scale(articles[enough[-1]], today))
     return proposals
 
 
-def _next_scale(lengths: Sequence[Mapping[str, Any]], article: tuple[str, float], today: float) -> dict[str, Any]:
-    """The proposal from the lengths of one article (date, the pattern scale it was made with or 0 where that is not stated)."""
-    date, stated = article
+def _next_scale(lengths: Sequence[Mapping[str, Any]], today: float) -> dict[str, Any]:
+    """The proposal from the lengths of one article, of one date and made with one pattern scale."""
+    date, stated = lengths[0]["date"], lengths[0]["pattern_scale"]
     if not stated and abs(today - 1.0) > SAME_SCALE:
         reason = (f"the rows of {date} do not say with which pattern scale their part was made, and one made before shrink was entered must not "
                   f"count against today's {today:.6f}: enter the scale of its job sheet as pattern_scale (1 where it had no shrink)")  # fmt: skip
@@ -109,11 +114,8 @@ def _doubt(lengths: Sequence[Mapping[str, Any]], mean: float, spread: float) -> 
         percent = 100 * (worst["measured_mm"] / worst["nominal_mm"] - 1)
         return (f"they differ among themselves: {worst['measure']} is off by {percent:+.2f} %, and one shrink for all would leave it beyond its "
                 "tolerance. This is not shrink alone: look at the part and at what was measured first")  # fmt: skip
-    if len(lengths) > 1 and student_95(len(lengths) - 1) * spread / math.sqrt(len(lengths)) > abs(mean):
+    if len(lengths) > 1 and student_t(len(lengths) - 1) * spread / math.sqrt(len(lengths)) > abs(mean):
+        if all(row["verdict"] == "pass" for row in lengths):
+            return "that is within their tolerances and what chance makes of them: change nothing"
         return f"they differ among themselves by too much ({100 * spread:.2f} %) to tell shrink from chance: measure more lengths, or each again"
     return ""
-
-
-def student_95(degrees: int) -> float:
-    """Two-sided 95 % quantile of Student's t for so many degrees of freedom, rounded up (published table)."""
-    return STUDENT_95[degrees - 1] if degrees <= len(STUDENT_95) else 2.262

@@ -33,7 +33,7 @@ class OtherAnimal:
 
     find: str
     shared: tuple[tuple[str, str], ...]
-    is_alike: bool  # of the same taxon and stage of life, as far as stated
+    is_alike: bool  # of the same taxon, which is stated, and stage of life
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def _other_animal(find: Find, groups: Mapping[str, tuple[str, str]], own: Mappin
     other = min(theirs[find.element], key=lambda one: (one.side is not find.side, one.find))
     shared = sorted((own.keys() & theirs.keys()) - {find.element}, key=lambda name: (groups.get(name) != groups.get(find.element), name))
     pairs = tuple((own[name][0].find, theirs[name][0].find) for name in shared[:MOST_SHARED])
-    return OtherAnimal(other.find, pairs, _kind(find) == _kind(other))
+    return OtherAnimal(other.find, pairs, bool(find.scientific_name) and _kind(find) == _kind(other))
 
 
 def _kind(find: Find) -> tuple[str, str]:
@@ -151,7 +151,7 @@ def _in_other_animals(find: SizedFind, check: SizeCheck, sized: Mapping[str, Siz
             expected = math.exp(sum(map(math.log, against)) / len(against))
             return _finding(find, other, f"The other bones that both animals have stand in the ratio {bones}.", expected, ANIMALS_FACTOR)
         if not ratios and entry.is_alike and _departs(ratio, PLAIN_FACTOR):
-            return _finding(find, other, f"Animals alike differ by less than {PLAIN_FACTOR:g} times.", 1.0, PLAIN_FACTOR)
+            return _finding(find, other, f"Animals of one taxon and stage of life differ by less than {PLAIN_FACTOR:g} times.", 1.0, PLAIN_FACTOR)
     return None
 
 
@@ -163,7 +163,7 @@ def _among_mates(find: SizedFind, check: SizeCheck, sized: Mapping[str, SizedFin
     if 2 * len(against) <= len(mates):
         return None
     words = f"Bones of one group differ by less than {MATES_FACTOR:g} times within an animal."
-    return _finding(find, against[0], words, 1.0, MATES_FIT)
+    return replace(_finding(find, against[0], words, 1.0, MATES_FIT), limit=MATES_FACTOR)
 
 
 def _fits_in_unit_of(find: SizedFind, mate: SizedFind) -> bool:

@@ -132,7 +132,7 @@ def _compared(find: Find) -> Job:
 
 def _fit_job(register: Register, target: str, joints: tuple[Joint, ...], before: Mapping[str, Mapping[str, Job]]) -> Job:
     finds = sorted({name for joint in joints for pair in joint.references for name in pair})
-    slugs = sorted({slug for joint in joints if joint.is_mixed for slug in (joint.a, joint.b)})
+    slugs = sorted({slug for joint in joints if not joint.unjudged for slug in (joint.a, joint.b)})
     job = {
         "joints": [{"a": joint.a, "b": joint.b, "references": plain(joint.references), "unjudged": joint.unjudged} for joint in joints],
         "joint_keys": {name: before["joint"][name]["key"] for name in sorted(joint_name(target, joint) for joint in joints)},

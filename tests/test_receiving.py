@@ -90,11 +90,27 @@ def test_a_shrink_that_was_entered_is_not_proposed_again_from_the_same_article()
     assert "pattern_scale" in scale_sentence(unstated)
 
 
-@pytest.mark.parametrize("percents", [(-1.1, -7.5, -7.7), (-0.1, -0.3, 0.25)])
+@pytest.mark.parametrize("percents", [(-1.1, -7.5, -7.7), (-0.2, -0.4, 0.1)])
 def test_lengths_that_do_not_agree_on_one_shrink_propose_none(percents: tuple[float, ...]) -> None:
     proposal = next_scales(lengths_of(percents), 3, {})[0]
     assert proposal["scale"] is None
     assert "differ among themselves" in scale_sentence(proposal)
+
+
+def test_lengths_that_pass_ask_for_no_change_and_no_more_measuring() -> None:
+    said = scale_sentence(next_scales(lengths_of((0.05, -0.05, 0.02)), 3, {})[0])
+    assert said.endswith("change nothing.")
+
+
+def test_of_two_articles_of_one_date_that_made_at_a_scale_like_todays_counts() -> None:
+    rows = [*lengths_of((-0.4, -0.4, -0.4), 1.02), *lengths_of((-0.3, -0.3, -0.3), 1.004)]
+    assert next_scales(rows, 3, {"mould": 1.004})[0]["made_scale"] == 1.004
+
+
+def test_a_flat_bone_is_drawn_along_its_own_plane_whatever_the_noise() -> None:
+    ball = sphere(1.0).vertices * [50.0, 40.0, 2.5]
+    noisy = [ball + np.random.default_rng(seed).normal(scale=0.05, size=ball.shape) for seed in range(3)]
+    assert max(measured_frame(points).box_mm[2] for points in noisy) < 6.0
 
 
 def test_the_caliper_box_of_a_turned_block_is_that_of_the_block() -> None:

@@ -64,9 +64,10 @@ def test_one_wrong_bone_makes_no_finding_on_the_sound_ones_and_animals_of_other_
 
 
 def test_animals_that_share_no_other_bone_may_differ_threefold_where_they_are_alike() -> None:
-    ours, theirs = find("a-tibia-l"), find("b-tibia-l")
+    ours, theirs = (find(name, scientific_name="Nusquamodon fabulae") for name in ("a-tibia-l", "b-tibia-l"))
     assert [len(found("a-tibia-l", {ours: 100.0, theirs: mm})) for mm in (290.0, 310.0)] == [0, 1]
     assert not found("a-tibia-l", {ours: 100.0, replace(theirs, life_stage="juvenile"): 310.0})
+    assert not found("a-tibia-l", {replace(ours, scientific_name=""): 100.0, replace(theirs, scientific_name=""): 310.0})
 
 
 def test_a_bone_in_another_unit_than_its_animal_is_asked_where_its_numbers_fit_the_unit_of_the_others() -> None:

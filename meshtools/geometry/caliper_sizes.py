@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from meshtools.geometry.caliper_frame import CaliperFrame
+from meshtools.geometry.caliper_frame import CaliperFrame, caliper_frame
 from meshtools.geometry.measure import greatest_pair, hull_points
 from meshtools.model import FloatArray
 
@@ -20,41 +20,22 @@ GOLDEN_RAD = np.pi * (3.0 - np.sqrt(5.0))
 
 
 def measured_frame(points: FloatArray) -> CaliperFrame:
-    """The lengths of points (n, 3) between flat, parallel jaws, and the axes that a sheet draws the part along.
+    """The lengths of points (n, 3) between flat, parallel jaws, and the box of `caliper_frame`, along whose axes a sheet draws the part.
 
     Greatest length: the two points farthest apart. Depth: the least that the jaws close to, whichever way the part lies between them. Greatest
     breadth: of all lines the part may be turned about, the one where the greatest reading during the turn is least. Each is a greatest or least of
     widths, so a surface that is off by h changes it by no more than 2 h, however many lines are nearly the longest: breadths across the greatest
-    length itself differ by millimetres between such lines. The axes: first the line of that turn, second the breadth; the box is along them and
-    holds the part, so it may be a little shorter than the greatest length and deeper than the depth. Our own method.
+    length itself differ by millimetres between such lines, and so may the box from these lengths. Our own method.
     """
-    length_mm, a, b = greatest_pair(points)
+    box = caliper_frame(points)
     corners = hull_points(points)
-    if length_mm == 0.0 or np.linalg.matrix_rank(corners - corners.mean(axis=0), tol=1e-9 * length_mm) < 3:
-        return _flat_frame(points, corners, a, b)
+    if box.box_mm[0] == 0.0 or np.linalg.matrix_rank(corners - corners.mean(axis=0), tol=1e-9 * box.box_mm[0]) < 3:
+        return box
     ways = _half_sphere(N_WAYS)
     _, depth_mm = _least(lambda some: np.ptp(some @ corners.T, axis=1), ways)
     line, _ = _least(lambda some: _greatest_across(corners, some), ways[::10])
-    across = np.linalg.svd(line[None])[2][1:]
-    breadth_mm, c, d = greatest_pair(corners @ across.T)
-    return _framed(points, line, (d - c) @ across, (length_mm, breadth_mm, depth_mm))
-
-
-def _flat_frame(points: FloatArray, corners: FloatArray, a: FloatArray, b: FloatArray) -> CaliperFrame:
-    """Of points in one place, on a line or in a plane: length along the line, breadth across it in the plane, no depth."""
-    axes = np.linalg.svd(corners - corners.mean(axis=0), full_matrices=len(corners) < 3)[2]
-    first = b - a if np.any(a != b) else axes[0]
-    third = axes[2] if len(axes) > 2 else np.cross(axes[0], axes[1])
-    across = np.cross(third, first / np.linalg.norm(first))
-    return _framed(points, first, across, (float(np.linalg.norm(b - a)), float(np.ptp(points @ across)), 0.0))
-
-
-def _framed(points: FloatArray, first: FloatArray, second: FloatArray, sizes_mm: tuple[float, float, float]) -> CaliperFrame:
-    first, second = (way / np.linalg.norm(way) * np.sign(way[int(np.argmax(np.abs(way)))]) for way in (first, second))
-    axes = np.stack([first, second, np.cross(first, second)])
-    placed = points @ axes.T
-    low, high = placed.min(axis=0), placed.max(axis=0)
-    return CaliperFrame(axes, np.array(sizes_mm), axes.T @ ((low + high) / 2), high - low)
+    breadth_mm = greatest_pair(corners @ np.linalg.svd(line[None])[2][1:].T)[0]
+    return CaliperFrame(box.axes, np.array([box.box_mm[0], breadth_mm, depth_mm]), box.centre, box.box_mm)
 
 
 def _half_sphere(n: int) -> FloatArray:

@@ -98,10 +98,11 @@ def pour_findings(bone: FloatArray, pour_mm: float) -> list[Finding]:
     breadth = float(np.sort(np.ptp(bone, axis=0))[1])
     if pour_mm <= WIDE_POUR * breadth:
         return []
-    said = (f"The pour of {pour_mm:g} mm is wide for a bone of {breadth:.1f} mm: the skin below it is lost and is dressed by hand; "
-            "set pour_diameter_mm lower where the casting material runs well.")
-    severity = Severity.REVIEW if pour_mm > MOST_POUR * breadth else Severity.NOTE
-    return [Finding(severity, "mould-pour-wide", said, pour_mm, round(WIDE_POUR * breadth, 1), "mm")]
+    is_most = pour_mm > MOST_POUR * breadth
+    said = (f"The pour of {pour_mm:g} mm {'takes most of the breadth of' if is_most else 'is wide for'} a bone of {breadth:.1f} mm: the skin below "
+            "it is lost and is dressed by hand; set pour_diameter_mm lower where the casting material runs well.")
+    severity, share = (Severity.REVIEW, MOST_POUR) if is_most else (Severity.NOTE, WIDE_POUR)
+    return [Finding(severity, "mould-pour-wide", said, pour_mm, round(share * breadth, 1), "mm")]
 
 
 def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings) -> tuple[Finding, ...]:

@@ -91,6 +91,8 @@ def scale_sentence(row: Mapping[str, Any]) -> str:
     route = ROUTE_WORDS[row["route"]]
     if row["scale"] is None:
         return f"{route}: no shrink is proposed, {row['reason']}."
+    if row["route"] != "mould" and row["is_met"]:
+        return f"{route}: {row['reason']}: change nothing."
     if row["route"] == "mould" and row["is_met"]:
         made, today = f"{row['made_scale']:.6f}", f"{row['applied_scale']:.6f}"
         return f"{route}: {row['reason']} when made with scale {made}. Today's {today} makes up for it: change nothing."
