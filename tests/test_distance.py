@@ -5,7 +5,9 @@ import pytest
 from real_bones import dog_bone
 
 from meshtools.errors import GeometryError
+from meshtools.geometry import threads
 from meshtools.geometry.bound import bound_deviation, distance_to_faces
+from meshtools.geometry.bound_kernels import reach_of_corners
 from meshtools.geometry.distance import Surface, compare
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import Mesh
@@ -107,6 +109,44 @@ def test_no_point_of_a_rough_surface_exceeds_the_bound(seed: int) -> None:
         found = bound_deviation(mesh, Surface(other))
         reach = Surface(other).distance(sample_surface(mesh, 200_000, seed=seed + 100)[0])[0].max()
         assert reach <= found.bound_mm <= max(found.max_mm * 1.01, found.max_mm + 1e-4) + 1e-12
+
+
+@pytest.mark.parametrize("n_cores", [1, 3])
+def test_a_far_piece_leaves_the_bound_true_and_the_same_on_any_number_of_cores(monkeypatch: pytest.MonkeyPatch, n_cores: int) -> None:
+    """Beside a speck far from the other surface the rest need not be measured to the end: the farthest vertex is still exact, the bound within
+    1 % of it, and the bits hang neither on the cores nor on what was asked before."""
+    rng = np.random.default_rng(7)
+    rough = ball(10.0, 6).vertices + rng.normal(0, 0.02, (40962, 3))
+    speck = ball(0.1, 1, (30, 0, 0))
+    mesh = Mesh.create(np.concatenate([rough, speck.vertices]), np.concatenate([ball(10.0, 6).faces, speck.faces + len(rough)]))
+    surface = Surface(ball(10.0, 4))
+    monkeypatch.setattr(threads, "n_threads", lambda: n_cores)
+    found = bound_deviation(mesh, surface, known_mm=15.0)
+    assert found.max_mm == surface.distance(mesh.vertices)[0].max() <= found.bound_mm <= 1.01 * found.max_mm
+    monkeypatch.setattr(threads, "n_threads", lambda: 1)
+    assert bound_deviation(mesh, surface, known_mm=15.0) == found
+
+
+def test_a_few_points_show_faces_near_and_never_nearer_than_they_are() -> None:
+    """Faces of a coarse ball, far larger than it strays from a rough one, are shown by balls around some of their points, within 1 %."""
+    coarse, fine = ball(10.0, 3), ball(10.0, 5)
+    fine = fine.replaced(vertices=fine.vertices + np.random.default_rng(2).normal(0, 0.05, fine.vertices.shape))
+    surface, upper = Surface(fine), np.full(len(coarse.faces), np.inf)
+    surface.cover_with_balls(coarse, np.arange(len(coarse.faces)), surface.near_vertices_of(coarse, 0.0), 0.4, upper)
+    points, faces = sample_surface(coarse, 200_000, seed=3)
+    assert (surface.distance(points)[0] <= upper[faces] + 1e-12).all()
+    assert (upper <= 0.4).mean() > 0.9
+
+
+def test_every_point_of_a_triangle_is_as_near_to_a_corner_as_its_sides_say() -> None:
+    """Over triangles of all shapes, needles and obtuse ones too, the largest distance to the nearest corner is met to 5 % and never exceeded."""
+    rng = np.random.default_rng(0)
+    for _ in range(200):
+        corners = rng.normal(size=(3, 3)) * [1.0, rng.random(), rng.random() ** 3]
+        points = rng.dirichlet([0.6] * 3, 20_000) @ corners
+        farthest = np.linalg.norm(points[:, None] - corners, axis=2).min(axis=1).max()
+        reach = reach_of_corners(*(float(np.sum((corners[i] - corners[j]) ** 2)) for i, j in ((0, 1), (1, 2), (2, 0))))
+        assert 0.95 * reach < farthest <= reach * (1 + 1e-12)
 
 
 def test_a_second_library_measures_the_same_distances() -> None:

@@ -8,10 +8,12 @@ the loosest pieces first, until the bound is close to the largest distance found
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -23,8 +25,13 @@ RELATIVE_SLACK = 0.01
 ABSOLUTE_SLACK_MM = 1e-4
 FAN = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])  # corners 0-2, then an inner point
 INSIDE = 0.02  # least weight of a foot that counts as well within a piece
+ENOUGH_EDGES = 40_000  # from which the usual length of an edge is told
+FEW = 1000  # faces that are soon cut into pieces
 LIKE_SIZE = 2.5  # a piece is split at a vertex once it is at most this many times as long as the face there
 QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])  # corners 0-2, then the middles of 01, 12, 20
+
+
+Cover = Callable[[NDArray[np.bool_]], FloatArray]
 
 
 class DistanceField(Protocol):
@@ -34,6 +41,14 @@ class DistanceField(Protocol):
 
     def distance(self, points: FloatArray) -> tuple[FloatArray, IntArray]:
         """Distances (n,) and nearest faces (n,) for points (n, 3)."""
+        ...
+
+    def near_vertices_of(self, mesh: Mesh, enough_mm: float) -> tuple[FloatArray, IntArray]:
+        """Distances (n,) of the vertices of a mesh to faces (n,) that are the nearest or no farther off than is enough."""
+        ...
+
+    def cover_with_balls(self, mesh: Mesh, rows: Any, at_vertices: tuple[FloatArray, Any], limit_mm: float, upper_mm: FloatArray) -> float:
+        """Lower what is shown of some faces where a few points show it, see `bound_kernels`; returns the largest distance found."""
         ...
 
 
@@ -72,29 +87,29 @@ class _Pieces:
 
 
 def bound_deviation(
-    mesh: Mesh,
-    surface: DistanceField,
-    known_mm: float = 0.0,
-    upper_mm: FloatArray | None = None,
-    at_vertices: tuple[FloatArray, IntArray] | None = None,
+    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, upper_mm: FloatArray | None = None, cover: Cover | None = None
 ) -> DeviationBound:
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 
-    `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face, `at_vertices` the distance and the nearest
-    face of each vertex (n,) where that is known. The search ends when the bound is
+    `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face, `cover` what shows more of the faces (m,) that it is
+    given, where many are left. The search ends when the bound is
     within 1 % or 1e-4 mm of the largest distance found; or early, with a loose but true bound, at the limit of pieces. True up to rounding
     of double precision.
     """
     from meshtools.geometry.bound_kernels import first_bounds
 
-    used, distances, nearest = _at_vertices(mesh, surface, at_vertices)
-    largest, n_left = max(known_mm, float(distances.max(initial=0.0))), MAX_PIECES
-    upper = np.full(len(mesh.faces), np.inf) if upper_mm is None else upper_mm.copy()
-    first_bounds(mesh.vertices, mesh.faces, used, distances, nearest, upper)
+    distances, nearest, largest = _at_vertices(mesh, surface, known_mm)
+    n_left, upper = MAX_PIECES, np.full(len(mesh.faces), np.inf) if upper_mm is None else upper_mm.copy()
+    first_bounds(mesh.vertices, mesh.faces, distances, nearest, upper)
+    rows = np.flatnonzero(upper > _threshold(largest))
+    largest = max(largest, surface.cover_with_balls(mesh, rows, (distances, nearest), _threshold(largest), upper))
+    is_loose = upper > _threshold(largest)
+    if cover is not None and is_loose.sum() > FEW:
+        upper = np.minimum(upper, cover(is_loose))
     rows = np.flatnonzero(upper > _threshold(largest))
     settled, parts = float(upper[upper <= _threshold(largest)].max(initial=0.0)), []
     for start in range(0, max(len(rows), 1), AT_ONCE):
-        part = _faces_as_pieces(mesh, rows[start : start + AT_ONCE], used, (distances, nearest), upper)
+        part = _faces_as_pieces(mesh, rows[start : start + AT_ONCE], (distances, nearest), upper)
         largest = max(largest, _tighten(part, surface, _threshold(largest)))
         is_loose = part.upper > _threshold(largest)
         settled = max(settled, float(part.upper[~is_loose].max(initial=0.0)))
@@ -121,19 +136,25 @@ def _threshold(largest: float) -> float:
     return largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM)
 
 
-def _at_vertices(mesh: Mesh, surface: DistanceField, known: tuple[FloatArray, IntArray] | None) -> tuple[Any, FloatArray, Any]:
-    """The place of each vertex (n,) among those that are used, and distance and nearest face of these."""
+def _at_vertices(mesh: Mesh, surface: DistanceField, known_mm: float) -> tuple[FloatArray, Any, float]:
+    """For each vertex (n,) its distance to a face (n,) that is the nearest, or near enough beside the largest distance; and the largest.
+
+    Half of what is known is enough where it is more than an edge: balls as large as faces are then within it.
+    """
+    some = mesh.faces[:: 1 + len(mesh.faces) // ENOUGH_EDGES]
+    edge_mm = float(np.median(np.linalg.norm(mesh.vertices[some[:, 0]] - mesh.vertices[some[:, 1]], axis=1)))
+    enough_mm = known_mm / 2.0 if known_mm / 2.0 > edge_mm else 0.0
+    distances, nearest = surface.near_vertices_of(mesh, enough_mm)
     is_used = np.zeros(len(mesh.vertices), bool)
     is_used[mesh.faces.ravel()] = True
-    of_used = surface.distance(mesh.vertices[is_used]) if known is None else (known[0][is_used], known[1][is_used])
-    return np.cumsum(is_used, dtype=np.int32) - 1, *of_used
+    return distances, nearest, max(known_mm, float(distances[is_used].max(initial=0.0)))
 
 
-def _faces_as_pieces(mesh: Mesh, rows: Any, place: Any, at_vertices: tuple[FloatArray, Any], upper_mm: FloatArray) -> _Pieces:
-    """Some faces of the mesh, whole; at_vertices: distance and nearest face of the vertices that are used."""
+def _faces_as_pieces(mesh: Mesh, rows: Any, at_vertices: tuple[FloatArray, Any], upper_mm: FloatArray) -> _Pieces:
+    """Some faces of the mesh, whole; at_vertices: distance and near face of each vertex."""
     faces = mesh.faces[rows]
-    local = place[faces]
-    return _Pieces(mesh.vertices[faces], at_vertices[0][local], at_vertices[1][local], upper_mm[rows], at_vertices[1][local[:, 0]])
+    near, of_first = at_vertices[1][faces], at_vertices[1][faces[:, 0]]
+    return _Pieces(mesh.vertices[faces], at_vertices[0][faces], near, upper_mm[rows], of_first)
 
 
 def _all_of(parts: list[_Pieces]) -> _Pieces:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.threads import in_blocks
+from meshtools.geometry.threads import LEAST_ROWS, in_blocks
 from meshtools.geometry.tree import tree_over
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, IntArray, Mesh
@@ -48,8 +48,13 @@ class Surface:
         self._centre = (used.min(axis=0) + used.max(axis=0)) / 2
         self._vertices = mesh.vertices - self._centre
         self._faces = np.ascontiguousarray(mesh.faces, np.int32)
-        self._order, self._boxes = tree_over(self._vertices, self._faces)
         self._asked: tuple[Mesh, Projected] | None = None
+        self._whole: tuple[Surface, NDArray[np.bool_]] | None = None
+
+    @cached_property
+    def tree(self) -> tuple[FloatArray, IntArray, IntArray, FloatArray]:
+        """Vertices less the surface's centre, faces, and the order and the boxes of a tree over these (`tree.tree_over`)."""
+        return self._vertices, self._faces, *tree_over(self._vertices, self._faces)
 
     def distance(self, points: FloatArray) -> tuple[FloatArray, IntArray]:
         """Distance to the surface in mm, (n,) float64 >= 0, and the nearest face (n,) int32, for points (n, 3) in mm.
@@ -68,22 +73,50 @@ class Surface:
     def vertices_of(self, mesh: Mesh) -> Projected:
         """`project` of all vertices of a mesh. What is asked of the same mesh again is at hand."""
         if self._asked is None or self._asked[0] is not mesh:
-            self._asked = mesh, self.project(mesh.vertices)
+            self._asked = mesh, self.project(mesh.vertices) if self._whole is None else self._taken_over(mesh, *self._whole)
         return self._asked[1]
 
-    def part(self, is_kept: NDArray[np.bool_], asked: Mesh) -> Surface:
-        """The surface made of some of its faces (m,). Where a vertex of the mesh `asked` is nearest to one of them, that is taken over."""
+    def near_vertices_of(self, mesh: Mesh, enough_mm: float) -> tuple[FloatArray, IntArray]:
+        """Distance in mm (n,) from each vertex of a mesh to a face (n,) that is the nearest, or no farther from it than `enough_mm`."""
+        from meshtools.geometry.tree_kernels import IN_STEP, near_triangles
+
+        if self._asked is not None and self._asked[0] is mesh:
+            return self._asked[1][:2]
+        points, n = np.ascontiguousarray(mesh.vertices), len(mesh.vertices)
+        squared, faces, tree = np.empty(n), np.empty(n, np.int32), self.tree
+
+        def ask(steps: slice) -> None:
+            rows = slice(IN_STEP * steps.start, IN_STEP * steps.stop)
+            near_triangles(points[rows], self._centre, tree, enough_mm**2, squared[rows], faces[rows])
+
+        in_blocks(-(-n // IN_STEP), ask, 1 + LEAST_ROWS // IN_STEP)
+        return np.sqrt(squared), faces
+
+    def cover_with_balls(self, mesh: Mesh, rows: Any, at_vertices: tuple[FloatArray, Any], limit_mm: float, upper_mm: FloatArray) -> float:
+        """Lower upper_mm (m,), what is shown of some faces (k,) of a mesh, where a few points show that none is farther off than the limit. Returns
+        the largest distance found on the way. at_vertices: distance (n,) and near face (n,) of each vertex."""
+        from meshtools.geometry.bound_kernels import cover_with_balls
+
+        args = (mesh.vertices, mesh.faces), at_vertices, self.tree, self._centre, limit_mm, upper_mm
+        return max(in_blocks(len(rows), lambda some: float(cover_with_balls(args[0], rows[some], *args[1:]))))
+
+    def part(self, is_kept: NDArray[np.bool_]) -> Surface:
+        """The surface made of some of its faces (m,). Where a vertex of another mesh is nearest to one of them, that is taken over."""
         from meshtools.geometry.pieces import take_faces
 
         if is_kept.all():
             return self
         part = Surface(take_faces(self.mesh, is_kept))
-        distance, face, point = self.vertices_of(asked)
+        part._whole = self, is_kept
+        return part
+
+    def _taken_over(self, mesh: Mesh, whole: Surface, is_kept: NDArray[np.bool_]) -> Projected:
+        """`vertices_of` for a part of a whole surface."""
+        distance, face, point = whole.vertices_of(mesh)
         is_lost = ~is_kept[face]
         distance, face, point = distance.copy(), (np.cumsum(is_kept, dtype=np.int32) - 1)[face], point.copy()
-        distance[is_lost], face[is_lost], point[is_lost] = part.project(asked.vertices[is_lost])
-        part._asked = asked, (distance, face, point)
-        return part
+        distance[is_lost], face[is_lost], point[is_lost] = self.project(mesh.vertices[is_lost])
+        return distance, face, point
 
     def nearest(self, points: FloatArray) -> Nearest:
         """Nearest points of the surface; of faces that meet at a nearest point the one with the lowest index is named."""
@@ -119,8 +152,8 @@ class Surface:
         if not len(local):
             return np.zeros(0), np.zeros(0, np.int64), np.zeros((0, 3))
         squared, faces, closest = np.empty(len(local)), np.empty(len(local), np.int64), np.empty((len(local), 3))
-        tree = self._vertices, self._faces, self._order, self._boxes
-        in_blocks(len(local), lambda rows: nearest_triangles(local[rows], *tree, squared[rows], faces[rows], closest[rows]))
+        tree = self.tree
+        in_blocks(len(local), lambda rows: nearest_triangles(local[rows], tree, squared[rows], faces[rows], closest[rows]))
         return squared, faces, closest
 
     def _weights(self, faces: Any, closest: FloatArray) -> FloatArray:
@@ -216,8 +249,8 @@ def measure_deviation(mesh: Surface, other: Surface, seed: int = 0, n_samples: i
     order = np.argsort(faces, kind="stable")  # a search that begins where the last one ended is short
     distances = np.empty(len(points))
     distances[order] = other.distance(points[order])[0]
-    shown = cover_bounds(mesh, other.mesh) if len(mesh.mesh.faces) < len(other.mesh.faces) else None
-    bound = bound_deviation(mesh.mesh, other, float(distances.max()), shown, other.vertices_of(mesh.mesh)[:2])
+    cover = partial(cover_bounds, mesh, other.mesh) if len(mesh.mesh.faces) < len(other.mesh.faces) else None
+    bound = bound_deviation(mesh.mesh, other, float(distances.max()), cover=cover)
     p95, p99 = np.quantile(distances, [0.95, 0.99])
     return Deviation(
         max_mm=bound.max_mm,

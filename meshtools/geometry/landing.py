@@ -150,11 +150,11 @@ class Landing:
         return np.stack([order[starts[nearest]] // 3, empty], axis=1)
 
 
-def cover_bounds(coarse: Surface, fine: Mesh) -> FloatArray:
-    """For each face of the coarse surface a distance in mm (m,) within which all of it has the fine one near; infinite where not shown."""
+def cover_bounds(coarse: Surface, fine: Mesh, is_wanted: Any) -> FloatArray:
+    """For each wanted face of the coarse surface a distance in mm (m,) within which all of it has the fine one near; infinite where not shown."""
 
     landing = Landing.at_nearest(fine, coarse, face_neighbours(fine.faces, len(fine.vertices)))
-    return landing.prove_coarse(np.ones(len(coarse.mesh.faces), bool))
+    return landing.prove_coarse(is_wanted)
 
 
 def _grown(pairs: Any, args: tuple[Any, Any, Any, Any], found: tuple[Any, Any, Any]) -> Any:

@@ -10,6 +10,9 @@ from meshtools.geometry.compiled import compiled
 
 LEAST_IN_LEAF = 3  # triangles in a leaf, and up to twice as many
 DEEP = 64  # levels of a tree
+SLIM = 1e-8  # of the product of two squared sides: a smaller squared area is not told well enough from none
+ROUNDING = 1.000001  # a triangle is passed over only where it is farther by more than this
+IN_STEP = 4096  # points asked one after the other
 
 
 @compiled
@@ -99,17 +102,22 @@ def boxes_of_nodes(boxes: Any) -> None:
 
 
 @compiled
-def _gap(box: Any, x: float, y: float, z: float) -> float:
-    """Squared distance of a point from a box."""
-    dx, dy, dz = max(box[0] - x, x - box[3], 0.0), max(box[1] - y, y - box[4], 0.0), max(box[2] - z, z - box[5], 0.0)
+def _gap(boxes: Any, node: int, x: float, y: float, z: float) -> float:
+    """Squared distance of a point from a node's box."""
+    dx, dy = max(boxes[node, 0] - x, x - boxes[node, 3], 0.0), max(boxes[node, 1] - y, y - boxes[node, 4], 0.0)
+    dz = max(boxes[node, 2] - z, z - boxes[node, 5], 0.0)
     return float(dx * dx + dy * dy + dz * dz)
 
 
 @compiled
-def _towards(x: float, y: float, z: float, a: Any, b: Any, c: Any) -> Any:
-    """Squared distance of a point from a triangle, and the nearest point of that."""
-    ux, uy, uz, vx, vy, vz = b[0] - a[0], b[1] - a[1], b[2] - a[2], c[0] - a[0], c[1] - a[1], c[2] - a[2]
-    wx, wy, wz = x - a[0], y - a[1], z - a[2]
+def _towards(x: float, y: float, z: float, vertices: Any, faces: Any, t: int, best: float) -> Any:
+    """Squared distance of a point from a triangle, and the nearest point of that; infinite for some points that are seen to be farther than `best`:
+    beyond a side they are at least as far as from its line in the plane."""
+    a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
+    ax, ay, az = vertices[a, 0], vertices[a, 1], vertices[a, 2]
+    ux, uy, uz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
+    vx, vy, vz = vertices[c, 0] - ax, vertices[c, 1] - ay, vertices[c, 2] - az
+    wx, wy, wz = x - ax, y - ay, z - az
     uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
     wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
     area = uu * vv - uv * uv
@@ -117,59 +125,87 @@ def _towards(x: float, y: float, z: float, a: Any, b: Any, c: Any) -> Any:
     if area > 0.0 and second >= 0.0 and third >= 0.0 and second + third <= area:
         second, third = second / area, third / area
         px, py, pz = second * ux + third * vx, second * uy + third * vy, second * uz + third * vz
-        return (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2, a[0] + px, a[1] + py, a[2] + pz
+        return (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2, ax + px, ay + py, az + pz
+    if area > SLIM * uu * vv:
+        first, room = area - second - third, best * area * ROUNDING
+        is_far = (second < 0.0 and second * second > room * vv) or (third < 0.0 and third * third > room * uu)
+        if is_far or (first < 0.0 and first * first > room * (uu - 2.0 * uv + vv)):
+            return np.inf, x, y, z
     share = min(max(wu / uu, 0.0), 1.0) if uu > 0.0 else 0.0
     qx, qy, qz = share * ux, share * uy, share * uz
-    best = (wx - qx) ** 2 + (wy - qy) ** 2 + (wz - qz) ** 2
+    nearest = (wx - qx) ** 2 + (wy - qy) ** 2 + (wz - qz) ** 2
     share = min(max(wv / vv, 0.0), 1.0) if vv > 0.0 else 0.0
     px, py, pz = share * vx, share * vy, share * vz
     squared = (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2
-    if squared < best:
-        best, qx, qy, qz = squared, px, py, pz
+    if squared < nearest:
+        nearest, qx, qy, qz = squared, px, py, pz
     tt, wt = uu - 2.0 * uv + vv, (wv - uv) - (wu - uu)  # from b to c
     share = min(max(wt / tt, 0.0), 1.0) if tt > 0.0 else 0.0
     px, py, pz = ux + share * (vx - ux), uy + share * (vy - uy), uz + share * (vz - uz)
     squared = (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2
-    if squared < best:
-        best, qx, qy, qz = squared, px, py, pz
-    return best, a[0] + qx, a[1] + qy, a[2] + qz
+    if squared < nearest:
+        nearest, qx, qy, qz = squared, px, py, pz
+    return nearest, ax + qx, ay + qy, az + qz
 
 
 @compiled
-def nearest_triangles(points: Any, vertices: Any, faces: Any, order: Any, boxes: Any, squared: Any, face: Any, place: Any) -> None:
+def nearest_within(x: float, y: float, z: float, tree: Any, start: int, enough: float, stack: Any, gaps: Any) -> Any:
+    """Squared distance of a point, its nearest triangle, of equally near ones the lowest, and the nearest point of that; or of the first triangle
+    that is found to be as near as `enough` (squared, negative for none). Beginning with a near one, few boxes are looked into.
+
+    tree: vertices, faces, order and boxes; stack, gaps (DEEP,): room.
+    """
+    vertices, faces, order, boxes = tree
+    m, k, found, levels = len(faces), len(boxes) // 2, start, 0
+    while 1 << levels < k:
+        levels += 1
+    best, px, py, pz = _towards(x, y, z, vertices, faces, found, np.inf)
+    top, stack[0], gaps[0] = 0, 1, 0.0
+    while top >= 0 and best > enough:
+        node, gap = stack[top], gaps[top]
+        top -= 1
+        if gap > best:
+            continue
+        while node < k:
+            near, far = 2 * node, 2 * node + 1
+            near_gap, far_gap = _gap(boxes, near, x, y, z), _gap(boxes, far, x, y, z)
+            if far_gap < near_gap:
+                near, far, near_gap, far_gap = far, near, far_gap, near_gap
+            if far_gap <= best:
+                top += 1
+                stack[top], gaps[top] = far, far_gap
+            node, gap = near, near_gap
+            if gap > best:
+                break
+        if gap > best:
+            continue
+        leaf = node - k
+        for i in range(leaf * m >> levels, (leaf + 1) * m >> levels):
+            t = order[i]
+            distance, qx, qy, qz = _towards(x, y, z, vertices, faces, t, best)
+            if distance < best or (distance == best and t < found):
+                best, found, px, py, pz = distance, t, qx, qy, qz
+    return best, found, px, py, pz
+
+
+@compiled
+def nearest_triangles(points: Any, tree: Any, squared: Any, face: Any, place: Any) -> None:
     """Set the squared distance (n,) of each point, its nearest triangle (n,), of equally near ones the lowest, and the nearest point (n, 3)."""
-    m, k = len(faces), len(boxes) // 2
-    stack, gaps = np.empty(DEEP, np.int64), np.empty(DEEP)
-    found = 0
+    stack, gaps, found = np.empty(DEEP, np.int64), np.empty(DEEP), 0
     for p in range(len(points)):
         x, y, z = points[p]
-        corners = faces[found]  # the last point's: as a rule a near one, so that few boxes are looked into
-        best, px, py, pz = _towards(x, y, z, vertices[corners[0]], vertices[corners[1]], vertices[corners[2]])
-        top, stack[0], gaps[0] = 0, 1, 0.0
-        while top >= 0:
-            node, gap = stack[top], gaps[top]
-            top -= 1
-            if gap > best:
-                continue
-            while node < k:
-                near, far = 2 * node, 2 * node + 1
-                near_gap, far_gap = _gap(boxes[near], x, y, z), _gap(boxes[far], x, y, z)
-                if far_gap < near_gap:
-                    near, far, near_gap, far_gap = far, near, far_gap, near_gap
-                if far_gap <= best:
-                    top += 1
-                    stack[top], gaps[top] = far, far_gap
-                node, gap = near, near_gap
-                if gap > best:
-                    break
-            if gap > best:
-                continue
-            leaf = node - k
-            for i in range(leaf * m // k, (leaf + 1) * m // k):
-                t = order[i]
-                corners = faces[t]
-                distance, qx, qy, qz = _towards(x, y, z, vertices[corners[0]], vertices[corners[1]], vertices[corners[2]])
-                if distance < best or (distance == best and t < found):
-                    best, found, px, py, pz = distance, t, qx, qy, qz
-        squared[p], face[p] = best, found
-        place[p, 0], place[p, 1], place[p, 2] = px, py, pz
+        squared[p], found, place[p, 0], place[p, 1], place[p, 2] = nearest_within(x, y, z, tree, found, -1.0, stack, gaps)
+        face[p] = found
+
+
+@compiled
+def near_triangles(points: Any, centre: Any, tree: Any, enough: float, squared: Any, face: Any) -> None:
+    """As `nearest_triangles` for points less `centre` (3,), but any triangle will do that is as near as `enough` (squared). Every IN_STEP points the
+    search begins anew, so that what is found does not hang on where a thread begins, if that is at such a point."""
+    stack, gaps, found = np.empty(DEEP, np.int64), np.empty(DEEP), 0
+    for p in range(len(points)):
+        if p % IN_STEP == 0:
+            found = 0
+        x, y, z = points[p, 0] - centre[0], points[p, 1] - centre[1], points[p, 2] - centre[2]
+        squared[p], found, _, _, _ = nearest_within(x, y, z, tree, found, enough, stack, gaps)
+        face[p] = found

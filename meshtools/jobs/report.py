@@ -148,7 +148,7 @@ def _deviation(replica: Mesh, scan: Surface, sources: tuple[SourceEntry, ...]) -
     follows = np.array([entry.origin is Origin.SCANNED and entry.evidence is not EvidenceClass.OWN_C for entry in sources], dtype=bool)
     is_skin = follows[replica.source]
     whole = Surface(replica)
-    forth = measure_deviation(whole.part(is_skin, scan.mesh), scan) if is_skin.any() else None
+    forth = measure_deviation(whole.part(is_skin), scan) if is_skin.any() else None
     return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(scan, whole))}
 
 
