@@ -17,6 +17,7 @@ from meshtools.model import FloatArray, IntArray, Mesh
 
 ON_EDGE = 1e-9  # a barycentric weight below this puts a nearest point on an edge or a corner
 N_SAMPLES = 100_000
+IN_STEP = 4096  # points asked one after the other, each from where the one before ended
 
 Projected = tuple[FloatArray, IntArray, FloatArray]  # distance (n,), nearest face (n,), nearest point (n, 3)
 
@@ -78,7 +79,7 @@ class Surface:
 
     def near_vertices_of(self, mesh: Mesh, enough_mm: float) -> tuple[FloatArray, IntArray]:
         """Distance in mm (n,) from each vertex of a mesh to a face (n,) that is the nearest, or no farther from it than `enough_mm`."""
-        from meshtools.geometry.tree_kernels import IN_STEP, near_triangles
+        from meshtools.geometry.tree_kernels import near_triangles
 
         if self._asked is not None and self._asked[0] is mesh:
             return self._asked[1][:2]
@@ -87,7 +88,7 @@ class Surface:
 
         def ask(steps: slice) -> None:
             rows = slice(IN_STEP * steps.start, IN_STEP * steps.stop)
-            near_triangles(points[rows], self._centre, tree, enough_mm**2, squared[rows], faces[rows])
+            near_triangles(points[rows], self._centre, tree, IN_STEP, enough_mm**2, squared[rows], faces[rows])
 
         in_blocks(-(-n // IN_STEP), ask, 1 + LEAST_ROWS // IN_STEP)
         return np.sqrt(squared), faces

@@ -23,8 +23,10 @@ def tree_over(vertices: FloatArray, faces: IntArray) -> tuple[NDArray[np.int32],
 
     k = n_leaves(len(faces))
     order, middles, boxes = np.arange(len(faces), dtype=np.int32), middles_of(vertices, faces), np.empty((2 * k, 6))
-    width = k // N_PARTS if len(faces) >= N_PARTS * threads.LEAST_ROWS else k
-    order_below(order, middles, (0, k), k, 2 * width)
+    width, least = k, k // N_PARTS if len(faces) >= N_PARTS * threads.LEAST_ROWS else k
+    while width > least:
+        threads.at_once([partial(order_below, order, middles, (first, first + width), width, width) for first in range(0, k, width)])
+        width //= 2
     parts = [(first, first + width) for first in range(0, k, width)]
     threads.at_once([partial(order_below, order, middles, leaves, width, 2) for leaves in parts])
     threads.at_once([partial(boxes_of_leaves, vertices, faces, order, leaves, boxes) for leaves in parts])

@@ -10,32 +10,47 @@ from meshtools.geometry.compiled import compiled
 
 LEAST_IN_LEAF = 3  # triangles in a leaf, and up to twice as many
 DEEP = 64  # levels of a tree
+MANY = 4096  # keys from which some are looked at first
+ENOUGH_KEYS, BESIDE = 500, 25
 SLIM = 1e-8  # of the product of two squared sides: a smaller squared area is not told well enough from none
 ROUNDING = 1.000001  # a triangle is passed over only where it is farther by more than this
-IN_STEP = 4096  # points asked one after the other
 
 
 @compiled
-def _part_at(order: Any, keys: Any, start: int, end: int, place: int) -> None:
-    """Rearrange order[start:end] so that what stands before `place` has no larger key than what stands from there on (Hoare 1961, FIND)."""
-    low, high = start, end - 1
+def _first_pivots(middles: Any, start: int, end: int, place: int, axis: int) -> Any:
+    """Two keys, below and above the one that comes to `place`, as far as some of middles[start:end] tell."""
+    some = np.sort(middles[start : end : 1 + (end - start) // ENOUGH_KEYS, axis])
+    middle = len(some) * (place - start) // (end - start)
+    return some[max(middle - BESIDE, 0)], some[min(middle + BESIDE, len(some) - 1)]
+
+
+@compiled
+def _part_at(order: Any, middles: Any, start: int, end: int, place: int, axis: int) -> None:
+    """Rearrange order[start:end], and the middles with it, so that none before `place` is higher along the axis than any from there on (Hoare 1961,
+    FIND). The first two pivots of many are such that little is left between them."""
+    low, high, n_done = start, end - 1, 0
+    pivot = second = middles[(low + high) // 2, axis]
+    if end - start > MANY:
+        pivot, second = _first_pivots(middles, start, end, place, axis)
     while low < high:
-        pivot = keys[order[(low + high) // 2]]
         i, j = low, high
         while i <= j:
-            while keys[order[i]] < pivot:
+            while middles[i, axis] < pivot:
                 i += 1
-            while keys[order[j]] > pivot:
+            while middles[j, axis] > pivot:
                 j -= 1
             if i <= j:
                 order[i], order[j] = order[j], order[i]
+                for k in range(3):
+                    middles[i, k], middles[j, k] = middles[j, k], middles[i, k]
                 i, j = i + 1, j - 1
         if place <= j:
-            high = j
+            high, second = j, pivot
         elif place >= i:
             low = i
         else:
             return
+        pivot, n_done = second if n_done == 0 and second > pivot else middles[(low + high) // 2, axis], 1
 
 
 @compiled
@@ -49,31 +64,35 @@ def n_leaves(m: int) -> int:
 
 @compiled
 def middles_of(vertices: Any, faces: Any) -> Any:
-    """(3, m) float32: three times the middle of each triangle, axis by axis."""
-    middles = np.empty((3, len(faces)), np.float32)
+    """(m, 3) float32: three times the middle of each triangle."""
+    middles = np.empty((len(faces), 3), np.float32)
     for t in range(len(faces)):
         for axis in range(3):
-            middles[axis, t] = vertices[faces[t, 0], axis] + vertices[faces[t, 1], axis] + vertices[faces[t, 2], axis]
+            middles[t, axis] = vertices[faces[t, 0], axis] + vertices[faces[t, 1], axis] + vertices[faces[t, 2], axis]
     return middles
 
 
 @compiled
+def _longest_axis(middles: Any, start: int, end: int) -> int:
+    x, y, z = middles[start]
+    low_x, high_x, low_y, high_y, low_z, high_z = x, x, y, y, z, z
+    for i in range(start + 1, end):
+        x, y, z = middles[i, 0], middles[i, 1], middles[i, 2]
+        low_x, high_x, low_y, high_y, low_z, high_z = min(low_x, x), max(high_x, x), min(low_y, y), max(high_y, y), min(low_z, z), max(high_z, z)
+    x, y, z = high_x - low_x, high_y - low_y, high_z - low_z
+    return 0 if x >= y and x >= z else (1 if y >= z else 2)
+
+
+@compiled
 def order_below(order: Any, middles: Any, leaves: Any, widest: int, narrowest: int) -> None:
-    """Put the triangles of the leaves (2,), from one to before the other, in order: each node's half is parted from the other along the longer side
-    of its middles. Nodes are looked at from `widest` leaves down to `narrowest`, both powers of two."""
+    """Put the triangles of the leaves (2,), from one to before the other, in order, and their middles with them: each node's half is parted from the
+    other along the longest side of its middles. Nodes are looked at from `widest` leaves down to `narrowest`, both powers of two."""
     m, k = len(order), n_leaves(len(order))
     width = widest
     while width >= narrowest:
         for first in range(leaves[0], leaves[1], width):
             start, end, place = first * m // k, (first + width) * m // k, (first + width // 2) * m // k
-            longest, chosen = np.float32(-1.0), 0
-            for axis in range(3):
-                low = high = middles[axis, order[start]]
-                for i in range(start + 1, end):
-                    low, high = min(low, middles[axis, order[i]]), max(high, middles[axis, order[i]])
-                if high - low > longest:
-                    longest, chosen = high - low, axis
-            _part_at(order, middles[chosen], start, end, place)
+            _part_at(order, middles, start, end, place, _longest_axis(middles, start, end))
         width //= 2
 
 
@@ -199,12 +218,12 @@ def nearest_triangles(points: Any, tree: Any, squared: Any, face: Any, place: An
 
 
 @compiled
-def near_triangles(points: Any, centre: Any, tree: Any, enough: float, squared: Any, face: Any) -> None:
-    """As `nearest_triangles` for points less `centre` (3,), but any triangle will do that is as near as `enough` (squared). Every IN_STEP points the
+def near_triangles(points: Any, centre: Any, tree: Any, step: int, enough: float, squared: Any, face: Any) -> None:
+    """As `nearest_triangles` for points less `centre` (3,), but any triangle will do that is as near as `enough` (squared). Every `step` points the
     search begins anew, so that what is found does not hang on where a thread begins, if that is at such a point."""
     stack, gaps, found = np.empty(DEEP, np.int64), np.empty(DEEP), 0
     for p in range(len(points)):
-        if p % IN_STEP == 0:
+        if p % step == 0:
             found = 0
         x, y, z = points[p, 0] - centre[0], points[p, 1] - centre[1], points[p, 2] - centre[2]
         squared[p], found, _, _, _ = nearest_within(x, y, z, tree, found, enough, stack, gaps)

@@ -49,7 +49,7 @@ def weld_scan(vertices: FloatArray, faces: IntArray, colour: ColourArray | None)
     vertices, faces = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32).reshape(-1, 3)
     is_kept, is_used, low, high = finite_faces(vertices, faces)
     step = max(float(np.linalg.norm(high - low)) * SAME_POINT_RATIO, np.finfo(np.float64).tiny) if is_kept.any() else 1.0
-    firsts, group = merge_points(vertices, is_used, low, step)
+    firsts, group = merge_points(vertices, vertices.view(np.int64), is_used, low, step)
     counts = {"n_not_finite_removed": len(faces) - int(is_kept.sum()), "n_vertices_merged": int(is_used.sum()) - len(firsts)}
     triangles, n_repeated = proper_faces(faces, is_kept, group)
     is_single = single_faces(triangles, len(firsts))

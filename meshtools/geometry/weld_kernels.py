@@ -55,10 +55,11 @@ def _is_in_cell(point: Any, low: Any, step: float, x: int, y: int, z: int) -> bo
 
 
 @compiled
-def merge_points(vertices: Any, is_used: Any, low: Any, step: float) -> Any:
+def merge_points(vertices: Any, bits: Any, is_used: Any, low: Any, step: float) -> Any:
     """Vertices on the same point of a grid are one. Returns the first (k,) of each such group, ascending, and the group (n,) of each used vertex.
 
-    low (3,): the grid's origin; step: the width of its cells.
+    bits (n, 3) int64: the vertices' own, by which those that are the same to the last bit are found at once. low (3,): the grid's origin; step: the
+    width of its cells.
     """
     n_used = 0
     for i in range(len(vertices)):
@@ -71,12 +72,12 @@ def merge_points(vertices: Any, is_used: Any, low: Any, step: float) -> Any:
     for i in range(len(vertices)):
         if not is_used[i]:
             continue
-        x, y, z = _cell_of(vertices[i], low, step)
-        mixed = _mixed(x, y, z)
-        place = np.int64(mixed & np.uint64(RECENT - 1))
+        place = np.int64(_mixed(bits[i, 0], bits[i, 1], bits[i, 2]) & np.uint64(RECENT - 1))
         found = recent[place]
-        if found < 0 or not _is_in_cell(vertices[firsts[found]], low, step, x, y, z):
-            slot = np.int64(mixed & np.uint64(n_slots - 1))
+        first = firsts[found] if found >= 0 else i
+        if found < 0 or bits[first, 0] != bits[i, 0] or bits[first, 1] != bits[i, 1] or bits[first, 2] != bits[i, 2]:
+            x, y, z = _cell_of(vertices[i], low, step)
+            slot = np.int64(_mixed(x, y, z) & np.uint64(n_slots - 1))
             while table[slot] >= 0 and not _is_in_cell(vertices[firsts[table[slot]]], low, step, x, y, z):
                 slot = (slot + 1) & (n_slots - 1)
             found = table[slot]
