@@ -38,21 +38,30 @@ class Mesh:
 
     @classmethod
     def create(cls, vertices: Any, faces: Any, source: Any = None, colour: Any = None) -> Mesh:
-        """Build a mesh from array-likes; a missing or scalar `source` is spread over all faces. Copies what it must own."""
-        triangles = np.array(faces, dtype=np.int32, order="C").reshape(-1, 3)
+        """Build a mesh from array-likes; a missing or scalar `source` is spread over all faces. Copies what somebody else might change."""
+        triangles = _owned(faces, np.int32, 3)
         if source is None or np.ndim(source) == 0:
             source = np.full(len(triangles), source or 0, dtype=np.uint16)
         return cls(
-            np.array(vertices, dtype=np.float64, order="C").reshape(-1, 3),
+            _owned(vertices, np.float64, 3),
             triangles,
-            np.array(source, dtype=np.uint16),
-            None if colour is None else np.array(colour, dtype=np.uint8, order="C").reshape(-1, 3),
+            _owned(source, np.uint16),
+            None if colour is None else _owned(colour, np.uint8, 3),
         )
 
     def replaced(self, **changes: Any) -> Mesh:
         """The same mesh with some arrays exchanged, checked again."""
         parts = {"vertices": self.vertices, "faces": self.faces, "source": self.source, "colour": self.colour}
         return Mesh.create(**(parts | changes))
+
+
+def _owned(values: Any, dtype: Any, width: int | None = None) -> Any:
+    """The values as an array of this type, in rows of this width: itself where it is one that nobody can write to, else a copy."""
+    if type(values) is np.ndarray and values.dtype == dtype and values.flags.c_contiguous and values.base is None and not values.flags.writeable:
+        copied = values
+    else:
+        copied = np.array(values, dtype=dtype, order="C")
+    return copied if width is None or (copied.ndim == 2 and copied.shape[1] == width) else copied.reshape(-1, width)
 
 
 def _check_mesh(mesh: Mesh) -> None:
@@ -65,7 +74,7 @@ def _check_mesh(mesh: Mesh) -> None:
         raise MeshShapeError(f"source must be ({n_faces},) uint16, not {mesh.source.shape} {mesh.source.dtype}")
     if mesh.colour is not None and (mesh.colour.shape != (n_vertices, 3) or mesh.colour.dtype != np.uint8):
         raise MeshShapeError(f"colour must be ({n_vertices}, 3) uint8, not {mesh.colour.shape} {mesh.colour.dtype}")
-    if not np.isfinite(mesh.vertices).all():
+    if n_vertices and not np.isfinite((mesh.vertices.min(), mesh.vertices.max())).all():  # either is NaN where any vertex is
         raise MeshShapeError("a vertex is not finite")
     if n_faces and (mesh.faces.min() < 0 or mesh.faces.max() >= n_vertices):
         raise MeshShapeError(f"a face names vertex {mesh.faces.min()} or {mesh.faces.max()} of {n_vertices}")

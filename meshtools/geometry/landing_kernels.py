@@ -63,29 +63,45 @@ def _faces_around(faces: Any, n: int, landed: Any, neighbours: Any) -> int:
 
 
 @compiled
-def _cut_place(stack: Any, top: int, table: Any, n: int) -> Any:
+def _nearest_of(table: Any, top: int, k: int, n: int) -> int:
+    """The coarse face, of n, that one corner of a part is nearest to."""
+    found = 0
+    for g in range(1, n):
+        if table[top, k, g] < table[top, k, found]:
+            found = g
+    return found
+
+
+@compiled
+def _squared_edge(stack: Any, top: int, k: int, j: int) -> float:
+    """Squared length of an edge of a part."""
+    x, y, z = stack[top, k, 0] - stack[top, j, 0], stack[top, k, 1] - stack[top, j, 1], stack[top, k, 2] - stack[top, j, 2]
+    return float(x * x + y * y + z * z)
+
+
+@compiled
+def _cut_place(stack: Any, top: int, table: Any, level: int, n: int) -> Any:
     """Where to cut a piece: between two corners with different nearest faces, where both are about equally near; else in the middle of
-    the longest edge. Returns (corner, next corner, share)."""
-    nearest = np.zeros(3, np.int64)
-    for k in range(3):
-        for g in range(1, n):
-            if table[k, g] < table[k, nearest[k]]:
-                nearest[k] = g
-    chosen, longest, is_split = 0, -1.0, False
-    for k in range(3):
-        j = (k + 1) % 3
-        length = 0.0
-        for axis in range(3):
-            length += (stack[top, k, axis] - stack[top, j, axis]) ** 2
-        differs = nearest[k] != nearest[j]
-        if (differs and not is_split) or (differs == is_split and length > longest):
-            chosen, longest, is_split = k, length, differs
+    the longest edge. table[level]: squared distances (3, n). Returns (corner, next corner, share)."""
+    first, second, third = _nearest_of(table, level, 0, n), _nearest_of(table, level, 1, n), _nearest_of(table, level, 2, n)
+    is_split = first != second or second != third
+    chosen, longest = 0, -1.0
+    if first != second or not is_split:
+        chosen, longest = 0, _squared_edge(stack, top, 0, 1)
+    if second != third or not is_split:
+        length = _squared_edge(stack, top, 1, 2)
+        if length > longest:
+            chosen, longest = 1, length
+    if third != first or not is_split:
+        length = _squared_edge(stack, top, 2, 0)
+        if length > longest:
+            chosen, longest = 2, length
     other = (chosen + 1) % 3
     if not is_split:
         return chosen, other, 0.5
-    here, there = nearest[chosen], nearest[other]
-    excess = np.sqrt(table[chosen, there]) - np.sqrt(table[chosen, here])
-    other_excess = np.sqrt(table[other, here]) - np.sqrt(table[other, there])
+    here, there = (first, second) if chosen == 0 else ((second, third) if chosen == 1 else (third, first))
+    excess = np.sqrt(table[level, chosen, there]) - np.sqrt(table[level, chosen, here])
+    other_excess = np.sqrt(table[level, other, here]) - np.sqrt(table[level, other, there])
     share = excess / (excess + other_excess) if excess + other_excess > 0.0 else 0.5
     return chosen, other, min(max(share, 0.1), 0.9)
 
@@ -133,7 +149,7 @@ def _shown_in_parts(stack: Any, table: Any, frames: Any, n: int, limit: float) -
             continue
         if n_pieces >= MOST_PIECES or _has_far_corner(table, top, n, limit):
             return float(np.inf)
-        i, j, share = _cut_place(stack, top, table[top], n)
+        i, j, share = _cut_place(stack, top, table, top, n)
         n_pieces += 1
         for k in range(3):
             for axis in range(3):
@@ -189,41 +205,44 @@ def prove_fine_faces(fine: Any, is_todo: Any, landing: Any, coarse: Any, neighbo
 
 
 @compiled
-def closest_on_triangle(p: Any, a: Any, b: Any, c: Any, found: Any) -> float:
-    """Set `found` (3,) to the point of the triangle nearest to p; returns the squared distance."""
-    best, is_first = np.inf, True
-    u, v, w = b - a, c - a, p - a
-    uu, uv, vv, wu, wv = np.sum(u * u), np.sum(u * v), np.sum(v * v), np.sum(w * u), np.sum(w * v)
+def _closest_on_triangle(points: Any, i: int, vertices: Any, corners: Any, place: Any) -> float:
+    """Set row i of `place` to the point of the triangle of three vertices that is nearest to that row of `points`; returns the squared distance."""
+    a, b, c = corners
+    ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+    vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
+    wx, wy, wz = points[i, 0] - vertices[a, 0], points[i, 1] - vertices[a, 1], points[i, 2] - vertices[a, 2]
+    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+    wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
     area = uu * vv - uv * uv
     second, third = vv * wu - uv * wv, uu * wv - uv * wu
     if area > 0.0 and second > 0.0 and third > 0.0 and second + third < area:
-        for axis in range(3):
-            found[axis] = a[axis] + (second * u[axis] + third * v[axis]) / area
-        return float(np.sum((p - found) ** 2))
-    for k in range(3):
-        start, end = (a, b) if k == 0 else ((b, c) if k == 1 else (c, a))
-        along, squared = 0.0, 0.0
-        for axis in range(3):
-            along += (p[axis] - start[axis]) * (end[axis] - start[axis])
-            squared += (end[axis] - start[axis]) ** 2
-        share = min(max(along / squared, 0.0), 1.0) if squared > 0.0 else 0.0
-        gap = 0.0
-        for axis in range(3):
-            gap += (start[axis] + share * (end[axis] - start[axis]) - p[axis]) ** 2
-        if is_first or gap < best:
-            best, is_first = gap, False
-            for axis in range(3):
-                found[axis] = start[axis] + share * (end[axis] - start[axis])
-    return float(best)
+        second, third = second / area, third / area
+    else:  # on an edge: the best of three, by how far along b and along c it is
+        second, third, share = _share_along(wu, uu), 0.0, _share_along(wv, vv)
+        best = second * (second * uu - 2.0 * wu)
+        if share * (share * vv - 2.0 * wv) < best:
+            best, second, third = share * (share * vv - 2.0 * wv), 0.0, share
+        tt, wt = uu - 2.0 * uv + vv, (wv - uv) - (wu - uu)
+        share = _share_along(wt, tt)
+        if share * (share * tt - 2.0 * wt) + uu - 2.0 * wu < best:
+            second, third = 1.0 - share, share
+    x, y, z = second * ux + third * vx, second * uy + third * vy, second * uz + third * vz
+    place[i, 0], place[i, 1], place[i, 2] = vertices[a, 0] + x, vertices[a, 1] + y, vertices[a, 2] + z
+    return float((wx - x) ** 2 + (wy - y) ** 2 + (wz - z) ** 2)
+
+
+@compiled
+def _share_along(product: float, squared: float) -> float:
+    """How far along an edge the nearest point lies, 0 to 1: the product of edge and way to the point, and the edge squared."""
+    return float(min(max(product / squared, 0.0), 1.0)) if squared > 0.0 else 0.0
 
 
 @compiled
 def land_at(wanted: Any, points: Any, face: Any, vertices: Any, faces: Any, place: Any, distance: Any) -> None:
     """Set for each wanted point (k,) the place (n, 3) on its face (n,) that is nearest to it, and the distance (n,)."""
     for i in wanted:
-        corners = faces[face[i]]
-        squared = closest_on_triangle(points[i], vertices[corners[0]], vertices[corners[1]], vertices[corners[2]], place[i])
-        distance[i] = np.sqrt(squared)
+        t = face[i]
+        distance[i] = np.sqrt(_closest_on_triangle(points, i, vertices, (faces[t, 0], faces[t, 1], faces[t, 2]), place))
 
 
 @compiled

@@ -128,14 +128,14 @@ def _nearest(x: float, y: float, z: float, n: int, balls: Any, frames: Any, firs
 def _part_bound(stack: Any, top: int, around: Any, n: int, frames: Any, table: Any) -> float:
     """Least, over n faces, of the largest squared distance of the three corners of a part: the distance to a triangle is convex.
 
-    table (3, n) is filled with the squared distances.
+    table (1, 3, n) is filled with the squared distances.
     """
     best = np.inf
     for g in range(n):
         worst = 0.0
         for k in range(3):
-            table[k, g] = squared_distance_within(stack[top, k, 0], stack[top, k, 1], stack[top, k, 2], frames, around[g], np.inf)
-            worst = max(worst, table[k, g])
+            table[0, k, g] = squared_distance_within(stack[top, k, 0], stack[top, k, 1], stack[top, k, 2], frames, around[g], np.inf)
+            worst = max(worst, table[0, k, g])
         best = min(best, worst)
     return float(best)
 
@@ -147,7 +147,7 @@ def _farthest_corner(table: Any, n: int, limit: float) -> int:
     for k in range(3):
         least = np.inf
         for g in range(n):
-            least = min(least, table[k, g])
+            least = min(least, table[0, k, g])
         if least > farthest:
             far, farthest = k, least
     return far
@@ -164,7 +164,7 @@ def prove_faces(wanted: Any, mesh: Any, other: Any, lists: Any, tolerance: float
     limit = tolerance * tolerance
     balls, frames = np.empty((MOST_NEARBY, 4)), np.empty((MOST_NEARBY, FRAME))
     stack, near = np.empty((MOST_PARTS + 2, 3, 3)), np.empty((MOST_PARTS + 2, 3), np.int64)
-    table, around, middle = np.empty((3, 4)), np.empty(4, np.int64), np.empty(3)
+    table, around, middle = np.empty((1, 3, 4)), np.empty(4, np.int64), np.empty(3)
     for w in range(len(wanted)):
         face, nearby = wanted[w], lists[0][lists[1][w] : lists[1][w + 1]]
         n = min(len(nearby), MOST_NEARBY)
@@ -199,7 +199,7 @@ def prove_faces(wanted: Any, mesh: Any, other: Any, lists: Any, tolerance: float
                 failed_face[w] = nearby[near[top, max(far, 0)]]
                 worst = np.inf
                 break
-            i, j, share = _cut_place(stack, top, table, n_around)
+            i, j, share = _cut_place(stack, top, table, 0, n_around)
             n_parts += 1
             for k in range(3):
                 for axis in range(3):

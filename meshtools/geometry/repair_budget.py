@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import enclosed_volumes
 from meshtools.geometry.pieces import face_areas, has_faces, label_pieces
-from meshtools.model import Find, Finding, FloatArray, Mesh, Severity
+from meshtools.model import Find, Finding, FloatArray, IntArray, Mesh, Severity
 from meshtools.settings import CleanSettings
 
 
@@ -69,11 +69,12 @@ def enclosed_volume(mesh: Mesh) -> float:
     return float(np.abs(enclosed_volumes(mesh, label_pieces(mesh.faces, len(mesh.vertices)))).sum()) if len(mesh.faces) else 0.0
 
 
-def span_of_new(mesh: Mesh, n_kept: int) -> float:
-    """Largest extent in mm of a patch among the faces from row n_kept on."""
-    labels = label_pieces(mesh.faces[n_kept:], len(mesh.vertices))
-    patches = [mesh.vertices[np.unique(mesh.faces[n_kept:][labels == number])] for number in range(int(labels.max(initial=-1)) + 1)]
-    return max((greatest_length(points) for points in patches), default=0.0)
+def span_of_new(vertices: FloatArray, faces: IntArray) -> float:
+    """Largest extent in mm of a patch among some faces."""
+    labels = label_pieces(faces, len(vertices))
+    order = np.argsort(labels, kind="stable")
+    patches = np.split(faces[order], np.flatnonzero(np.diff(labels[order])) + 1) if len(faces) else []
+    return max((greatest_length(vertices[np.unique(patch)]) for patch in patches), default=0.0)
 
 
 def with_depth(repair: Repair, before: Mesh, changed: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None) -> Repair:

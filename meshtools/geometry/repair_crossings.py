@@ -57,7 +57,7 @@ def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repai
             if excess:
                 why = excess
                 continue
-            span = max(span, span_of_new(following, int((~is_cut).sum())))
+            span = max(span, span_of_new(following.vertices, following.faces[int((~is_cut).sum()) :]))
             mesh, faces, n_pairs = following, left.faces, left.n_pairs
             removed, invented, n_places = removed + gone, invented + made, n_places + 1
             break

@@ -37,7 +37,7 @@ def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
         if len(found) > MOST_SHARE * len(mesh.vertices):
             return found[:0]
         is_asked, is_near = _around(mesh, tips)
-        near = _laid_flat(near.replaced(faces=mesh.faces[is_near], source=mesh.source[is_near]), tips, found)
+        near = laid_flat(near.replaced(faces=mesh.faces[is_near], source=mesh.source[is_near]), tips, found)
     return found
 
 
@@ -53,7 +53,7 @@ def _around(mesh: Mesh, tips: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDA
     return is_in, np.asarray(is_ring[mesh.faces].any(axis=1))
 
 
-def _laid_flat(mesh: Mesh, tips: NDArray[np.int64], found: NDArray[np.int32]) -> Mesh:
+def laid_flat(mesh: Mesh, tips: NDArray[np.int64], found: NDArray[np.int32]) -> Mesh:
     """The mesh with each tip in the middle of its ring's corners that are no spikes. Around a tip each of them follows it once."""
     start, end = mesh.faces.ravel(), mesh.faces[:, [1, 2, 0]].ravel()
     is_tip, is_found = np.zeros((2, len(mesh.vertices)), dtype=bool)
