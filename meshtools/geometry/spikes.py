@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,7 +55,7 @@ def _around(mesh: Mesh, tips: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDA
     return is_in, np.asarray(is_ring[mesh.faces].any(axis=1))
 
 
-def laid_flat(mesh: Mesh, tips: NDArray[np.int64], found: NDArray[np.int32]) -> Mesh:
+def laid_flat(mesh: Mesh, tips: NDArray[np.integer[Any]], found: NDArray[np.int32]) -> Mesh:
     """The mesh with each tip in the middle of its ring's corners that are no spikes. Around a tip each of them follows it once."""
     start, end = mesh.faces.ravel(), mesh.faces[:, [1, 2, 0]].ravel()
     is_tip, is_found = np.zeros((2, len(mesh.vertices)), dtype=bool)
