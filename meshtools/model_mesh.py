@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,8 @@ class Mesh:
     faces: IntArray
     source: SourceArray
     colour: ColourArray | None = None
+    of_faces: dict[str, Any] = field(default_factory=dict, repr=False)
+    """What was worked out from the faces alone, by its name; kept because steps one after the other ask for the same."""
 
     def __post_init__(self) -> None:
         _check_mesh(self)
@@ -52,7 +54,10 @@ class Mesh:
     def replaced(self, **changes: Any) -> Mesh:
         """The same mesh with some arrays exchanged, checked again."""
         parts = {"vertices": self.vertices, "faces": self.faces, "source": self.source, "colour": self.colour}
-        return Mesh.create(**(parts | changes))
+        made = Mesh.create(**(parts | changes))
+        if made.faces is self.faces:
+            made.of_faces.update(self.of_faces)
+        return made
 
 
 def _owned(values: Any, dtype: Any, width: int | None = None) -> Any:

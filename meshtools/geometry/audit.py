@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.neighbours import half_edge_counts
+from meshtools.geometry.neighbours import half_edge_counts, mesh_half_edge_counts
 from meshtools.geometry.orient import enclosed_volumes, find_cavities
 from meshtools.geometry.pieces import face_areas, label_pieces
 from meshtools.model import FloatArray, IntArray, Mesh
@@ -46,11 +46,13 @@ def is_degenerate(vertices: FloatArray, faces: IntArray) -> NDArray[np.bool_]:
 
 def count_edges(faces: IntArray, n_vertices: int) -> tuple[int, int, int]:
     """Edges with one face, with more than two faces, and with two faces that run along them in the same direction."""
-    if len(faces) == 0:
-        return 0, 0, 0
+    return _edge_totals(half_edge_counts(faces, n_vertices))
+
+
+def _edge_totals(counts: tuple[NDArray[np.uint8], NDArray[np.uint8]]) -> tuple[int, int, int]:
     from meshtools.geometry.edge_kernels import edge_totals
 
-    n_open, n_crowded, n_same = edge_totals(*half_edge_counts(faces, n_vertices))
+    n_open, n_crowded, n_same = edge_totals(*counts)
     return int(n_open), int(n_crowded), int(n_same)
 
 
@@ -70,7 +72,7 @@ def audit_topology(mesh: Mesh) -> TopologyAudit:
     another one and bound a cavity of it, whose volume is negative.
     """
     n_vertices, n_faces = len(mesh.vertices), len(mesh.faces)
-    n_open, n_nonmanifold, n_inconsistent = count_edges(mesh.faces, n_vertices)
+    n_open, n_nonmanifold, n_inconsistent = _edge_totals(mesh_half_edge_counts(mesh))
     n_degenerate = int(is_degenerate(mesh.vertices, mesh.faces).sum())
     labels = label_pieces(mesh.faces, n_vertices)
     n_pieces = int(labels.max()) + 1 if n_faces else 0

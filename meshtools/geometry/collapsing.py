@@ -6,16 +6,17 @@ collapses follow quadric error metrics (`collapsing_kernels`).
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.neighbours import face_neighbours
-from meshtools.geometry.threads import in_blocks
+from meshtools.geometry.threads import at_once, in_blocks
 from meshtools.model import Mesh
 
-STEPS = np.geomspace(0.05, 0.6, 30)  # of the tolerance: how far off planes may be, sweep by sweep
+STEPS = np.geomspace(0.14, 0.6, 18)  # of the tolerance: how far off planes may be, sweep by sweep
 REACH = 0.8  # of the tolerance: how far vertices may be off; the rest is left for what lies between them
 
 
@@ -42,10 +43,10 @@ class Collapsing:
 
     def _replay(self) -> None:
         """The coarse mesh from the collapses that are not undone."""
-        from meshtools.geometry.undoing_kernels import faces_left, replayed, vertices_left
+        from meshtools.geometry.undoing_kernels import faces_left, stand_ins, vertices_left, vertices_moved
 
-        fine = self.fine
-        self._stands_for, vertices = replayed(fine.vertices, self._collapses, self._is_undone)
+        fine, done = self.fine, (self._collapses, self._is_undone)
+        vertices, self._stands_for = at_once([partial(vertices_moved, fine.vertices, *done), partial(stand_ins, len(fine.vertices), *done)])
         self._vertex_number, self._vertex_place = vertices_left(self._stands_for)
         self.face_number, self._place_of, corners = faces_left(fine.faces, self._stands_for, self._vertex_place)
         self.coarse = Mesh.create(vertices[self._vertex_number], corners)
@@ -56,7 +57,7 @@ class Collapsing:
         most: so many at each corner; 0 for one at that corner of each face which moved last. Returns the place (k,) of each old coarse face among
         the new ones, -1 where it is gone or has changed, and True for fine vertices (n,) that have landed again; None where nothing is undone.
         """
-        from meshtools.geometry.undoing_kernels import undone
+        from meshtools.geometry.undoing_kernels import changed_faces, undone
 
         before, number = self.coarse, self.face_number
         is_wanted = np.zeros(len(self.fine.vertices), bool)
@@ -67,8 +68,7 @@ class Collapsing:
         self._is_undone = is_undone
         self._replay()
         place = self._place_of[number]
-        old, new = before.vertices[before.faces], self.coarse.vertices[self.coarse.faces[place]]
-        place[(old != new).any(axis=(1, 2))] = -1
+        place[changed_faces(before.vertices, before.faces, self.coarse.vertices, self.coarse.faces, place)] = -1
         return place, self._land_again(before, place)
 
     def _corners_around(self, wanted: Any, most: int, n_rings: int) -> Any:

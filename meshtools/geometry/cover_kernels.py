@@ -106,14 +106,15 @@ def _is_beside(weights: Any) -> bool:
 
 
 @compiled
-def _largest_offset(offsets: Any, weights: Any, polygon: Any, spare: Any) -> float:
-    """Largest of the offsets (3, 3) at the corners of a carried face, or, where it is not all within the coarse one, over the part that is."""
+def _largest_offset(offsets: Any, weights: Any, polygon: Any, spare: Any, enough_mm: float) -> float:
+    """Largest of the offsets (3, 3) at the corners of a carried face, or, where that is more than enough and the face is not all within the coarse
+    one, over the part that is."""
     largest, is_within = 0.0, True
     for k in range(3):
         for edge in range(3):
             is_within = is_within and weights[k, edge] > -TOUCH
         largest = max(largest, offsets[k, 0] ** 2 + offsets[k, 1] ** 2 + offsets[k, 2] ** 2)
-    if is_within:
+    if is_within or largest <= enough_mm * enough_mm:
         return float(np.sqrt(largest))
     for k in range(3):
         for axis in range(3):
@@ -122,24 +123,26 @@ def _largest_offset(offsets: Any, weights: Any, polygon: Any, spare: Any) -> flo
 
 
 @compiled
-def _carry_over(row: int, target: int, fine: Any, landing: Any, frames: Any, found: Any, work: Any) -> bool:
+def _carry_over(row: int, target: int, fine: Any, landing: Any, frames: Any, enough_mm: float, found: Any, work: Any) -> bool:
     """Take one fine face into the patch of a coarse one: its barycentric weights (3 corners, 3) go into work, what it shows into found. False
     where it lies beside the coarse face and shows nothing."""
     (vertices, faces), (_, point), (upper, count, _) = fine, landing, found
     weights, polygon, spare, offsets = work
-    frame = frames[target]
     for k in range(3):
         v = faces[row, k]
-        x, y, z = point[v, 0] - frame[0], point[v, 1] - frame[1], point[v, 2] - frame[2]
-        height = x * frame[3] + y * frame[4] + z * frame[5]
-        weights[k, 1] = x * frame[6] + y * frame[7] + z * frame[8]
-        weights[k, 2] = x * frame[9] + y * frame[10] + z * frame[11]
+        x, y, z = point[v, 0] - frames[target, 0], point[v, 1] - frames[target, 1], point[v, 2] - frames[target, 2]
+        weights[k, 1] = x * frames[target, 6] + y * frames[target, 7] + z * frames[target, 8]
+        weights[k, 2] = x * frames[target, 9] + y * frames[target, 10] + z * frames[target, 11]
         weights[k, 0] = 1.0 - weights[k, 1] - weights[k, 2]
-        for axis in range(3):
-            offsets[k, axis] = point[v, axis] - height * frame[3 + axis] - vertices[v, axis]
     if _is_beside(weights):
         return False
-    upper[target] = max(upper[target], _largest_offset(offsets, weights, polygon, spare))
+    for k in range(3):
+        v = faces[row, k]
+        x, y, z = point[v, 0] - frames[target, 0], point[v, 1] - frames[target, 1], point[v, 2] - frames[target, 2]
+        height = x * frames[target, 3] + y * frames[target, 4] + z * frames[target, 5]
+        for axis in range(3):
+            offsets[k, axis] = point[v, axis] - height * frames[target, 3 + axis] - vertices[v, axis]
+    upper[target] = max(upper[target], _largest_offset(offsets, weights, polygon, spare, enough_mm))
     count[target] += _covers_probe(weights)
     return True
 
@@ -150,11 +153,11 @@ def _lands_on(faces: Any, row: int, landed: Any, target: int) -> bool:
 
 
 @compiled
-def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames: Any, found: Any, work: Any, growth: Any, n: int) -> int:
+def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, coarse: Any, found: Any, work: Any, growth: Any, n: int) -> int:
     """Carry one fine face over to a coarse one, and list the pairs by which the patch must grow, in room for MOST_GROWN more; returns the list's
     length. A face beyond an edge of which an end lands on the coarse one is in the patch already."""
     faces, landed, is_spoilt = fine[1], landing[0], found[2]
-    if not _carry_over(row, target, fine, landing, frames, found, work):
+    if not _carry_over(row, target, fine, landing, coarse[0], coarse[1], found, work):
         return n
     for i in range(3):
         beyond = across[row, i]
@@ -171,10 +174,11 @@ def _take_in(row: int, target: int, fine: Any, across: Any, landing: Any, frames
 
 
 @compiled
-def cover_first(start: int, end: int, fine: Any, across: Any, landing: Any, frames: Any, is_wanted: Any, found: Any) -> Any:
+def cover_first(start: int, end: int, fine: Any, across: Any, landing: Any, coarse: Any, is_wanted: Any, found: Any) -> Any:
     """Every fine face from `start` to before `end` into the patch of each wanted coarse face that one of its corners lands on.
 
-    fine: vertices and faces; landing: coarse face (n,) and point (n, 3) of each vertex; found: of each coarse face the distance shown so far,
+    fine: vertices and faces; landing: coarse face (n,) and point (n, 3) of each vertex; coarse: `coarse_frames`, and the distance up to which it does
+    not matter how far the fine face is off exactly; found: of each coarse face the distance shown so far,
     the number of times covered, and whether the proof is spoilt. Returns (k, 2) int64: pairs of a fine and a coarse face by which patches
     must grow, because an edge between them enters the coarse face.
     """
@@ -186,21 +190,21 @@ def cover_first(start: int, end: int, fine: Any, across: Any, landing: Any, fram
         if n + 3 * MOST_GROWN > len(growth):
             growth = np.concatenate((growth, np.empty((len(growth), 2), np.int64)))
         if is_wanted[first]:
-            n = _take_in(row, first, fine, across, landing, frames, found, work, growth, n)
+            n = _take_in(row, first, fine, across, landing, coarse, found, work, growth, n)
         if is_wanted[second] and second != first:
-            n = _take_in(row, second, fine, across, landing, frames, found, work, growth, n)
+            n = _take_in(row, second, fine, across, landing, coarse, found, work, growth, n)
         if is_wanted[third] and third != first and third != second:
-            n = _take_in(row, third, fine, across, landing, frames, found, work, growth, n)
+            n = _take_in(row, third, fine, across, landing, coarse, found, work, growth, n)
     return growth[:n]
 
 
 @compiled
-def cover_more(pairs: Any, fine: Any, across: Any, landing: Any, frames: Any, found: Any) -> Any:
+def cover_more(pairs: Any, fine: Any, across: Any, landing: Any, coarse: Any, found: Any) -> Any:
     """The same for given pairs (k, 2) of a fine and a coarse face. Returns the pairs by which the patches must grow next."""
     growth, n = np.empty((FIRST_LENGTH, 2), np.int64), 0
     work = np.empty((3, 3)), np.empty((7, 6)), np.empty((7, 6)), np.empty((3, 3))
     for p in range(len(pairs)):
         if n + MOST_GROWN > len(growth):
             growth = np.concatenate((growth, np.empty((len(growth), 2), np.int64)))
-        n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, frames, found, work, growth, n)
+        n = _take_in(pairs[p, 0], pairs[p, 1], fine, across, landing, coarse, found, work, growth, n)
     return growth[:n]

@@ -15,35 +15,36 @@ MOST = 255  # faces that are counted at an edge
 @compiled
 def _by_lower_end(faces: Any, first: int, last: int) -> Any:
     """Half-edges (k,) whose lower end is from `first` to before `last`, numbered 3 * face + corner, in the order of that end; where those of each
-    such vertex start; and their higher ends (k,)."""
+    such vertex start; and their codes (k,): twice the higher end, and one more where they begin there."""
     starts = np.zeros(last - first + 1, np.int64)
     for t in range(len(faces)):
-        for k in range(3):
-            low = min(faces[t, k], faces[t, k + 1 if k < 2 else 0])
+        a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
+        for low in (min(a, b), min(b, c), min(c, a)):
             if first <= low < last:
                 starts[low - first + 1] += 1
     for v in range(last - first):
         starts[v + 1] += starts[v]
-    place, half_edges, highs = starts[:-1].copy(), np.empty(starts[-1], np.int32), np.empty(starts[-1], np.int32)
+    place, half_edges, codes = starts[:-1].copy(), np.empty(starts[-1], np.int32), np.empty(starts[-1], np.uint32)
     for t in range(len(faces)):
         for k in range(3):
             start, end = faces[t, k], faces[t, k + 1 if k < 2 else 0]
             low = min(start, end)
             if first <= low < last:
-                half_edges[place[low - first]], highs[place[low - first]] = 3 * t + k, max(start, end)
-                place[low - first] += 1
-    return half_edges, starts, highs
+                i = place[low - first]
+                half_edges[i], codes[i] = 3 * t + k, 2 * max(start, end) + (start > end)
+                place[low - first] = i + 1
+    return half_edges, starts, codes
 
 
 @compiled
 def neighbours_at(faces: Any, first: int, last: int, across: Any) -> None:
     """Set across (m, 3), of -1 before, at the edges whose lower end is from `first` to before `last`: see `neighbours.face_neighbours`."""
-    half_edges, starts, highs = _by_lower_end(faces, first, last)
+    half_edges, starts, codes = _by_lower_end(faces, first, last)
     for v in range(last - first):
         for i in range(starts[v], starts[v + 1]):
             n_same, other = 0, -1
             for j in range(starts[v], starts[v + 1]):
-                if highs[j] == highs[i] and j != i:
+                if codes[j] >> 1 == codes[i] >> 1 and j != i:
                     n_same += 1
                     other = half_edges[j]
             if n_same:
@@ -53,37 +54,37 @@ def neighbours_at(faces: Any, first: int, last: int, across: Any) -> None:
 @compiled
 def faces_at(faces: Any, first: int, last: int, along: Any, against: Any) -> None:
     """Set along (3 m,) and against (3 m,) at the edges whose lower end is from `first` to before `last`: see `neighbours.half_edge_counts`."""
-    half_edges, starts, highs = _by_lower_end(faces, first, last)
-    few = np.empty(FEW, np.int64)
+    half_edges, starts, codes = _by_lower_end(faces, first, last)
     for v in range(last - first):
-        own, high = half_edges[starts[v] : starts[v + 1]], highs[starts[v] : starts[v + 1]]
-        n = len(own)
-        code = few if n <= FEW else np.empty(n, np.int64)  # of the other end, and the way it runs
-        for i in range(n):
-            code[i] = 2 * high[i] + (faces[own[i] // 3, own[i] % 3] == high[i])
-        if n <= FEW:
-            for i in range(n):
-                n_along, n_against = 0, 0
-                for j in range(n):
-                    n_along += code[j] == code[i]
-                    n_against += code[j] == code[i] ^ 1
-                along[own[i]], against[own[i]] = n_along, n_against
+        begin, stop = starts[v], starts[v + 1]
+        if stop - begin > FEW:
+            _count_sorted(half_edges[begin:stop], codes[begin:stop], along, against)
             continue
-        order = np.argsort(code)
-        begin = 0
-        while begin < n:
-            stop = begin
-            while stop < n and code[order[stop]] >> 1 == code[order[begin]] >> 1:
-                stop += 1
-            n_back = 0
-            for i in range(begin, stop):
-                n_back += code[order[i]] & 1
-            for i in range(begin, stop):
-                is_back = code[order[i]] & 1
-                n_same = n_back if is_back else stop - begin - n_back
-                along[own[order[i]]] = min(n_same, MOST)
-                against[own[order[i]]] = min(stop - begin - n_same, MOST)
-            begin = stop
+        for i in range(begin, stop):
+            n_along, n_against = 0, 0
+            for j in range(begin, stop):
+                n_along += codes[j] == codes[i]
+                n_against += codes[j] == codes[i] ^ 1
+            along[half_edges[i]], against[half_edges[i]] = n_along, n_against
+
+
+@compiled
+def _count_sorted(own: Any, codes: Any, along: Any, against: Any) -> None:
+    """The same for the many half-edges of one vertex."""
+    order = np.argsort(codes)
+    begin, n = 0, len(own)
+    while begin < n:
+        stop = begin
+        while stop < n and codes[order[stop]] >> 1 == codes[order[begin]] >> 1:
+            stop += 1
+        n_back = 0
+        for i in range(begin, stop):
+            n_back += codes[order[i]] & 1
+        for i in range(begin, stop):
+            n_same = n_back if codes[order[i]] & 1 else stop - begin - n_back
+            along[own[order[i]]] = min(n_same, MOST)
+            against[own[order[i]]] = min(stop - begin - n_same, MOST)
+        begin = stop
 
 
 @compiled

@@ -73,8 +73,11 @@ class Landing:
 
         in_blocks(len(fine[1]), prove)
 
-    def prove_coarse(self, is_wanted: Any) -> FloatArray:
-        """For each wanted coarse face a distance (m,) within which all of it has the fine surface near; infinite where not shown."""
+    def prove_coarse(self, is_wanted: Any, enough_mm: float = 0.0) -> FloatArray:
+        """For each wanted coarse face a distance (m,) within which all of it has the fine surface near; infinite where not shown.
+
+        Up to enough_mm it need not be the least that can be shown.
+        """
         from meshtools.geometry.cover_kernels import coarse_frames, cover_first
 
         n = len(self.coarse.faces)
@@ -82,7 +85,7 @@ class Landing:
         upper, count, is_spoilt = np.zeros(n), np.zeros(n, np.int64), np.isnan(frames[:, 0])
         is_wanted = is_wanted & ~is_spoilt
         fine, landing, found = (self.fine.vertices, self.fine.faces), (self.face, self.point), (upper, count, is_spoilt)
-        args = fine, self._across, landing, frames
+        args = fine, self._across, landing, (frames, enough_mm)
         pairs = _carried(len(fine[1]), lambda rows, shown: cover_first(rows.start, rows.stop, *args, is_wanted, shown), found)
         pairs = np.concatenate([pairs, self._seeds(is_wanted)])
         known = np.empty(0, np.int64)

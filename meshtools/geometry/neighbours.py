@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry import threads
-from meshtools.model import IntArray
+from meshtools.model import IntArray, Mesh
 
 
 def half_edge_counts(faces: IntArray, n_vertices: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
@@ -20,6 +20,14 @@ def half_edge_counts(faces: IntArray, n_vertices: int) -> tuple[NDArray[np.uint8
     faces = np.ascontiguousarray(faces, np.int32)
     along, against = np.zeros(3 * len(faces), np.uint8), np.zeros(3 * len(faces), np.uint8)
     _share_out(n_vertices, lambda first, last: faces_at(faces, first, last, along, against))
+    return along, against
+
+
+def mesh_half_edge_counts(mesh: Mesh) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """The same for all faces of a mesh, counted once."""
+    if "half_edge_counts" not in mesh.of_faces:
+        mesh.of_faces["half_edge_counts"] = half_edge_counts(mesh.faces, len(mesh.vertices))
+    along, against = mesh.of_faces["half_edge_counts"]
     return along, against
 
 

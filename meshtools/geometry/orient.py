@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.measure import hull_points
-from meshtools.geometry.neighbours import face_neighbours, half_edge_counts
+from meshtools.geometry.neighbours import face_neighbours, half_edge_counts, mesh_half_edge_counts
 from meshtools.geometry.pieces import face_areas, label_pieces, piece_boxes
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -56,7 +56,7 @@ def make_consistent(mesh: Mesh) -> NDArray[np.bool_]:
     from meshtools.geometry.piece_kernels import disagreeing_faces, label_patches
 
     n_faces = len(mesh.faces)
-    along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
+    along, against = mesh_half_edge_counts(mesh)
     if not ((along == 2) & (against == 0)).any():
         return np.zeros(n_faces, dtype=bool)
     across = face_neighbours(mesh.faces, len(mesh.vertices))
@@ -95,7 +95,7 @@ def enclosed_volumes(mesh: Mesh, labels: IntArray) -> FloatArray:
     from meshtools.geometry.area_kernels import cone_volumes
 
     middle, volumes = cone_volumes(mesh.vertices, mesh.faces, np.ascontiguousarray(labels, np.int32), n_pieces)
-    start, end, face = open_half_edges(mesh.faces, len(mesh.vertices))
+    start, end, face = rim_half_edges(mesh)
     if len(start):
         a, b = mesh.vertices[start] - middle[labels[face]], mesh.vertices[end] - middle[labels[face]]
         rim = rim_labels(start, end, len(mesh.vertices))
@@ -107,9 +107,16 @@ def enclosed_volumes(mesh: Mesh, labels: IntArray) -> FloatArray:
 
 def open_half_edges(faces: IntArray, n_vertices: int) -> tuple[IntArray, IntArray, IntArray]:
     """Start vertex, end vertex and face of every half-edge whose opposite is missing, in the order of the faces."""
-    if len(faces) == 0:
-        return (np.zeros(0, dtype=np.int32),) * 3
-    where = np.flatnonzero(half_edge_counts(faces, n_vertices)[1] == 0)
+    return _without_opposite(faces, half_edge_counts(faces, n_vertices)[1])
+
+
+def rim_half_edges(mesh: Mesh) -> tuple[IntArray, IntArray, IntArray]:
+    """The same for all faces of a mesh."""
+    return _without_opposite(mesh.faces, mesh_half_edge_counts(mesh)[1])
+
+
+def _without_opposite(faces: IntArray, against: NDArray[np.uint8]) -> tuple[IntArray, IntArray, IntArray]:
+    where = np.flatnonzero(against == 0)
     return faces.ravel()[where], faces[where // 3, (where + 1) % 3], (where // 3).astype(np.int32)
 
 

@@ -50,7 +50,7 @@ class Refining:
         landing.prove_fine(self.fine_mm > tolerance_mm, tolerance_mm, self.fine_mm)
         landing.prove_fine_nearby(np.flatnonzero(self.fine_mm > tolerance_mm), tolerance_mm, self.fine_mm)
         wanted = self.coarse_mm > tolerance_mm
-        self.coarse_mm[wanted] = landing.prove_coarse(wanted)[wanted]
+        self.coarse_mm[wanted] = landing.prove_coarse(wanted, tolerance_mm)[wanted]
         landing.prove_coarse_nearby(np.flatnonzero(self.coarse_mm > tolerance_mm), tolerance_mm, self.coarse_mm)
 
     def _astray(self) -> Any:
@@ -61,6 +61,8 @@ class Refining:
 
     def undo_at(self, faces: Any) -> bool:
         """Undo what has made these coarse faces, and note what has to be shown again. False where nothing is left to undo, or it takes too long."""
+        from meshtools.geometry.undoing_kernels import note_changed
+
         self._n_rounds += 1
         if self._n_rounds > ROUNDS:
             return False
@@ -70,7 +72,7 @@ class Refining:
         if changed is None:
             return False
         place, is_again = changed
-        self.fine_mm[is_again[self.landing.fine.faces].any(axis=1)] = np.inf
+        note_changed(self.landing.fine.faces, is_again, self.fine_mm)
         shown, self.coarse_mm = self.coarse_mm, np.full(len(self.coarse.faces), np.inf)
         self.coarse_mm[place[place >= 0]] = shown[place >= 0]
         return True

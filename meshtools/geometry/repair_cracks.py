@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
-from meshtools.geometry.orient import open_half_edges
+from meshtools.geometry.orient import rim_half_edges
 from meshtools.geometry.pieces import label_pieces
 from meshtools.geometry.repair_budget import Repair
 from meshtools.model import FloatArray, IntArray, Mesh
@@ -28,7 +28,7 @@ def close_cracks(mesh: Mesh) -> Repair:
     """
     n_places = 0
     for _ in range(MOST_ROUNDS):
-        start, end, face = open_half_edges(mesh.faces, len(mesh.vertices))
+        start, end, face = rim_half_edges(mesh)
         if len(start) == 0:
             break
         piece = np.zeros(len(mesh.vertices), dtype=np.int64)

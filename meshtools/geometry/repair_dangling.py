@@ -89,9 +89,10 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
 
 def _body_share(mesh: Mesh, is_own: NDArray[np.bool_], whole_mm3: float) -> float:
     """Percent of the volume that a part encloses by itself; 0 for one that is open by itself, which encloses nothing."""
-    if count_edges(mesh.faces[is_own], len(mesh.vertices))[0] or whole_mm3 <= 0:
+    own = take_faces(mesh, is_own)
+    if whole_mm3 <= 0 or count_edges(own.faces, len(own.vertices))[0]:
         return 0.0
-    return 100.0 * enclosed_volume(take_faces(mesh, is_own)) / whole_mm3
+    return 100.0 * enclosed_volume(own) / whole_mm3
 
 
 def _find_parts(mesh: Mesh) -> _Parts | None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.distance_nearby import faces_around
-from meshtools.geometry.orient import open_half_edges
+from meshtools.geometry.orient import rim_half_edges
 from meshtools.geometry.pieces import Pieces, area_vectors, face_areas, piece_boxes, rank_pieces, take_faces
 from meshtools.geometry.repair_budget import Repair
 from meshtools.model import Find, Finding, FloatArray, Mesh, Severity
@@ -35,7 +35,7 @@ def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Re
     pieces = rank_pieces(mesh)
     if len(pieces) < 2 or up_to_mm <= 0:
         return Repair("doubled-sheet", mesh)
-    loose = np.unique(pieces.labels[open_half_edges(mesh.faces, len(mesh.vertices))[2]]).astype(np.int64)
+    loose = np.unique(pieces.labels[rim_half_edges(mesh)[2]]).astype(np.int64)
     base_faces = np.isin(pieces.labels, loose[loose > 0], invert=True)
     if not len(loose[loose > 0]) or not base_faces.any():
         return Repair("doubled-sheet", mesh)
@@ -63,7 +63,7 @@ def _points_of(mesh: Mesh, faces: NDArray[np.int32]) -> FloatArray:
 
 
 def _rim_points(mesh: Mesh) -> FloatArray:
-    start, end, _ = open_half_edges(mesh.faces, len(mesh.vertices))
+    start, end, _ = rim_half_edges(mesh)
     return (mesh.vertices[start] + mesh.vertices[end]) / 2
 
 

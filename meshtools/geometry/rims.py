@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.measure import greatest_length
-from meshtools.geometry.orient import open_half_edges
+from meshtools.geometry.orient import rim_half_edges
 from meshtools.geometry.triangulate import triangulate_loop
 from meshtools.geometry.weld import edge_keys_between
 from meshtools.model import FloatArray, Mesh
@@ -35,7 +35,7 @@ def find_rims(mesh: Mesh) -> tuple[Rim, ...]:
 
     Edges of an inconsistent or crowded surface that do not come back to their start form no loop and are left out.
     """
-    start, end, _ = open_half_edges(mesh.faces, len(mesh.vertices))
+    start, end, _ = rim_half_edges(mesh)
     loops = _simple_loops(start.tolist(), end.tolist())
     rims = [_rim(mesh.vertices, np.array(loop, dtype=np.int32)) for loop in loops if len(loop) >= 3]
     return tuple(sorted(rims, key=lambda rim: (-round(rim.span_mm, 9), int(rim.vertices.min()))))

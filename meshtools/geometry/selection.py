@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.orient import open_half_edges, points_inside, rim_labels
+from meshtools.geometry.orient import points_inside, rim_half_edges, rim_labels
 from meshtools.geometry.pieces import Pieces, flat_share, piece_boxes, take_faces, thinned
 from meshtools.model import FloatArray, Mesh
 
@@ -43,7 +43,7 @@ class Choice:
 
 def solid_pieces(mesh: Mesh, pieces: Pieces) -> NDArray[np.bool_]:
     """(p,) True for a piece that is closed, or would be after small caps (SOLID_RIM_RATIO)."""
-    start, end, face = open_half_edges(mesh.faces, len(mesh.vertices))
+    start, end, face = rim_half_edges(mesh)
     if len(start) == 0:
         return np.ones(len(pieces), dtype=bool)
     rim = rim_labels(start, end, len(mesh.vertices))

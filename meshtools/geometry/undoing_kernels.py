@@ -30,17 +30,45 @@ def undone(collapses: Any, rings: Any, stands_for: Any, is_wanted: Any, most: in
 
 
 @compiled
-def replayed(points: Any, collapses: Any, is_undone: Any) -> Any:
-    """The vertex (n,) that stands for each one after the collapses that are not undone, and the places (n, 3) of those that stand."""
-    kept, gone, places = collapses
-    vertices, stands_for = points.copy(), np.arange(len(points)).astype(np.int32)
+def vertices_moved(points: Any, collapses: Any, is_undone: Any) -> Any:
+    """The places (n, 3) of the vertices after the collapses that are not undone."""
+    kept, _, places = collapses
+    vertices = points.copy()
     for i in range(len(kept)):
         if not is_undone[i]:
-            vertices[kept[i]] = places[i]
+            vertices[kept[i], 0], vertices[kept[i], 1], vertices[kept[i], 2] = places[i, 0], places[i, 1], places[i, 2]
+    return vertices
+
+
+@compiled
+def stand_ins(n_vertices: int, collapses: Any, is_undone: Any) -> Any:
+    """The vertex (n,) that stands for each one after the collapses that are not undone."""
+    kept, gone, _ = collapses
+    stands_for = np.arange(n_vertices).astype(np.int32)
     for i in range(len(kept) - 1, -1, -1):
         if not is_undone[i]:
             stands_for[gone[i]] = stands_for[kept[i]]
-    return stands_for, vertices
+    return stands_for
+
+
+@compiled
+def changed_faces(old_vertices: Any, old_faces: Any, vertices: Any, faces: Any, place: Any) -> Any:
+    """(k,) True for old faces whose corners are no more where those of the face at their place (k,) are."""
+    is_changed = np.zeros(len(old_faces), np.bool_)
+    for t in range(len(old_faces)):
+        for k in range(3):
+            for axis in range(3):
+                if old_vertices[old_faces[t, k], axis] != vertices[faces[place[t], k], axis]:
+                    is_changed[t] = True
+    return is_changed
+
+
+@compiled
+def note_changed(faces: Any, is_changed: Any, shown: Any) -> None:
+    """Set what is shown (m,) of faces with a changed corner (n,) to infinite."""
+    for t in range(len(faces)):
+        if is_changed[faces[t, 0]] or is_changed[faces[t, 1]] or is_changed[faces[t, 2]]:
+            shown[t] = np.inf
 
 
 @compiled

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
-from meshtools.geometry.neighbours import half_edge_counts
+from meshtools.geometry.neighbours import mesh_half_edge_counts
 from meshtools.geometry.pieces import area_vectors, take_faces
 from meshtools.model import ColourArray, FloatArray, IntArray, Mesh
 
@@ -145,7 +145,7 @@ def remove_fins(mesh: Mesh, max_rounds: int = 10) -> tuple[Mesh, int]:
 
     n_removed = 0
     for _ in range(max_rounds):
-        is_fin = hanging_faces(*half_edge_counts(mesh.faces, len(mesh.vertices)))
+        is_fin = hanging_faces(*mesh_half_edge_counts(mesh))
         if not is_fin.any():
             break
         n_removed += int(is_fin.sum())
@@ -160,7 +160,7 @@ def cut_crowded_edges(mesh: Mesh) -> tuple[Mesh, int]:
     ends there, as on a rim. Each surface gets its own copy of the edge's vertices, moved back by APART_RATIO of the diagonal. The
     mesh must be consistently wound.
     """
-    along, against = half_edge_counts(mesh.faces, len(mesh.vertices))
+    along, against = mesh_half_edge_counts(mesh)
     rows = np.unique(np.flatnonzero((along > 1) | (against > 1)) // 3)
     if len(rows) == 0:
         return mesh, 0
