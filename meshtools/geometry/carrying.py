@@ -47,6 +47,8 @@ def _sources(landing: Landing) -> Any:
 
 def near_faces(landing: Landing, faces: Any) -> Any:
     """(m,) True for fine faces that land on one of these coarse faces, or within two rings of faces around it."""
+    from meshtools.geometry.piece_kernels import touching_faces
+
     coarse = landing.coarse
     is_near = np.zeros(len(coarse.faces), bool)
     is_near[faces] = True
@@ -54,7 +56,7 @@ def near_faces(landing: Landing, faces: Any) -> Any:
         at_vertex = np.zeros(len(coarse.vertices), bool)
         at_vertex[coarse.faces[is_near]] = True
         is_near = np.asarray(at_vertex[coarse.faces].any(axis=1))
-    return is_near[landing.face][landing.fine.faces].any(axis=1)
+    return touching_faces(landing.fine.faces, is_near[landing.face])
 
 
 def new_crossings(landing: Landing) -> Any:

@@ -132,3 +132,20 @@ def pairs_at_edges(faces: Any, across: Any) -> Any:
                     is_same[n] = is_same[n] or (faces[other, j] == start and faces[other, (j + 1) % 3] == end)
                 n += 1
     return pairs, is_same
+
+
+@compiled
+def touching_faces(faces: Any, is_marked: Any) -> Any:
+    """(m,) True for faces with a marked corner; is_marked (n,)."""
+    is_touching = np.empty(len(faces), np.bool_)
+    for t in range(len(faces)):
+        is_touching[t] = is_marked[faces[t, 0]] or is_marked[faces[t, 1]] or is_marked[faces[t, 2]]
+    return is_touching
+
+
+@compiled
+def mark_corners(faces: Any, is_chosen: Any, is_marked: Any) -> None:
+    """Mark the corners (n,) of the chosen faces (m,)."""
+    for t in range(len(faces)):
+        if is_chosen[t]:
+            is_marked[faces[t, 0]] = is_marked[faces[t, 1]] = is_marked[faces[t, 2]] = True

@@ -106,11 +106,27 @@ def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
     return np.asarray(faces_among(have, mesh.faces, want, wanted.faces))
 
 
+def faces_at(mesh: Mesh, vertices: IntArray) -> NDArray[np.bool_]:
+    """(m,) True for the faces with one of these vertices."""
+    from meshtools.geometry.piece_kernels import touching_faces
+
+    is_marked = np.zeros(len(mesh.vertices), dtype=bool)
+    is_marked[vertices] = True
+    return np.asarray(touching_faces(mesh.faces, is_marked))
+
+
+def ring_around(mesh: Mesh, is_in: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,) True for these vertices and those that share a face with one of them."""
+    from meshtools.geometry.piece_kernels import mark_corners, touching_faces
+
+    is_marked = is_in.copy()
+    mark_corners(mesh.faces, touching_faces(mesh.faces, is_in), is_marked)
+    return is_marked
+
+
 def without_vertices(mesh: Mesh, vertices: IntArray) -> Mesh:
     """The mesh without these vertices and all faces that use them, which leaves a hole."""
-    is_gone = np.zeros(len(mesh.vertices), dtype=bool)
-    is_gone[vertices] = True
-    return take_faces(mesh, np.asarray(~is_gone[mesh.faces].any(axis=1)))
+    return take_faces(mesh, ~faces_at(mesh, vertices))
 
 
 def take_pieces(mesh: Mesh, pieces: Pieces, numbers: Sequence[int]) -> Mesh:

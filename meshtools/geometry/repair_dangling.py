@@ -32,8 +32,8 @@ class _Parts:
     label: NDArray[np.int64]
     area: FloatArray
     piece: NDArray[np.int64]
-    is_open: NDArray[np.bool_]
-    """Half-edges (3 m,) at edges of one face."""
+    has_open: NDArray[np.bool_]
+    """(p,) whether the part has edges of one face."""
     crowded: NDArray[np.int64]
     """Half-edges (k,) at edges of more than two faces, ascending."""
     edges: NDArray[np.int64]
@@ -55,8 +55,8 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     whole_mm3 = -1.0  # until it is asked for
     removed, n_places, left, left_share, place = 0.0, 0, [], 0.0, np.zeros(3)
     enclosed = 0.0  # percent of the volume that the parts taken off enclosed by themselves
+    parts = _find_parts(mesh)
     for _ in range(MOST_ROUNDS):
-        parts = _find_parts(mesh)
         needless = [] if parts is None else np.flatnonzero(_needless_parts(mesh, parts)).tolist()
         left = needless
         if parts is None or not needless:
@@ -78,7 +78,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
             break
         removed += float(share[going].sum())
         n_places += len(going)
-        mesh = take_faces(mesh, ~np.isin(parts.label, going))
+        mesh, parts = _without(mesh, parts, going)
         left = []
     volume = whole_mm3 if n_places else 0.0
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
@@ -111,9 +111,50 @@ def _find_parts(mesh: Mesh) -> _Parts | None:
     keys = edge_keys(mesh.faces[crowded // 3], len(mesh.vertices)).reshape(-1, 3)[np.arange(len(crowded)), crowded % 3]
     _, edges, count = np.unique(keys, return_inverse=True, return_counts=True)
     area = np.asarray(np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), dtype=np.float64)
-    piece = np.zeros(n_parts, dtype=np.int64)
+    piece, has_open = np.zeros(n_parts, dtype=np.int64), np.zeros(n_parts, dtype=bool)
     piece[label] = pieces
-    return _Parts(label, area, piece, across.ravel() == RIM, crowded, edges.ravel(), count)
+    has_open[label[np.flatnonzero(across.ravel() == RIM) // 3]] = True
+    return _Parts(label, area, piece, has_open, crowded, edges.ravel(), count)
+
+
+def _without(mesh: Mesh, parts: _Parts, going: list[int]) -> tuple[Mesh, _Parts | None]:
+    """The mesh without some needless parts, and its parts: at an edge that is left with two faces their parts are one from now on."""
+    is_going = np.zeros(parts.n_parts, dtype=bool)
+    is_going[going] = True
+    is_left = ~is_going[parts.label]
+    left = take_faces(mesh, is_left)
+    row = np.cumsum(is_left) - 1
+    stays = is_left[parts.crowded // 3]
+    crowded, edges = parts.crowded[stays], parts.edges[stays]
+    count = np.bincount(edges, minlength=len(parts.n_faces_at))
+    united = _united(parts, is_going, crowded[count[edges] == 2], edges[count[edges] == 2])
+    label = united[parts.label[is_left]]
+    n_parts = int(label.max(initial=-1)) + 1
+    pieces = label_pieces(left.faces, len(left.vertices))
+    if n_parts == int(pieces.max(initial=-1)) + 1:
+        return left, None
+    piece, has_open, kept = np.zeros(n_parts, dtype=np.int64), np.zeros(n_parts, dtype=bool), np.flatnonzero(united >= 0)
+    piece[label] = pieces
+    np.logical_or.at(has_open, united[kept], parts.has_open[kept])
+    has_open[united[parts.label[crowded[count[edges] == 1] // 3]]] = True
+    area = np.asarray(np.bincount(united[kept], parts.area[kept], n_parts), dtype=np.float64)
+    is_still = count[edges] > 2
+    crowded, (known, edges) = crowded[is_still], np.unique(edges[is_still], return_inverse=True)
+    return left, _Parts(label, area, piece, has_open, 3 * row[crowded // 3] + crowded % 3, edges.ravel(), count[known])
+
+
+def _united(parts: _Parts, is_going: NDArray[np.bool_], half_edges: NDArray[np.int64], edges: NDArray[np.int64]) -> NDArray[np.int64]:
+    """New number (p,) of each part that is left, in the order of their lowest faces, -1 for the others; two half-edges of one edge join theirs."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    pairs = parts.label[half_edges[np.argsort(edges, kind="stable")] // 3].reshape(-1, 2)
+    links = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(parts.n_parts, parts.n_parts))
+    group = connected_components(links.tocsr(), directed=False)[1]
+    _, first, place = np.unique(group[~is_going], return_index=True, return_inverse=True)
+    united = np.full(parts.n_parts, -1, dtype=np.int64)
+    united[~is_going] = np.argsort(np.argsort(first))[place.ravel()]
+    return united
 
 
 def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
@@ -121,8 +162,6 @@ def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
     largest = np.zeros(int(parts.piece.max()) + 1)
     np.maximum.at(largest, parts.piece, parts.area)
     is_minor = parts.area < largest[parts.piece]
-    has_open = np.zeros(parts.n_parts, dtype=bool)
-    has_open[parts.label[np.flatnonzero(parts.is_open) // 3]] = True
     rows, own = np.unique(np.stack([parts.edges, parts.label[parts.crowded // 3]], axis=1), axis=0, return_counts=True)
     left = parts.n_faces_at[rows[:, 0]] - own  # faces at the edge once the part is gone
     spoils = np.zeros(parts.n_parts, dtype=bool)
@@ -130,9 +169,9 @@ def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
     hangs_by_edge = np.zeros(parts.n_parts, dtype=bool)
     hangs_by_edge[rows[:, 1]] = True
     is_candidate = is_minor & ~spoils
-    if (is_candidate & has_open & hangs_by_edge).any():
-        return np.asarray(is_candidate & has_open & hangs_by_edge)
-    closed = is_candidate & ~has_open
+    if (is_candidate & parts.has_open & hangs_by_edge).any():
+        return np.asarray(is_candidate & parts.has_open & hangs_by_edge)
+    closed = is_candidate & ~parts.has_open
     splits_evenly = np.ones(parts.n_parts, dtype=bool)
     splits_evenly[rows[own % 2 == 1, 1]] = False
     if (closed & splits_evenly).any():

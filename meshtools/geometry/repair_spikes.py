@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.pieces import area_vectors, face_areas, take_faces
+from meshtools.geometry.pieces import area_vectors, face_areas, faces_at, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, span_of_new, surface_area, with_depth
 from meshtools.geometry.seam_repair import respan
 from meshtools.geometry.self_intersection import find_meeting_pairs
@@ -25,9 +25,9 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
     """
     if not len(tips):
         return Repair("spike", mesh)
-    is_gone = _faces_at(mesh, tips)
+    is_gone = faces_at(mesh, tips)
     laid = laid_flat(mesh, tips, tips)
-    is_cut = _faces_at(mesh, _unsound(laid, tips, is_gone))
+    is_cut = faces_at(mesh, _unsound(laid, tips, is_gone))
     laid = laid.replaced(source=np.where(is_gone, np.uint16(source_index), mesh.source))
     following = respan(laid, is_cut, source_index) if is_cut.any() else laid
     if following is None or not len(following.faces):
@@ -40,13 +40,6 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
     gone = 100.0 * float(face_areas(mesh.vertices, mesh.faces[is_gone]).sum()) / surface_area(mesh)
     repair = Repair("spike", following, len(tips), gone, made, span_mm=span_of_new(following.vertices, following.faces[is_new]))
     return with_depth(repair, mesh, (is_gone, is_new))
-
-
-def _faces_at(mesh: Mesh, vertices: NDArray[np.int32]) -> NDArray[np.bool_]:
-    """(m,) True for faces with one of these vertices."""
-    is_marked = np.zeros(len(mesh.vertices), dtype=bool)
-    is_marked[vertices] = True
-    return np.asarray(is_marked[mesh.faces].any(axis=1))
 
 
 def _unsound(laid: Mesh, tips: NDArray[np.int32], is_new: NDArray[np.bool_]) -> NDArray[np.int32]:

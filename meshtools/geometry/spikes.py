@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.pieces import area_vectors, ring_around
 from meshtools.model import Mesh
 
 STEEP_RATIO = 1.2
@@ -46,13 +46,13 @@ def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
 def _around(mesh: Mesh, tips: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(n,) True for vertices whose own faces, or those at their ring, have a corner among the tips: no other looks different once these move.
     And (m,) True for these faces."""
+    from meshtools.geometry.piece_kernels import touching_faces
+
     is_in = np.zeros(len(mesh.vertices), dtype=bool)
     is_in[tips] = True
     for _ in range(2):
-        is_in[mesh.faces[is_in[mesh.faces].any(axis=1)].ravel()] = True
-    is_ring = is_in.copy()
-    is_ring[mesh.faces[is_in[mesh.faces].any(axis=1)].ravel()] = True
-    return is_in, np.asarray(is_ring[mesh.faces].any(axis=1))
+        is_in = ring_around(mesh, is_in)
+    return is_in, np.asarray(touching_faces(mesh.faces, ring_around(mesh, is_in)))
 
 
 def laid_flat(mesh: Mesh, tips: NDArray[np.integer[Any]], found: NDArray[np.int32]) -> Mesh:
