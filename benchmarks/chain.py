@@ -2,7 +2,8 @@
 
 Usage: chain.py SCAN OUT_PREFIX TOLERANCE_MM. The scan is in mm. It is read, cleaned within the tolerance, reflected and enlarged, written
 as PLY, STL, 3MF and GLB, compared with the raw scan both ways, and pictured. `s` and `cpu` are seconds of the step, `peak_mb` the most
-memory up to its end. Lines with `part_of` are shares of the step they name. TOTAL ends before the written files are checked.
+memory up to its end. Lines with `part_of` are shares of the step they name, side by side where the step says at once. TOTAL ends before the
+written files are checked.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ FACTOR = 1.07
 NAME = "scan"
 PARTS_OF_CLEAN = ("_surface", "_bone_pieces", "turn_outward", "_closed_holes", "_decimated", "mend_crossings", "_final_facts")
 PARTS_OF_REBUILD = ("gather_bone", "close_openings", "unite_pieces", "audit_topology", "count_touching_edges", "count_self_intersections")
+
+PARTS_OF_WRITE = ("recentre", "encode_3mf", "encode_stl", "encode_glb")
+PARTS_OF_REPORT = ("light_version", "render_picture", "_deviation")
 
 
 class Clock:
@@ -85,7 +89,6 @@ def peak_mb() -> float:
 def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[str, Any]:
     """All steps; returns what TOTAL tells beside the seconds."""
     from meshtools.files.read_scan import read_scan
-    from meshtools.geometry.distance import Surface
     from meshtools.jobs import report
     from meshtools.model import SourceEntry
 
@@ -96,15 +99,13 @@ def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[s
     built = rebuild(cleaned, clock)
     sources: tuple[SourceEntry, ...] = built.sources
     write(built, out, clock)
-    deviation = report._deviation(built.mesh, Surface(raw_in_place(raw)), sources)
-    forth, back = deviation["replica_to_scan"], deviation["scan_to_replica"]
+    with clock.timing(report, PARTS_OF_REPORT):
+        look, followed = report.look_and_follow(built.mesh, sources, report.MOST_FACES, lambda: raw_in_place(raw))
+    Path(f"{out}.png").write_bytes(look.picture_png)
+    assert followed is not None
+    forth, back = followed.deviation["replica_to_scan"], followed.deviation["scan_to_replica"]
     rms_um = [round(1e3 * way["rms_mm"], 1) for way in (forth, back) if way]
-    clock.lap("deviation both ways", rms_um=rms_um)
-    view, _ = report.light_version(built.mesh, report.MOST_FACES)
-    clock.lap("light view", n_faces=len(view.faces))
-    image = report.render_picture(report.laid_out(view), report.class_colours(view, sources), "oblique", report.PICTURE_PX)
-    Path(f"{out}.png").write_bytes(report.encode_png(image))
-    clock.lap("picture")
+    clock.lap("deviation, light view and picture at once", rms_um=rms_um, n_faces=len(look.view.faces))
     return {
         "n_faces": len(built.mesh.faces), "n_pieces": built.facts["n_pieces_after"], "deliverable": built.facts["deliverable"],
         "n_self_intersections": built.facts["n_self_intersections"],
@@ -143,15 +144,18 @@ def rebuild(cleaned: Any, clock: Clock) -> Any:
 
 def write(built: Any, out: str, clock: Clock) -> None:
     """The four files of a replica. STL, 3MF and GLB are made whether or not they might be delivered, so that their time is known."""
-    from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl
+    from meshtools.files.deliver import PartLabel
     from meshtools.files.mesh_ply import write_replica_ply
+    from meshtools.jobs import rebuild as job
 
     Path(f"{out}.ply").write_bytes(write_replica_ply(built.mesh))
     clock.lap("write ply")
     label = PartLabel("bench-skull", "1", "mount", "skull", "DON-R")
-    for kind, encode in (("stl", encode_stl), ("3mf", encode_3mf), ("glb", encode_glb)):
-        Path(f"{out}.{kind}").write_bytes(encode(built.mesh, label, built.sources, built.facts["replica_from_scan"]).content)
-        clock.lap(f"write {kind}")
+    with clock.timing(job, PARTS_OF_WRITE):
+        deliveries = job.encode_deliveries(built, label)
+    for name, delivery in deliveries.items():
+        Path(f"{out}{Path(name).suffix}").write_bytes(delivery.content)
+    clock.lap("write 3mf, stl and glb at once")
 
 
 def raw_in_place(raw: Any) -> Any:

@@ -14,11 +14,11 @@ from typing import Any
 OURS = "ours"
 TOTAL = "TOTAL"
 PHASES = (
-    ("imports", ("import",)), ("read", ("read",)), ("write", ("write",)), ("deviation", ("deviation",)),
-    ("picture", ("png", "picture", "light view")),
+    ("imports", ("import",)), ("read", ("read",)), ("write", ("write",)),
+    ("deviation and picture", ("deviation", "png", "picture", "light view")),
 )  # fmt: skip
 MAKE = "clean and rebuild"
-ORDER = ("imports", "read", MAKE, "write", "deviation", "picture", TOTAL)
+ORDER = ("imports", "read", MAKE, "write", "deviation and picture", TOTAL)
 FIGURES = ("s", "cpu", "peak_mb")
 
 

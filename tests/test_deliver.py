@@ -20,6 +20,7 @@ from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_st
 from meshtools.files.deliver_3mf import _frame, _framed
 from meshtools.files.delivered_surface import read_delivered
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
+from meshtools.files.threemf_mesh_text import INDENT, _face_rows, _vertex_rows
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
 
 LABEL = PartLabel("rex/femur-left", "7f3a", "rex", "femur-left", EvidenceClass.DON_R)
@@ -234,3 +235,17 @@ class TestWritingWhole:
         with pytest.raises(OSError, match="no space"):
             write_all_atomic(dict.fromkeys(paths, b"new"))
         assert {path: path.read_bytes() for path in tmp_path.iterdir()} == dict.fromkeys(paths, b"old")
+
+
+def test_rows_of_numbers_are_written_as_the_language_itself_writes_them() -> None:
+    """32-bit numbers of all sizes and signs, halves at the last digit among them, to six decimals; and whole numbers with the mark of their kind."""
+    rng = np.random.default_rng(1)
+    values = (rng.normal(size=(3000, 3)) * 10.0 ** rng.integers(-5, 5, (3000, 3))).astype(np.float32)
+    values[:3] = [[0.0, -1.0, 0.5], [2.0**-7, -(2.0**-7), 1.0], [99.9999995, -123456.0, 2.0**-16]]
+    values[np.abs(values) < 1e-6] = 0.0
+    body = b"".join(_vertex_rows(values, 6)).decode()
+    assert body == "".join(f'{INDENT}<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}" />\n' for x, y, z in values.tolist())
+    faces, kinds = rng.integers(0, 10 ** rng.integers(1, 8, (500, 3))), rng.integers(0, 12, 500)
+    tails = [f' pid="3" p1="{kind}"' if kind else "" for kind in kinds.tolist()]
+    expected = (f'{INDENT}<triangle v1="{a}" v2="{b}" v3="{c}"{tail} />\n' for (a, b, c), tail in zip(faces.tolist(), tails, strict=True))
+    assert b"".join(_face_rows(faces, kinds, "3")).decode() == "".join(expected)

@@ -133,26 +133,21 @@ def _set_apart(points: FloatArray, step_mm: float) -> FloatArray:
 
 
 def _first_of_equal(points: NDArray[Any]) -> NDArray[np.int64]:
-    """For every point the row of the first point with the same coordinates."""
-    order = np.lexsort((np.arange(len(points)), points[:, 2], points[:, 1], points[:, 0]))
-    is_new = np.ones(len(points), dtype=bool)
-    is_new[1:] = (points[order][1:] != points[order][:-1]).any(axis=1)
-    starts = order[is_new]
-    first = np.empty(len(points), dtype=np.int64)
-    first[order] = starts[np.cumsum(is_new) - 1]
-    return first
+    """For every point the row of the first point with the same coordinates, none of them a negative zero."""
+    from meshtools.geometry.row_kernels import equal_rows
+
+    firsts, group = equal_rows(np.ascontiguousarray(points).view(np.int32 if points.dtype == np.float32 else np.int64))
+    return np.asarray(firsts[group])
 
 
 def _is_folded(faces: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Faces (m,) that lie back to back with another face on the same three vertices and so enclose nothing."""
-    corners = np.sort(faces, axis=1)
+    from meshtools.geometry.row_kernels import equal_rows
+
+    corners = np.sort(faces, axis=1).astype(np.int64)
     shifted = np.take_along_axis(faces, (np.argmin(faces, axis=1)[:, None] + np.arange(3)) % 3, axis=1)
     turn = np.where(shifted[:, 1] < shifted[:, 2], 1, -1)
-    order = np.lexsort((corners[:, 2], corners[:, 1], corners[:, 0]))
-    is_new = np.ones(len(faces), dtype=bool)
-    is_new[1:] = (corners[order][1:] != corners[order][:-1]).any(axis=1)
-    group = np.empty(len(faces), dtype=np.int64)
-    group[order] = np.cumsum(is_new) - 1
+    _, group = equal_rows(corners)
     size, balance = np.bincount(group), np.bincount(group, weights=turn)
     folded: NDArray[np.bool_] = ((size > 1) & (balance == 0.0))[group] if len(faces) else np.zeros(0, dtype=bool)
     return folded

@@ -11,6 +11,7 @@ import numpy as np
 from meshtools.model import FloatArray, IntArray
 
 AT_ONCE = 1 << 16  # rows put into text at once
+MOST_LETTERS = 22  # of a number
 INDENT = "\t\t\t\t\t"
 _MESH = re.compile(rb"<vertices>.*?</triangles>", re.DOTALL)
 _MATERIALS = re.compile(rb'<basematerials id="(\d+)"')
@@ -32,17 +33,23 @@ def with_mesh(model: bytes, vertices: FloatArray | Any, faces: IntArray, materia
 
 
 def _vertex_rows(vertices: FloatArray, n_decimals: int) -> Iterator[bytes]:
-    number = f"%.{n_decimals}f"
-    row = f'{INDENT}<vertex x="{number}" y="{number}" z="{number}" />\n'
-    for start in range(0, len(vertices), AT_ONCE):
-        some = np.asarray(vertices[start : start + AT_ONCE], np.float64)
-        yield (row * len(some) % tuple(some.ravel().tolist())).encode("ascii")
+    marks = [f'{INDENT}<vertex x="', '" y="', '" z="', '" />\n']
+    return _rows(vertices, np.zeros(len(vertices), np.int64), marks, n_decimals)
 
 
 def _face_rows(faces: IntArray, material: Any, group: str) -> Iterator[bytes]:
-    plain = f'{INDENT}<triangle v1="%d" v2="%d" v3="%d" />\n'
-    rows = [plain] + [plain.replace(" />", f' pid="{group}" p1="{number}" />') for number in range(1, int(material.max(initial=0)) + 1)]
-    for start in range(0, len(faces), AT_ONCE):
-        some = faces[start : start + AT_ONCE]
-        form = "".join([rows[number] for number in material[start : start + AT_ONCE].tolist()])
-        yield (form % tuple(some.ravel().tolist())).encode("ascii")
+    marks = [f'{INDENT}<triangle v1="', '" v2="', '" v3="', '" />\n']
+    marks += [f'" pid="{group}" p1="{number}" />\n' for number in range(1, int(material.max(initial=0)) + 1)]
+    return _rows(faces, material, marks, 0)
+
+
+def _rows(values: Any, kinds: Any, marks: list[str], n_decimals: int) -> Iterator[bytes]:
+    """Rows of three numbers with their marks, see `put_rows`, some at once."""
+    from meshtools.geometry.text_kernels import put_rows
+
+    starts = np.cumsum([0, *map(len, marks)])
+    longest = sum(map(len, marks[:3])) + max(map(len, marks[3:])) + 3 * MOST_LETTERS
+    text, letters = np.empty(min(AT_ONCE, len(values)) * longest, np.uint8), np.frombuffer("".join(marks).encode("ascii"), np.uint8)
+    for start in range(0, len(values), AT_ONCE):
+        some = np.asarray(values[start : start + AT_ONCE], np.float64)
+        yield text[: put_rows(some, n_decimals, kinds[start : start + AT_ONCE], letters, starts, text)].tobytes()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Protocol
 
 import numpy as np
@@ -27,6 +28,7 @@ FAN = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])  # corners 0-2, then an inner 
 INSIDE = 0.02  # least weight of a foot that counts as well within a piece
 ENOUGH_EDGES = 40_000  # from which the usual length of an edge is told
 FEW = 1000  # faces that are soon cut into pieces
+SHARES = 64, 16, 4  # of the faces, that are looked at first
 LIKE_SIZE = 2.5  # a piece is split at a vertex once it is at most this many times as long as the face there
 QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])  # corners 0-2, then the middles of 01, 12, 20
 
@@ -87,36 +89,39 @@ class _Pieces:
 
 
 def bound_deviation(
-    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, upper_mm: FloatArray | None = None, cover: Cover | None = None
-) -> DeviationBound:
+    mesh: Mesh, surface: DistanceField, known_mm: float = 0.0, upper_mm: FloatArray | None = None, cover: Cover | None = None,
+    slack_ratio: float = RELATIVE_SLACK,
+) -> DeviationBound:  # fmt: skip
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 
     `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face, `cover` what shows more of the faces (m,) that it is
-    given, where many are left. The search ends when the bound is
-    within 1 % or 1e-4 mm of the largest distance found; or early, with a loose but true bound, at the limit of pieces. True up to rounding
-    of double precision.
+    given, where many are left. The search ends when the bound is within slack_ratio (1 %) or 1e-4 mm of the largest distance found; or early, with a
+    loose but true bound, at the limit of pieces. True up to rounding of double precision.
     """
     from meshtools.geometry.bound_kernels import first_bounds
+
+    def limit_of(largest: float) -> float:
+        return largest + max(slack_ratio * largest, ABSOLUTE_SLACK_MM)
 
     distances, nearest, largest = _at_vertices(mesh, surface, known_mm)
     n_left, upper = MAX_PIECES, np.full(len(mesh.faces), np.inf) if upper_mm is None else upper_mm.copy()
     first_bounds(mesh.vertices, mesh.faces, distances, nearest, upper)
-    rows = np.flatnonzero(upper > _threshold(largest))
-    largest = max(largest, surface.cover_with_balls(mesh, rows, (distances, nearest), _threshold(largest), upper))
-    is_loose = upper > _threshold(largest)
+    for rows in _worst_first(upper, limit_of(largest)):
+        largest = max(largest, surface.cover_with_balls(mesh, rows[upper[rows] > limit_of(largest)], (distances, nearest), limit_of(largest), upper))
+    is_loose = upper > limit_of(largest)
     if cover is not None and is_loose.sum() > FEW:
         upper = np.minimum(upper, cover(is_loose))
-    rows = np.flatnonzero(upper > _threshold(largest))
-    settled, parts = float(upper[upper <= _threshold(largest)].max(initial=0.0)), []
+    rows = np.flatnonzero(upper > limit_of(largest))
+    settled, parts = float(upper[upper <= limit_of(largest)].max(initial=0.0)), []
     for start in range(0, max(len(rows), 1), AT_ONCE):
         part = _faces_as_pieces(mesh, rows[start : start + AT_ONCE], (distances, nearest), upper)
-        largest = max(largest, _tighten(part, surface, _threshold(largest)))
-        is_loose = part.upper > _threshold(largest)
+        largest = max(largest, _tighten(part, surface, limit_of(largest)))
+        is_loose = part.upper > limit_of(largest)
         settled = max(settled, float(part.upper[~is_loose].max(initial=0.0)))
         parts.append(part.take(is_loose))
     pieces = _all_of(parts)
     while True:
-        loose = pieces.upper > _threshold(largest)
+        loose = pieces.upper > limit_of(largest)
         settled = max(settled, float(pieces.upper[~loose].max(initial=0.0)))
         pieces = pieces.take(loose)
         if not len(pieces) or n_left <= 0:
@@ -127,13 +132,9 @@ def bound_deviation(
         children = _split(pieces.take(chosen), surface)
         n_left -= len(children)
         largest = max(largest, float(children.distance.max()))
-        largest = max(largest, _tighten(children, surface, _threshold(largest)))
+        largest = max(largest, _tighten(children, surface, limit_of(largest)))
         pieces = pieces.take(~chosen).joined(children)
     return DeviationBound(largest, max(largest, settled, float(pieces.upper.max(initial=0.0))))
-
-
-def _threshold(largest: float) -> float:
-    return largest + max(RELATIVE_SLACK * largest, ABSOLUTE_SLACK_MM)
 
 
 def _at_vertices(mesh: Mesh, surface: DistanceField, known_mm: float) -> tuple[FloatArray, Any, float]:
@@ -148,6 +149,15 @@ def _at_vertices(mesh: Mesh, surface: DistanceField, known_mm: float) -> tuple[F
     is_used = np.zeros(len(mesh.vertices), bool)
     is_used[mesh.faces.ravel()] = True
     return distances, nearest, max(known_mm, float(distances[is_used].max(initial=0.0)))
+
+
+def _worst_first(upper: FloatArray, limit: float) -> list[Any]:
+    """The faces for which more than the limit is possible, in groups of rising numbers: the first few show how far the largest distance goes, so
+    that less has to be shown of the others."""
+    rows = np.flatnonzero(upper > limit)
+    order = np.argsort(-upper[rows], kind="stable")
+    edges = [0, *(len(rows) // share for share in SHARES), len(rows)]
+    return [rows[np.sort(order[start:end])] for start, end in pairwise(edges)]
 
 
 def _faces_as_pieces(mesh: Mesh, rows: Any, at_vertices: tuple[FloatArray, Any], upper_mm: FloatArray) -> _Pieces:

@@ -31,6 +31,8 @@ def compile_all() -> None:
     from meshtools.geometry.distance import Surface, measure_deviation
     from meshtools.geometry.picture import render_picture
     from meshtools.geometry.rays import Rays
+    from meshtools.geometry.row_kernels import equal_rows
+    from meshtools.geometry.text_kernels import put_rows
     from meshtools.model import Mesh
 
     n_rings, n_round = 20, 40
@@ -48,6 +50,8 @@ def compile_all() -> None:
     audit_topology(ball)
     Rays(ball).is_free(ball.vertices[:1], ball.vertices[:1])
     _clean(ball)
+    equal_rows(np.zeros((2, 3), np.int32))
+    put_rows(np.zeros((1, 3)), 6, np.zeros(1, np.int64), np.frombuffer(b"xyz;", np.uint8), np.arange(5), np.empty(99, np.uint8))
     render_picture(ball, np.zeros((len(ball.faces), 3), np.uint8), "front", (8, 8), scale_bar=False)
     _carve_and_mould(ball)
 

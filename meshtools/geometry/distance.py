@@ -53,9 +53,13 @@ class Surface:
         self._whole: tuple[Surface, NDArray[np.bool_]] | None = None
 
     @cached_property
-    def tree(self) -> tuple[FloatArray, IntArray, IntArray, FloatArray]:
-        """Vertices less the surface's centre, faces, and the order and the boxes of a tree over these (`tree.tree_over`)."""
-        return self._vertices, self._faces, *tree_over(self._vertices, self._faces)
+    def tree(self) -> tuple[FloatArray, IntArray, IntArray, FloatArray, IntArray]:
+        """Vertices less the surface's centre, faces, the order and the boxes of a tree over these (`tree.tree_over`), and each face's place (m,) in
+        that order."""
+        order, boxes = tree_over(self._vertices, self._faces)
+        place = np.empty(len(order), np.int32)
+        place[order] = np.arange(len(order), dtype=np.int32)
+        return self._vertices, self._faces, order, boxes, place
 
     def distance(self, points: FloatArray) -> tuple[FloatArray, IntArray]:
         """Distance to the surface in mm, (n,) float64 >= 0, and the nearest face (n,) int32, for points (n, 3) in mm.

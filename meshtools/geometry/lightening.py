@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.geometry.bound import bound_deviation
 from meshtools.geometry.carrying import carry_over
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.neighbours import face_neighbours
-from meshtools.geometry.pieces import take_faces
 from meshtools.geometry.shared_edges import part_shared_edges
 from meshtools.geometry.simplify import simplify_around
 from meshtools.model import FloatArray, Mesh
 
-MARGIN = 1.1  # of the largest distance of a corner, up to which faces are shown to be near at once
+SLACK = 0.1  # of the largest distance found, by which the bound may exceed it
 SPARE = 0.98  # of the faces wished for: mending what the library leaves adds a few
 
 
@@ -34,17 +34,26 @@ def light_version(mesh: Mesh, most_faces: int) -> tuple[Mesh, float]:
     lighter = parted if len(parted.faces) <= most_faces else lighter
     light = Surface(lighter)
     landing = Landing.at_nearest(mesh, light, face_neighbours(mesh.faces, len(mesh.vertices)))
-    tolerance_mm = max(float(landing.distance_mm.max()) * MARGIN, 1e-6)
-    whole_mm, light_mm = np.full(len(mesh.faces), np.inf), np.full(len(lighter.faces), np.inf)
-    landing.prove_fine(np.ones(len(mesh.faces), bool), tolerance_mm, whole_mm)
-    landing.prove_fine_nearby(np.flatnonzero(np.isinf(whole_mm)), tolerance_mm, whole_mm)
-    landing.prove_coarse_nearby(np.arange(len(lighter.faces)), tolerance_mm, light_mm)
-    bound_mm = max(_largest(whole_mm, mesh, light), _largest(light_mm, lighter, Surface(mesh)))
-    return carry_over(landing), bound_mm
+    return carry_over(landing), _bound_mm(landing, light)
 
 
-def _largest(shown_mm: FloatArray, mesh: Mesh, other: Surface) -> float:
-    """The largest distance shown of the faces of a mesh; where nothing is shown yet, a bound is sought with the other surface's tree."""
-    is_open = np.isinf(shown_mm)
-    largest = float(shown_mm[~is_open].max(initial=0.0))
-    return max(largest, bound_deviation(take_faces(mesh, is_open), other).bound_mm) if is_open.any() else largest
+def _bound_mm(landing: Landing, light: Surface) -> float:
+    """A distance that no point of either surface exceeds from the other. Where the distances at a few points do not show it, the places where the
+    whole one's vertices land are made use of."""
+    mesh, lighter = landing.fine, landing.coarse
+
+    def show_whole(is_wanted: NDArray[np.bool_]) -> FloatArray:
+        upper = np.full(len(mesh.faces), np.inf)
+        landing.prove_fine(is_wanted, limit_mm, upper)
+        landing.prove_fine_nearby(np.flatnonzero(is_wanted & np.isinf(upper)), limit_mm, upper)
+        return upper
+
+    def show_light(is_wanted: NDArray[np.bool_]) -> FloatArray:
+        upper = np.full(len(lighter.faces), np.inf)
+        landing.prove_coarse_nearby(np.flatnonzero(is_wanted), limit_mm, upper)
+        return upper
+
+    limit_mm = max(float(landing.distance_mm.max()) * (1.0 + SLACK), 1e-6)
+    forth = bound_deviation(mesh, light, cover=show_whole, slack_ratio=SLACK)
+    back = bound_deviation(lighter, Surface(mesh), forth.max_mm, cover=show_light, slack_ratio=SLACK)
+    return max(forth.bound_mm, back.bound_mm)

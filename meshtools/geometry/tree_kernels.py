@@ -170,22 +170,24 @@ def _towards(x: float, y: float, z: float, vertices: Any, faces: Any, t: int, be
 @compiled
 def nearest_within(x: float, y: float, z: float, tree: Any, start: int, enough: float, stack: Any, gaps: Any) -> Any:
     """Squared distance of a point, its nearest triangle, of equally near ones the lowest, and the nearest point of that; or of the first triangle
-    that is found to be as near as `enough` (squared, negative for none). Beginning with a near one, few boxes are looked into.
+    that is found to be as near as `enough` (squared, negative for none). The search begins around a triangle, which should be a near one: below the
+    lowest node above it that has the point in its box, then beside that and beside the nodes above it.
 
-    tree: vertices, faces, order and boxes; stack, gaps (DEEP,): room.
+    tree: vertices, faces, order, boxes, and where each face stands in the order; stack, gaps (DEEP,): room.
     """
-    vertices, faces, order, boxes = tree
+    vertices, faces, order, boxes, place = tree
     m, k, found, levels = len(faces), len(boxes) // 2, start, 0
     while 1 << levels < k:
         levels += 1
     best, px, py, pz = _towards(x, y, z, vertices, faces, found, np.inf)
-    top, stack[0], gaps[0] = 0, 1, 0.0
+    around = k + ((place[found] + 1) * k - 1) // m
+    while around > 1 and _gap(boxes, around, x, y, z) > 0.0:
+        around >>= 1
+    top, stack[0], gaps[0] = 0, around, 0.0
     while top >= 0 and best > enough:
         node, gap = stack[top], gaps[top]
         top -= 1
-        if gap > best:
-            continue
-        while node < k:
+        while gap <= best and node < k:
             near, far = 2 * node, 2 * node + 1
             near_gap, far_gap = _gap(boxes, near, x, y, z), _gap(boxes, far, x, y, z)
             if far_gap < near_gap:
@@ -194,16 +196,18 @@ def nearest_within(x: float, y: float, z: float, tree: Any, start: int, enough: 
                 top += 1
                 stack[top], gaps[top] = far, far_gap
             node, gap = near, near_gap
-            if gap > best:
-                break
-        if gap > best:
-            continue
-        leaf = node - k
-        for i in range(leaf * m >> levels, (leaf + 1) * m >> levels):
-            t = order[i]
-            distance, qx, qy, qz = _towards(x, y, z, vertices, faces, t, best)
-            if distance < best or (distance == best and t < found):
-                best, found, px, py, pz = distance, t, qx, qy, qz
+        if gap <= best:
+            leaf = node - k
+            for i in range(leaf * m >> levels, (leaf + 1) * m >> levels):
+                t = order[i]
+                distance, qx, qy, qz = _towards(x, y, z, vertices, faces, t, best)
+                if distance < best or (distance == best and t < found):
+                    best, found, px, py, pz = distance, t, qx, qy, qz
+        while top < 0 and around > 1:
+            gap = _gap(boxes, around ^ 1, x, y, z)
+            if gap <= best:
+                top, stack[0], gaps[0] = 0, around ^ 1, gap
+            around >>= 1
     return best, found, px, py, pz
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from meshtools.geometry.distance import Surface, measure_deviation
 from meshtools.geometry.lightening import light_version
 from meshtools.geometry.picture import encode_png, render_picture
 from meshtools.geometry.pieces import vertex_normals
+from meshtools.geometry.threads import at_once
 from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
@@ -126,20 +128,53 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
     if hash_file(path) not in {entry["sha256"] for entry in rebuild["files"]}:
         raise StaleInputError(f"{path}: the file was altered after it was made. Build again.")
     replica = read_replica_ply(path)
-    view, error_mm = light_version(replica, min(job["settings"]["viewer_faces"], MOST_FACES))
-    scan = _scan_in_place(batch, job, records)
-    surface = Surface(scan) if scan is not None else None
-    deviation_mm = vertex_deviation(view, surface, sources) if surface is not None else None
+    look, followed = look_and_follow(replica, sources, min(job["settings"]["viewer_faces"], MOST_FACES), lambda: _scan_in_place(batch, job, records))
+    deviation_mm = vertex_deviation(look.view, followed.scan, sources) if followed else None
     extra: dict[str, Any] = {
-        "view": view,
-        "viewer": viewer_mesh(view, sources, error_mm, deviation_mm, job["part_tolerance_mm"]),
-        "picture_png": encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", PICTURE_PX)),
+        "view": look.view,
+        "viewer": viewer_mesh(look.view, sources, look.error_mm, deviation_mm, job["part_tolerance_mm"]),
+        "picture_png": look.picture_png,
+        "thumbnail_png": encode_png(render_picture(laid_out(look.view), class_colours(look.view, sources), "oblique", THUMBNAIL_PX)),
     }
-    extra["thumbnail_png"] = encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", THUMBNAIL_PX))
-    extra["plane_pictures"] = _plane_pictures(view, rebuild["facts"].get("restoration"))
-    if surface is not None:
-        extra["deviation"] = _deviation(replica, surface, sources)
+    extra["plane_pictures"] = _plane_pictures(look.view, rebuild["facts"].get("restoration"))
+    if followed:
+        extra["deviation"] = followed.deviation
     return extra
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A light version of a replica, how far it may lie from the whole one, and its picture."""
+
+    view: Mesh
+    error_mm: float
+    picture_png: bytes
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """The scan where the replica stands, and how far the two lie apart, both ways."""
+
+    scan: Surface
+    deviation: dict[str, Any]
+
+
+def look_and_follow(
+    replica: Mesh, sources: tuple[SourceEntry, ...], most_faces: int, scan_in_place: Callable[[], Mesh | None]
+) -> tuple[Look, Followed | None]:
+    """The look of a replica and how it follows its scan, found at once. None where there is no scan."""
+
+    def look() -> Look:
+        view, error_mm = light_version(replica, most_faces)
+        return Look(view, error_mm, encode_png(render_picture(laid_out(view), class_colours(view, sources), "oblique", PICTURE_PX)))
+
+    def follow() -> Followed | None:
+        scan = scan_in_place()
+        surface = Surface(scan) if scan is not None else None
+        return Followed(surface, _deviation(replica, surface, sources)) if surface is not None else None
+
+    found: list[Any] = at_once([look, follow])
+    return found[0], found[1]
 
 
 def _deviation(replica: Mesh, scan: Surface, sources: tuple[SourceEntry, ...]) -> dict[str, Any]:
