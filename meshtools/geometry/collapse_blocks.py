@@ -50,13 +50,13 @@ class _Sweeps:
         from meshtools.geometry.collapse_start_kernels import chain_corners, first_costs, first_lists, plane_sums
 
         vertices, faces, n = fine.vertices.copy(), fine.faces.copy(), len(fine.vertices)
-        region, self._queues = _regions(fine)
+        works: list[Any] = [lambda: _regions(fine), lambda: plane_sums(vertices, faces), lambda: chain_corners(faces, n), lambda: first_costs(faces)]
+        (region, self._queues), sums, chains, costs = at_once(works)
         is_queued = np.zeros(len(faces), bool)
         is_queued[self._queues[STRIP]] = True
-        chains = chain_corners(faces, n)
         self._faces, self._lists, self._reach_mm = faces, first_lists(chains, len(faces)), reach_mm
-        meshes, swept = ((vertices, faces), fine.vertices, is_fixed, plane_sums(vertices, faces)), np.full(n, -1, np.int16)
-        self._state = *meshes, chains, self._lists, first_costs(faces), swept, region, is_queued
+        meshes, swept = ((vertices, faces), fine.vertices, is_fixed, sums), np.full(n, -1, np.int16)
+        self._state = *meshes, chains, self._lists, costs, swept, region, is_queued
         self._marks, self._stamps = {own: np.full(n, -1, np.int32) for own in self._queues}, dict.fromkeys(self._queues, 0)
 
     def sweep(self, number: int, step_mm: float) -> list[Any]:

@@ -20,7 +20,7 @@ import numpy as np
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.neighbours import face_neighbours
-from meshtools.geometry.threads import in_blocks
+from meshtools.geometry.threads import at_once, in_blocks
 from meshtools.model import FloatArray, Mesh
 
 LEAST_CUT_FACES = 256  # that are worth a thread where each is cut into parts
@@ -86,8 +86,11 @@ class Landing:
         is_wanted = is_wanted & ~is_spoilt
         fine, landing, found = (self.fine.vertices, self.fine.faces), (self.face, self.point), (upper, count, is_spoilt)
         args = fine, self._across, landing, (frames, enough_mm)
-        pairs = _carried(len(fine[1]), lambda rows, shown: cover_first(rows.start, rows.stop, *args, is_wanted, shown), found)
-        pairs = np.concatenate([pairs, self._seeds(is_wanted)])
+
+        def first_pairs() -> Any:
+            return _carried(len(fine[1]), lambda rows, shown: cover_first(rows.start, rows.stop, *args, is_wanted, shown), found)
+
+        pairs = np.concatenate(at_once([first_pairs, lambda: self._seeds(is_wanted)]))
         known = np.empty(0, np.int64)
         for _ in range(ROUNDS):
             keys = _distinct(pairs[:, 0] * n + pairs[:, 1])

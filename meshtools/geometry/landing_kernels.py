@@ -9,17 +9,17 @@ import numpy as np
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
 
-MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and their neighbours
+MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and those beside them
 MOST_PIECES = 24  # parts that one fine face may be cut into before it is left open
 MOST_TURNS = 50  # steps over faces on the way to the nearest one
 
 
 @compiled
-def squared_distance_to_triangle(p: Any, a: Any, b: Any, c: Any) -> float:
-    """Squared distance of point p (3,) from the triangle a, b, c: to its plane where the foot lies inside, else to the nearest edge."""
-    ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
-    vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
-    wx, wy, wz = p[0] - a[0], p[1] - a[1], p[2] - a[2]
+def _squared_distance(x: float, y: float, z: float, vertices: Any, a: int, b: int, c: int) -> float:
+    """Squared distance of a point from the triangle of three vertices: to its plane where the foot lies inside, else to the nearest edge."""
+    ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+    vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
+    wx, wy, wz = x - vertices[a, 0], y - vertices[a, 1], z - vertices[a, 2]
     uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
     wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
     area = uu * vv - uv * uv
@@ -52,14 +52,26 @@ def _add(known: Any, n: int, face: int) -> int:
 
 
 @compiled
-def _faces_around(faces: Any, n: int, landed: Any, neighbours: Any) -> int:
-    """The coarse faces to judge a fine one against: those that its corners land on, then their neighbours."""
-    for k in range(3):
-        n = _add(faces, n, landed[k])
+def _nearest_beside(x: float, y: float, z: float, around: Any, n: int, coarse: Any, neighbours: Any, limit: float) -> int:
+    """The coarse face that a point is nearest to of those across an edge of n known ones; -1 where none is within the limit (squared)."""
+    (vertices, triangles), best, found = coarse, limit, -1
     for k in range(n):
         for j in range(3):
-            n = _add(faces, n, neighbours[faces[k], j])
-    return n
+            face = neighbours[around[k], j]
+            if face < 0 or _is_among(around, n, face):
+                continue
+            squared = _squared_distance(x, y, z, vertices, triangles[face, 0], triangles[face, 1], triangles[face, 2])
+            if squared <= best:
+                best, found = squared, face
+    return found
+
+
+@compiled
+def _is_among(known: Any, n: int, face: int) -> bool:
+    is_known = False
+    for k in range(n):
+        is_known = is_known or known[k] == face
+    return bool(is_known)
 
 
 @compiled
@@ -124,20 +136,35 @@ def _least_worst(table: Any, top: int, n: int) -> float:
 
 
 @compiled
-def _has_far_corner(table: Any, top: int, n: int, limit: float) -> bool:
-    """Whether a corner of a part is farther than the limit from all of n coarse faces."""
+def _far_corner(table: Any, top: int, n: int, limit: float) -> int:
+    """A corner of a part that is farther than the limit from all of n coarse faces, -1 where there is none."""
     for k in range(3):
         least = np.inf
         for g in range(n):
             least = min(least, table[top, k, g])
         if least > limit:
-            return True
-    return False
+            return k
+    return -1
 
 
 @compiled
-def _shown_in_parts(stack: Any, table: Any, frames: Any, n: int, limit: float) -> float:
-    """Largest squared distance shown of a fine face (stack[0]) from n coarse ones, after cutting it into parts; infinite where it is not shown."""
+def _take_along(face: int, around: Any, n: int, coarse: Any, frames: Any, stack: Any, table: Any, top: int) -> None:
+    """Make a coarse face the n-th of those that the parts on the stack are judged against."""
+    vertices, triangles = coarse
+    around[n] = face
+    frame_of_triangle(vertices, triangles[face, 0], triangles[face, 1], triangles[face, 2], frames, n)
+    for row in range(top + 1):
+        for k in range(3):
+            table[row, k, n] = squared_distance_within(stack[row, k, 0], stack[row, k, 1], stack[row, k, 2], frames, n, np.inf)
+
+
+@compiled
+def _shown_in_parts(stack: Any, table: Any, around: Any, frames: Any, n: int, coarse: Any, neighbours: Any, limit: float) -> float:
+    """Largest squared distance shown of a fine face (stack[0]) from coarse ones, after cutting it into parts; infinite where it is not shown.
+
+    around: the n coarse faces, with their frames, that it is judged against at first. Where a corner is far from them all, the nearest face beside
+    them is taken along.
+    """
     for k in range(3):
         _fill_row(stack, table, 0, k, frames, n)
     worst, top, n_pieces = 0.0, 0, 1
@@ -147,7 +174,17 @@ def _shown_in_parts(stack: Any, table: Any, frames: Any, n: int, limit: float) -
             worst = max(worst, shown)
             top -= 1
             continue
-        if n_pieces >= MOST_PIECES or _has_far_corner(table, top, n, limit):
+        far = _far_corner(table, top, n, limit)
+        if far >= 0:
+            face = -1
+            if n < MOST_FACES:
+                face = _nearest_beside(stack[top, far, 0], stack[top, far, 1], stack[top, far, 2], around, n, coarse, neighbours, limit)
+            if face < 0:
+                return float(np.inf)
+            _take_along(face, around, n, coarse, frames, stack, table, top)
+            n += 1
+            continue
+        if n_pieces >= MOST_PIECES:
             return float(np.inf)
         i, j, share = _cut_place(stack, top, table, top, n)
         n_pieces += 1
@@ -170,13 +207,13 @@ def _shown_in_parts(stack: Any, table: Any, frames: Any, n: int, limit: float) -
 def prove_fine_faces(fine: Any, is_todo: Any, landing: Any, coarse: Any, neighbours: Any, tolerance: float, upper: Any) -> None:
     """Show of fine faces that all of each lies within the tolerance of the coarse surface.
 
-    fine, coarse: vertices and faces; landing: the coarse face (n,) near to each fine vertex, and its distance (n,) from there. upper (m,): set to
-    the distance that was shown, infinite where nothing was. A face whose corners land on one coarse face is as near as they are. Another one is
-    cut into parts, each near to one coarse face at all of its corners: first to those that its corners land on, then also to theirs.
+    fine, coarse: vertices and faces; landing: the coarse face (n,) near to each fine vertex, and its distance (n,) from there; neighbours: across the
+    edges of the coarse faces. upper (m,): set to the distance that was shown, infinite where nothing was. A face whose corners land on one coarse
+    face is as near as they are. Another one is cut into parts, each near to one coarse face at all of its corners.
     """
     limit = tolerance * tolerance
     (fine_vertices, fine_faces), (landed, distance), (vertices, triangles) = fine, landing, coarse
-    around, corners, frames = np.empty(MOST_FACES, np.int64), np.empty(3, np.int64), np.empty((MOST_FACES, FRAME))
+    around, frames = np.empty(MOST_FACES, np.int64), np.empty((MOST_FACES, FRAME))
     stack, table = np.empty((MOST_PIECES + 2, 3, 3)), np.empty((MOST_PIECES + 2, 3, MOST_FACES))
     for t in range(len(fine_faces)):
         if not is_todo[t]:
@@ -186,22 +223,15 @@ def prove_fine_faces(fine: Any, is_todo: Any, landing: Any, coarse: Any, neighbo
         if landed[a] == landed[b] and landed[b] == landed[c] and farthest <= tolerance:
             upper[t] = farthest
             continue
-        n, n_tried, shown = 0, 0, np.inf
+        n = 0
         for k in range(3):
-            corners[k] = landed[fine_faces[t, k]]
-            n = _add(around, n, corners[k])
-        while shown > limit and n > n_tried:
-            for g in range(n_tried, n):
-                face = around[g]
-                frame_of_triangle(vertices, triangles[face, 0], triangles[face, 1], triangles[face, 2], frames, g)
-            n_tried = n
-            for k in range(3):
-                for axis in range(3):
-                    stack[0, k, axis] = fine_vertices[fine_faces[t, k], axis]
-            shown = _shown_in_parts(stack, table, frames, n, limit)
-            if shown > limit and n <= 3:
-                n = _faces_around(around, 0, corners, neighbours)
-        upper[t] = np.sqrt(shown)
+            n = _add(around, n, landed[fine_faces[t, k]])
+            for axis in range(3):
+                stack[0, k, axis] = fine_vertices[fine_faces[t, k], axis]
+        for g in range(n):
+            face = around[g]
+            frame_of_triangle(vertices, triangles[face, 0], triangles[face, 1], triangles[face, 2], frames, g)
+        upper[t] = np.sqrt(_shown_in_parts(stack, table, around, frames, n, coarse, neighbours, limit))
 
 
 @compiled
@@ -249,10 +279,11 @@ def land_at(wanted: Any, points: Any, face: Any, vertices: Any, faces: Any, plac
 def land_around(wanted: Any, points: Any, start: Any, vertices: Any, faces: Any, at_corner: Any, face: Any) -> None:
     """Set the face on which each wanted point (k,) lands: found from the vertex `start` (n,) over faces with a corner in common, as long as they
     come nearer."""
-    order, starts = at_corner
+    (order, starts), ring = at_corner, np.empty(3, np.int64)
     for point in wanted:
         best, found, n_turns, is_nearer = np.inf, -1, 0, True
-        ring = np.array([start[point], -1, -1])
+        x, y, z = points[point, 0], points[point, 1], points[point, 2]
+        ring[0], ring[1], ring[2] = start[point], -1, -1
         while is_nearer and n_turns < MOST_TURNS:
             is_nearer = False
             n_turns += 1
@@ -261,7 +292,7 @@ def land_around(wanted: Any, points: Any, start: Any, vertices: Any, faces: Any,
                     continue
                 for i in range(starts[ring[k]], starts[ring[k] + 1]):
                     t = order[i] // 3
-                    squared = squared_distance_to_triangle(points[point], vertices[faces[t, 0]], vertices[faces[t, 1]], vertices[faces[t, 2]])
+                    squared = _squared_distance(x, y, z, vertices, faces[t, 0], faces[t, 1], faces[t, 2])
                     if squared < best:
                         best, found, is_nearer = squared, t, True
             for k in range(3):

@@ -8,6 +8,7 @@ import numpy as np
 
 from meshtools.geometry.collapsing import Collapsing
 from meshtools.geometry.landing import Landing
+from meshtools.geometry.threads import at_once
 from meshtools.model import Mesh
 
 ROUNDS = 16
@@ -46,9 +47,15 @@ class Refining:
 
     def prove(self) -> None:
         """Show as much as can be shown of what is not yet."""
+        at_once([self._prove_fine, self._prove_coarse])
+
+    def _prove_fine(self) -> None:
         landing, tolerance_mm = self.landing, self.tolerance_mm
         landing.prove_fine(self.fine_mm > tolerance_mm, tolerance_mm, self.fine_mm)
         landing.prove_fine_nearby(np.flatnonzero(self.fine_mm > tolerance_mm), tolerance_mm, self.fine_mm)
+
+    def _prove_coarse(self) -> None:
+        landing, tolerance_mm = self.landing, self.tolerance_mm
         wanted = self.coarse_mm > tolerance_mm
         self.coarse_mm[wanted] = landing.prove_coarse(wanted, tolerance_mm)[wanted]
         landing.prove_coarse_nearby(np.flatnonzero(self.coarse_mm > tolerance_mm), tolerance_mm, self.coarse_mm)
