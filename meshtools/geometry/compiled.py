@@ -63,7 +63,7 @@ def _clean(ball: Mesh) -> None:
     from meshtools.geometry.distance_nearby import farthest_nearby
     from meshtools.geometry.measure import median_spacing
     from meshtools.geometry.orient import flip_faces, make_consistent, paired_faces
-    from meshtools.geometry.pieces import has_faces
+    from meshtools.geometry.pieces import has_faces, ring_around
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
     from meshtools.geometry.spikes import find_spikes
@@ -76,6 +76,7 @@ def _clean(ball: Mesh) -> None:
     make_consistent(flip_faces(ball, np.arange(len(ball.faces)) == 0))
     find_spikes(ball)
     has_faces(ball, ball)
+    ring_around(ball, np.zeros(len(ball.vertices), bool))
     farthest_nearby(ball.vertices[:1], ball)
     remove_dangling(ball, RepairBudget(1.0, 1.0, 1.0))
 
