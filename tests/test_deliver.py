@@ -17,10 +17,11 @@ from glb_structure import broken_rules_of_glb
 from meshtools.errors import ScanError
 from meshtools.files.atomic import MOST_OPEN_FILES, write_all_atomic, write_atomic
 from meshtools.files.deliver import PartLabel, encode_3mf, encode_glb, encode_stl, recentre
-from meshtools.files.deliver_3mf import _frame, _framed
+from meshtools.files.deliver_3mf import _frame, _framed, zipped
 from meshtools.files.delivered_surface import read_delivered
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.threemf_mesh_text import INDENT, _face_rows, _vertex_rows
+from meshtools.geometry import threads
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
 
 LABEL = PartLabel("rex/femur-left", "7f3a", "rex", "femur-left", EvidenceClass.DON_R)
@@ -249,3 +250,16 @@ def test_rows_of_numbers_are_written_as_the_language_itself_writes_them() -> Non
     tails = [f' pid="3" p1="{kind}"' if kind else "" for kind in kinds.tolist()]
     expected = (f'{INDENT}<triangle v1="{a}" v2="{b}" v3="{c}"{tail} />\n' for (a, b, c), tail in zip(faces.tolist(), tails, strict=True))
     assert b"".join(_face_rows(faces, kinds, "3")).decode() == "".join(expected)
+
+
+@pytest.mark.parametrize("n_cores", [1, 3])
+def test_a_large_part_of_a_package_is_packed_to_the_same_bytes_on_any_number_of_cores(monkeypatch: pytest.MonkeyPatch, n_cores: int) -> None:
+    """Five megabytes of rows come back whole, from blocks whose bytes do not hang on the threads that packed them."""
+    content = "".join(f'<vertex x="{x:.6f}" />\n' for x in np.random.default_rng(3).normal(size=220_000).tolist()).encode()
+    monkeypatch.setattr(threads, "n_threads", lambda: n_cores)
+    package = zipped({"3D/3dmodel.model": content, "[Content_Types].xml": b""})
+    with zipfile.ZipFile(io.BytesIO(package)) as archive:
+        assert archive.testzip() is None
+        assert archive.read("3D/3dmodel.model") == content
+    monkeypatch.setattr(threads, "n_threads", lambda: 1)
+    assert zipped({"3D/3dmodel.model": content, "[Content_Types].xml": b""}) == package

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import io
 import re
+import struct
 import uuid
 import zipfile
+import zlib
 from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any
@@ -24,11 +26,14 @@ from meshtools.files.deliver_frame import (
 )
 from meshtools.files.threemf_library import file_in_memory, threemf_library
 from meshtools.files.threemf_mesh_text import with_mesh
+from meshtools.geometry.threads import in_blocks
 from meshtools.model import EvidenceClass, FloatArray, Mesh, SourceEntry
 
 NAMESPACE = "https://bonewright.example/3mf/2026"
 _DECIMALS = 6  # finer than half a step of the grid that `recentre` rounds to
-_FIXED_DATE = (1980, 1, 1, 0, 0, 0)  # the earliest date that a zip can state
+_FIXED_DATE = (0, 1 << 5 | 1)  # midnight of the first of January 1980, the earliest date that a zip can state
+_ZIP_VERSION, _UNIX = 20, 3
+_BLOCK_BYTES, _WINDOW_BYTES = 1 << 21, 1 << 15
 _CONTENT_TYPES = "[Content_Types].xml"
 _MODEL = "3D/3dmodel.model"
 _TETRAHEDRON = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]], np.int32)
@@ -179,13 +184,35 @@ def parts_of(package: bytes) -> dict[str, bytes]:
 
 def zipped(parts: Mapping[str, bytes]) -> bytes:
     """A package of these parts: content types first, as readers expect, the rest by name, all of one date."""
-    target = io.BytesIO()
-    with zipfile.ZipFile(target, "w") as new:
-        for name in sorted(parts, key=lambda name: (name != _CONTENT_TYPES, name)):
-            entry = zipfile.ZipInfo(name, _FIXED_DATE)
-            entry.compress_type, entry.create_system, entry.external_attr = zipfile.ZIP_DEFLATED, 3, 0o644 << 16
-            new.writestr(entry, parts[name], compresslevel=_EFFORT)
-    return target.getvalue()
+    files: list[bytes] = []
+    directory: list[bytes] = []
+    offset = 0
+    for name in sorted(parts, key=lambda name: (name != _CONTENT_TYPES, name)):
+        content, packed = parts[name], deflated(parts[name])
+        sizes = zlib.crc32(content), len(packed), len(content), len(name), 0
+        files += [struct.pack("<4s5H3I2H", b"PK\3\4", _ZIP_VERSION, 0, zipfile.ZIP_DEFLATED, *_FIXED_DATE, *sizes) + name.encode("ascii"), packed]
+        head = b"PK\1\2", _ZIP_VERSION, _UNIX, _ZIP_VERSION, 0, 0, zipfile.ZIP_DEFLATED, *_FIXED_DATE
+        directory.append(struct.pack("<4s4B4H3I5H2I", *head, *sizes, 0, 0, 0, 0o644 << 16, offset) + name.encode("ascii"))
+        offset += len(files[-2]) + len(packed)
+    n_bytes = sum(map(len, directory))
+    end = struct.pack("<4s4H2IH", b"PK\5\6", 0, 0, len(directory), len(directory), n_bytes, offset, 0)
+    return b"".join([*files, *directory, end])
+
+
+def deflated(content: bytes) -> bytes:
+    """Packed as a zip wants it, blocks of one length in threads. Each knows what the one before it ended with, so that none is larger for it."""
+
+    def pack(blocks: slice) -> bytes:
+        packed = b""
+        for start in range(blocks.start * _BLOCK_BYTES, min(blocks.stop * _BLOCK_BYTES, max(len(content), 1)), _BLOCK_BYTES):
+            packer = zlib.compressobj(_EFFORT, zlib.DEFLATED, -zlib.MAX_WBITS)
+            if start:
+                packer = zlib.compressobj(_EFFORT, zlib.DEFLATED, -zlib.MAX_WBITS, zdict=content[start - _WINDOW_BYTES : start])
+            is_last = start + _BLOCK_BYTES >= len(content)
+            packed += packer.compress(content[start : start + _BLOCK_BYTES]) + packer.flush(zlib.Z_FINISH if is_last else zlib.Z_SYNC_FLUSH)
+        return packed
+
+    return b"".join(in_blocks(max(-(-len(content) // _BLOCK_BYTES), 1), pack, 1))
 
 
 def _with_own_prefix(content: bytes) -> bytes:
