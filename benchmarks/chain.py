@@ -2,7 +2,7 @@
 
 Usage: chain.py SCAN OUT_PREFIX TOLERANCE_MM. The scan is in mm. It is read, cleaned within the tolerance, reflected and enlarged, written
 as PLY, STL, 3MF and GLB, compared with the raw scan both ways, and pictured. `s` and `cpu` are seconds of the step, `peak_mb` the most
-memory up to its end. Lines with `part_of` are shares of the step they name, side by side where the step says at once. TOTAL ends before the
+memory up to its end. Lines with `part_of` are shares of the step they name, which may run side by side. TOTAL ends before the
 written files are checked.
 """
 
@@ -105,7 +105,7 @@ def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[s
     assert followed is not None
     forth, back = followed.deviation["replica_to_scan"], followed.deviation["scan_to_replica"]
     rms_um = [round(1e3 * way["rms_mm"], 1) for way in (forth, back) if way]
-    clock.lap("deviation, light view and picture at once", rms_um=rms_um, n_faces=len(look.view.faces))
+    clock.lap("deviation, light view and picture", rms_um=rms_um, n_faces=len(look.view.faces))
     return {
         "n_faces": len(built.mesh.faces), "n_pieces": built.facts["n_pieces_after"], "deliverable": built.facts["deliverable"],
         "n_self_intersections": built.facts["n_self_intersections"],
