@@ -3,7 +3,7 @@ import gc
 import os
 
 from meshtools.geometry.threads import CORES
-from meshtools.glue import Batch, spare_work
+from meshtools.glue import LOTS, Batch, remembering, spare_work
 
 batch = Batch.for_snakemake()
 workflow.global_resources.setdefault("mem_mb", batch.memory_limit_mb)  # `--resources mem_mb=N` wins
@@ -22,6 +22,7 @@ rule all:
 
 
 include: "workflow/rules/clean.smk"
+include: "workflow/rules/lot.smk"
 include: "workflow/rules/siding.smk"
 include: "workflow/rules/rebuild.smk"
 include: "workflow/rules/ready.smk"

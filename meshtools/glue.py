@@ -10,8 +10,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from meshtools.files.atomic import write_atomic
 from meshtools.geometry.threads import CORES
 from meshtools.job_limits import limits_rows
 from meshtools.jobs.run import die_with_parent, record_path
+from meshtools.lots import Jobs, Lot, Name, jobs_before, make_lots, plain_lots
 from meshtools.machine_memory import machine_memory
 from meshtools.run_job import SINGLE_THREAD, run_fenced
 from meshtools.settings_ready import ROUTES
@@ -35,7 +36,7 @@ ASKING = {
 PLANNED = "BONEWRIGHT_PLANNED"  # names the file of jobs and limits, in the environment of the snakemake that `build` starts
 LONGEST_END_S = 2.0  # a worker told to end only kills its children, which takes milliseconds; one that hangs is not waited for
 SNAKEFILE = Path(__file__).resolve().parent.parent / "Snakefile"
-Jobs = Mapping[str, Mapping[str, Job]]
+LOTS = ".snakemake/bonewright/lots"
 
 
 class CutShortError(BonewrightError):
@@ -45,8 +46,11 @@ class CutShortError(BonewrightError):
 class Batch:
     """What the Snakefile and the rules ask about the batch in the current folder."""
 
-    def __init__(self, jobs: Jobs, limits: Mapping[str, Mapping[str, Limits]], lay_down: Callable[[], None] | None = None) -> None:
-        self._jobs, self._limits, self._lay_down = jobs, limits, lay_down
+    def __init__(
+        self, jobs: Jobs, limits: Mapping[str, Mapping[str, Limits]], lots: Sequence[Lot] = (), lay_down: Callable[[], None] | None = None
+    ) -> None:
+        self._jobs, self._limits, self._lots, self._lay_down = jobs, limits, lots, lay_down
+        self._lot_of = {one: number for number, lot in enumerate(lots) for one in lot}
         self.memory_limit_mb = memory_limit_mb(machine_memory())
         """MB that all jobs at work may be expected to take together on this machine, now."""
 
@@ -61,7 +65,7 @@ class Batch:
             lock_batch(Path())
             workspace.drop_stale_records()
             os.environ["BONEWRIGHT_LOCK_HELD"] = "1"  # for the processes that snakemake starts for its jobs where a profile forbids threads
-        return cls(workspace.worklist.jobs, workspace.limits(), workspace.write_job_files)
+        return cls(workspace.worklist.jobs, workspace.limits(), lay_down=workspace.write_job_files)
 
     def write_job_files(self) -> None:
         """Lay down the plain dict of every job, for the jobs to read, where `build` has not done so."""
@@ -73,13 +77,43 @@ class Batch:
         if run_fenced((stage, name, key), self._limits[stage][name]) != 0:
             raise CutShortError(f"{stage} {name}: nothing was recorded; see {job_log(stage, name)}. Build again.")
 
-    def report_outputs(self) -> list[str]:
-        """What the index tells of or vouches for: the page record of every element that is built, the joints of every target, and the armature."""
-        return [record_path(stage, name) for stage in ("report", "fit", "row", "fixings") for name in self._jobs[stage]]
+    def run_lot(self, number: int, remember: Callable[[str, str, str], None]) -> None:
+        """Run the jobs of a lot after each other, those on which nothing failed before, and mark the lot as made; `remember` is told of each that
+        has run (rule, path of its record, key). CutShortError where one recorded nothing."""
+        failed: dict[Name, CutShortError] = {}
+        for stage, name in self._lots[number]:
+            if before := [failed[one] for one in jobs_before(self._jobs, stage, name) if one in failed]:
+                failed[stage, name] = before[0]
+                continue
+            try:
+                self.run(stage, name, self.key(stage, name))
+            except CutShortError as error:
+                failed[stage, name] = error
+            else:
+                remember(stage, record_path(stage, name), self.key(stage, name))
+        if failed:
+            raise next(iter(failed.values()))
+        Path(lot_mark(number)).touch()
+
+    def inputs(self, stage: str, name: str) -> list[str]:
+        """What stands for the jobs that a job starts from: their records, or the marks of the lots that make them."""
+        return self._outputs(jobs_before(self._jobs, stage, name))
+
+    def lot_inputs(self, number: int) -> list[str]:
+        """What stands for the jobs that a lot starts from."""
+        own = set(self._lots[number])
+        return self._outputs(one for job in self._lots[number] for one in jobs_before(self._jobs, *job) if one not in own)
+
+    def lot_memory_mb(self, number: int) -> int:
+        """Memory that any job of a lot is expected to take at most."""
+        return max(self.memory_mb(stage, name) for stage, name in self._lots[number])
 
     def all_outputs(self) -> list[str]:
-        """Every record of the batch."""
-        return all_records(self._jobs)
+        """What stands for all jobs of the batch."""
+        return self._outputs(all_jobs(self._jobs))
+
+    def _outputs(self, jobs: Iterable[Name]) -> list[str]:
+        return list(dict.fromkeys(lot_mark(self._lot_of[one]) if one in self._lot_of else record_path(*one) for one in jobs))
 
     def key(self, stage: str, name: str) -> str:
         """Key of one job; an unknown name is not this batch's."""
@@ -88,57 +122,6 @@ class Batch:
     def memory_mb(self, stage: str, name: str) -> int:
         """Memory that one job is expected to take at most. A job that needs all there is, or more, runs alone."""
         return min(self._limits[stage][name].memory_mb, self.memory_limit_mb)
-
-    def clean_records(self, target: str, element: str) -> list[str]:
-        """Records of the clean surfaces that an element is rebuilt from."""
-        return [record_path("clean", find) for find in self._jobs["rebuild"][f"{target}/{element}"]["clean_keys"]]
-
-    def compared_records(self, find: str) -> list[str]:
-        """Records of the clean surfaces that a find is compared with, its own among them."""
-        return [record_path("clean", other) for other in self._jobs["siding"][find]["clean_keys"]]
-
-    def fit_records(self, target: str) -> list[str]:
-        """Records of the replicas that meet in the joints of a target, of the clean surfaces that they are held against, and of each joint."""
-        job = self._jobs["fit"][target]
-        return self._met(target, job) + [record_path("joint", name) for name in job["joint_keys"]]
-
-    def joint_records(self, target: str, joint: str) -> list[str]:
-        """Records of the two replicas of a joint, and of the clean surfaces that show how they lie."""
-        return self._met(target, self._jobs["joint"][f"{target}/joints/{joint}"])
-
-    def row_records(self, target: str, row: str) -> list[str]:
-        """Records of the replicas of a row of bones, and of the clean surfaces that pose them."""
-        return self._met(target, self._jobs["row"][f"{target}/rows/{row}"])
-
-    def fixing_records(self, target: str, element: str) -> list[str]:
-        """Records of the replica that holes are cut into, and of the rows that go through it."""
-        job = self._jobs["fixings"][f"{target}/{element}"]
-        return [record_path("rebuild", f"{target}/{element}")] + [record_path("row", name) for name in job["row_keys"]]
-
-    def _met(self, target: str, job: Job) -> list[str]:
-        return [record_path("rebuild", f"{target}/{slug}") for slug in job["rebuild_keys"]] + [record_path("clean", f) for f in job["clean_keys"]]
-
-    def route_inputs(self, stage: str, target: str, element: str) -> list[str]:
-        """Records that a route starts from: the replica's, that of its armature where it has one, and those of its joints in a frame."""
-        name = f"{target}/{element}"
-        job = self._jobs[stage][name]
-        armature = [record_path("fixings", name)] if "armature_key" in job else []
-        return [record_path("rebuild", name), *armature, *(record_path("joint", joint) for joint in job.get("joint_keys", ()))]
-
-    def route_records(self, target: str, element: str) -> list[str]:
-        """Records of the routes and of the armature's holes that an element's page tells of."""
-        name = f"{target}/{element}"
-        job = self._jobs["report"][name]
-        armature = [record_path("fixings", name)] if "armature_key" in job else []
-        return [*armature, *(record_path(route, name) for route in job["route_keys"])]
-
-    def siding_records(self, target: str, element: str) -> list[str]:
-        """Records of the side and identity checks that an element's page tells of."""
-        return [record_path("siding", find) for find in self._jobs["report"][f"{target}/{element}"]["siding_keys"]]
-
-    def size_records(self, target: str, element: str) -> list[str]:
-        """Records of the clean surfaces whose lengths an element's page compares."""
-        return [record_path("clean", find) for find in sized_finds(self._jobs["report"][f"{target}/{element}"])]
 
 
 def spare_work(workflow: Any) -> None:
@@ -162,15 +145,34 @@ def _interrupt(number: int, frame: object) -> None:
     raise KeyboardInterrupt
 
 
+def remembering(persistence: Any) -> Callable[[str, str, str], None]:
+    """Lets snakemake know of a job that it did not start itself: its record was made under this key. Without it a later `snakemake -n` would not tell
+    what has changed since. No part of snakemake's interface: 9.27 has it, in another version nothing is known of such a job."""
+
+    def remember(rule: str, path: str, key: str) -> None:
+        from snakemake.persistence import RECORD_FORMAT_VERSION, MetadataRecord
+
+        known = MetadataRecord(rule=rule, params=[repr(key)], record_format_version=RECORD_FORMAT_VERSION, incomplete=False, endtime=time.time())
+        with suppress(OSError):  # it is a convenience: the record stands
+            persistence._write_record(path, known)
+
+    return remember if hasattr(persistence, "_write_record") else lambda *_: None
+
+
 def asks_only(arguments: Sequence[str]) -> bool:
     """True where snakemake's arguments only ask what would be done, so that nothing may be locked or removed. (Snakemake does not know
     it yet while it reads the Snakefile.)"""
     return any(argument in ASKING or (argument.startswith("-n") and argument.isascii()) for argument in arguments)
 
 
+def all_jobs(jobs: Jobs) -> list[Name]:
+    """Stage and name of every job."""
+    return [(stage, name) for stage, items in jobs.items() for name in items]
+
+
 def all_records(jobs: Jobs) -> list[str]:
     """Paths of the records of all jobs."""
-    return [record_path(stage, name) for stage, items in jobs.items() for name in items]
+    return [record_path(*one) for one in all_jobs(jobs)]
 
 
 def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
@@ -228,9 +230,14 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
     log.unlink(missing_ok=True)  # never written through a link
     os.environ[CORES] = str(cores)
     with warm_worker(batch) as address, log.open("xb") as stream:
-        planned = str(lay_down_plan(workspace, batch))
+        asked = set(outputs)
+        missing = [one for one in all_jobs(workspace.worklist.jobs) if (path := record_path(*one)) in asked and not (batch / path).exists()]
+        lots = make_lots(workspace.worklist.jobs, workspace.limits(), missing, cores)
+        in_lots = {record_path(*one) for lot in lots for one in lot}
+        targets = [*(lot_mark(number) for number in range(len(lots))), *(path for path in outputs if path not in in_lots)]
+        planned = str(lay_down_plan(workspace, batch, lots))
         environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1", PLANNED: planned}
-        command = [sys.executable, "-P", "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *outputs]
+        command = [sys.executable, "-P", "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *targets]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, cwd=batch, preexec_fn=die_with_parent)
         while child.poll() is None:
             tick()
@@ -238,19 +245,27 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
     return child.returncode
 
 
-def lay_down_plan(workspace: Workspace, batch: Path) -> Path:
-    """Lay down the files of all jobs, and one file with all of them and their limits for snakemake: planning takes as long as starting it."""
+def lot_mark(number: int) -> str:
+    """Path inside the batch of an empty file that says that a lot of this build is made; it says nothing to any other build."""
+    return f"{LOTS}/{number}.made"
+
+
+def lay_down_plan(workspace: Workspace, batch: Path, lots: Sequence[Lot]) -> Path:
+    """Lay down the files of all jobs, and one file with all of them, their limits and lots for snakemake: planning takes as long as starting it."""
     workspace.write_job_files()
+    for mark in (batch / LOTS).glob("*.made"):
+        mark.unlink(missing_ok=True)
     path = batch / ".snakemake" / "bonewright" / "planned.json"
-    content = {"jobs": workspace.worklist.jobs, "limits": limits_rows(workspace.limits())}
+    content = {"jobs": workspace.worklist.jobs, "limits": limits_rows(workspace.limits()), "lots": lots}
     write_atomic(path, json.dumps(content, ensure_ascii=False, allow_nan=False).encode())
     return path
 
 
-def read_planned(path: Path) -> tuple[Jobs, dict[str, dict[str, Limits]]]:
-    """Jobs and limits as `lay_down_plan` wrote them."""
+def read_planned(path: Path) -> tuple[Jobs, dict[str, dict[str, Limits]], list[Lot]]:
+    """Jobs, limits and lots as `lay_down_plan` wrote them."""
     content = json.loads(path.read_bytes())
-    return content["jobs"], {stage: {name: Limits(**row) for name, row in rows.items()} for stage, rows in content["limits"].items()}
+    limits = {stage: {name: Limits(**row) for name, row in rows.items()} for stage, rows in content["limits"].items()}
+    return content["jobs"], limits, plain_lots(content["lots"])
 
 
 @contextmanager

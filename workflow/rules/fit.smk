@@ -1,7 +1,7 @@
 # Neighbours of one target that come from different sources, held against each other at their joints.
 rule fit:
     input:
-        lambda w: batch.fit_records(w.target),
+        lambda w: batch.inputs("fit", w.target),
     output:
         "results/{target}/fit.json",
     wildcard_constraints:

@@ -1,7 +1,7 @@
 # A bent tube through a row of bones in their pose, and the holes of the armature cut into one replica.
 rule row:
     input:
-        lambda w: batch.row_records(w.target, w.row),
+        lambda w: batch.inputs("row", f"{w.target}/rows/{w.row}"),
     output:
         "results/{target}/rows/{row}/row.json",
     wildcard_constraints:
@@ -17,7 +17,7 @@ rule row:
 
 rule fixings:
     input:
-        lambda w: batch.fixing_records(w.target, w.element),
+        lambda w: batch.inputs("fixings", f"{w.target}/{w.element}"),
     output:
         "results/{target}/{element}/armature/record.json",
     wildcard_constraints:

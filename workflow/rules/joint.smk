@@ -1,7 +1,7 @@
 # Two neighbours of one target, set into their joint as their frame and pose.csv say.
 rule joint:
     input:
-        lambda w: batch.joint_records(w.target, w.joint),
+        lambda w: batch.inputs("joint", f"{w.target}/joints/{w.joint}"),
     output:
         "results/{target}/joints/{joint}/joint.json",
     wildcard_constraints:

@@ -1,7 +1,7 @@
 # The replica of one bone becomes what a workshop makes it from: prints, a carving or a mould, each with its job sheet.
 rule ready_print:
     input:
-        lambda w: batch.route_inputs("print", w.target, w.element),
+        lambda w: batch.inputs("print", f"{w.target}/{w.element}"),
     output:
         "results/{target}/{element}/print/record.json",
     wildcard_constraints:
@@ -17,7 +17,7 @@ rule ready_print:
 
 rule ready_cnc:
     input:
-        lambda w: batch.route_inputs("cnc", w.target, w.element),
+        lambda w: batch.inputs("cnc", f"{w.target}/{w.element}"),
     output:
         "results/{target}/{element}/cnc/record.json",
     wildcard_constraints:
@@ -33,7 +33,7 @@ rule ready_cnc:
 
 rule ready_mould:
     input:
-        lambda w: batch.route_inputs("mould", w.target, w.element),
+        lambda w: batch.inputs("mould", f"{w.target}/{w.element}"),
     output:
         "results/{target}/{element}/mould/record.json",
     wildcard_constraints:

@@ -1,7 +1,7 @@
 # The clean surfaces that the recipe names become one replica at the size of the target.
 rule rebuild:
     input:
-        lambda w: batch.clean_records(w.target, w.element),
+        lambda w: batch.inputs("rebuild", f"{w.target}/{w.element}"),
     output:
         "results/{target}/{element}/record.json",
     wildcard_constraints:

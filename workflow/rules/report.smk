@@ -1,10 +1,7 @@
 # The page of one bone, and the index of the batch.
 rule report:
     input:
-        "results/{target}/{element}/record.json",
-        lambda w: batch.siding_records(w.target, w.element),
-        lambda w: batch.size_records(w.target, w.element),
-        lambda w: batch.route_records(w.target, w.element),
+        lambda w: batch.inputs("report", f"{w.target}/{w.element}"),
     output:
         "results/{target}/{element}/report.json",
     wildcard_constraints:
@@ -20,7 +17,7 @@ rule report:
 
 rule index:
     input:
-        batch.report_outputs(),
+        batch.inputs("index", "index"),
     output:
         "results/index.json",
     params:

@@ -1,7 +1,7 @@
 # The clean surface of a find is compared with those of others, to see whether its side and element are what its row says.
 rule siding:
     input:
-        lambda w: batch.compared_records(w.find),
+        lambda w: batch.inputs("siding", w.find),
     output:
         "results/finds/{find}/siding.json",
     wildcard_constraints:
