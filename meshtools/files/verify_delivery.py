@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from meshtools.errors import ScanError, is_passing
 from meshtools.files.crossing_check import count_crossings, number_places
 from meshtools.files.delivered_surface import DAMAGE, DeliveredSurface, read_delivered
-from meshtools.files.threemf_library import file_in_memory, threemf_library
+from meshtools.files.threemf_library import file_in_memory, filled, threemf_library
 from meshtools.model import Finding, FloatArray, Severity
 
 _EXPECTED_UNIT = {".3mf": "millimeter", ".glb": "meter"}
@@ -281,7 +281,7 @@ def strict_bodies(content: bytes) -> tuple[DeliveredSurface, ...]:
     bodies, found = model.GetMeshObjects(), []
     while bodies.MoveNext():
         body = bodies.GetCurrentMeshObject()
-        positions = np.frombuffer(memoryview((lib3mf.Position * body.GetVertexCount())(*body.GetVertices())), "<f4")
-        triangles = np.frombuffer(memoryview((lib3mf.Triangle * body.GetTriangleCount())(*body.GetTriangleIndices())), "<u4")
+        positions = np.frombuffer(filled(body, "getvertices", lib3mf.Position, body.GetVertexCount()), "<f4")
+        triangles = np.frombuffer(filled(body, "gettriangleindices", lib3mf.Triangle, body.GetTriangleCount()), "<u4")
         found.append(DeliveredSurface(positions.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3).astype(np.int64), unit))
     return tuple(found)

@@ -28,7 +28,7 @@ from meshtools.jobs.report_sizes import contradicted_sizes
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Record, Severity, SourceEntry, plain, status_of
 from meshtools.plain import from_plain
-from meshtools.report.page import bone_page
+from meshtools.report.page import bone_page_bytes
 from meshtools.report.sheet import make_sheet, sheet_json
 from meshtools.report.viewer_mesh import MOST_FACES, viewer_mesh
 from meshtools.report.words import class_words
@@ -62,7 +62,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     facts = _json(sheet)
     every = [from_plain(Finding, {k: v for k, v in row.items() if k != "stage"}) for row in facts["findings"]]
     status = {"ready": "ok"}.get(facts["status"], facts["status"])
-    contents = {"report.html": bone_page(sheet).encode()} | ({"picture.png": thumbnail} if thumbnail else {})
+    contents = {"report.html": bone_page_bytes(sheet)} | ({"picture.png": thumbnail} if thumbnail else {})
     record = Record("report", job["key"], status, facts, tuple(every), (), ())
     write_results(batch, f"results/{job['name']}/report.json", record, contents, FILES)
 

@@ -29,7 +29,7 @@ def _safe(text: str) -> str:
 
 
 @lru_cache(maxsize=4)
-def _running_script(text: str) -> tuple[Html, str]:
+def running_script(text: str) -> tuple[Html, str]:
     """The element of a script that runs, and its SHA-256 in base64. The viewer is half a megabyte and the same on every page."""
     safe = _safe(text)
     return Html(f"<script>{safe}</script>"), b64encode(sha256(safe.encode()).digest()).decode()
@@ -40,12 +40,17 @@ def page_frame(title: str, body: Html, style: str, scripts: tuple[tuple[str, str
 
     The policy names each script by its hash, so markup that slipped in could not run either.
     """
+    return "".join(page_parts(title, body, style, scripts))
+
+
+def page_parts(title: str, body: Html, style: str, scripts: tuple[tuple[str, str], ...] = ()) -> tuple[str, ...]:
+    """The same in parts that make the document one after the other; the large ones are of one kind of letters each."""
     written, hashes = [], []
     for kind, text in scripts:
         if kind == "json":
             written.append(Html(f'<script type="application/json" id="bone-mesh">{_safe(text)}</script>'))
         else:
-            script, digest = _running_script(text)
+            script, digest = running_script(text)
             written.append(script)
             hashes.append(f"'sha256-{digest}'")
     policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src {' '.join(hashes) or chr(39) + 'none' + chr(39)}"
@@ -56,4 +61,10 @@ def page_frame(title: str, body: Html, style: str, scripts: tuple[tuple[str, str
         tag("title", title),
         Html(f"<style>{style}</style>"),
     ])
-    return "<!DOCTYPE html>\n" + tag("html", tag("head", head), tag("body", body, *written), lang="en") + "\n"
+    return f'<!DOCTYPE html>\n<html lang="en">{tag("head", head)}<body>{body}', *written, "</body></html>\n"
+
+
+@lru_cache(maxsize=4)
+def in_bytes(script: Html) -> bytes:
+    """A script of a page in UTF-8, once for all pages."""
+    return script.encode()

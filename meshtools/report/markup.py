@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import math
+import re
 from collections.abc import Iterable, Sequence
 from functools import cache
 from importlib.resources import files
@@ -12,6 +13,7 @@ from typing import Any
 
 THIN_SPACE = "\u202f"
 NOT_STATED = "not stated"
+_SPECIAL = re.compile("[&<>\"']")
 
 
 class Html(str):
@@ -24,7 +26,8 @@ def escaped(value: Any) -> Html:
     """A value as text that is safe inside an element or a quoted attribute."""
     if isinstance(value, Html):
         return value
-    return Html(html.escape("" if value is None else str(value), quote=True))
+    text = "" if value is None else str(value)
+    return Html(html.escape(text, quote=True) if _SPECIAL.search(text) else text)
 
 
 def join(parts: Iterable[Any]) -> Html:
@@ -36,13 +39,17 @@ def tag(name: str, /, *children: Any, **attributes: Any) -> Html:
     """An element. Attribute `class_` is written `class`, `_` becomes `-`; None or False leaves an attribute out, True writes it bare."""
     written = []
     for key, value in attributes.items():
-        key = key.rstrip("_").replace("_", "-")
         if value is True:
-            written.append(f" {key}")
+            written.append(f" {_written_name(key)}")
         elif value is not None and value is not False:
-            written.append(f' {key}="{escaped(value)}"')
+            written.append(f' {_written_name(key)}="{escaped(value)}"')
     opening = f"<{name}{''.join(written)}>"
-    return Html(opening) if name in ("img", "input", "br", "meta") else Html(f"{opening}{join(children)}</{name}>")
+    return Html(opening) if name in ("img", "input", "br", "meta") else Html(f"{opening}{''.join(map(escaped, children))}</{name}>")
+
+
+@cache
+def _written_name(key: str) -> str:
+    return key.rstrip("_").replace("_", "-")
 
 
 def section(title: str, *body: Any, **attributes: Any) -> Html:
@@ -102,9 +109,9 @@ def plain_value(value: Any, unit: str = "") -> str:
     return f"{text}{THIN_SPACE}{noun}" if unit else text
 
 
-def png_address(png: bytes) -> str:
-    """A PNG as a data address, so that the page needs no second file."""
-    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
+def png_address(png: bytes) -> Html:
+    """A PNG as a data address, so that the page needs no second file. Its letters, digits, + / and = need no escaping."""
+    return Html("data:image/png;base64," + base64.b64encode(png).decode("ascii"))
 
 
 @cache

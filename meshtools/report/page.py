@@ -9,7 +9,7 @@ from typing import Any
 
 from meshtools.report import sections
 from meshtools.report.armature import armature
-from meshtools.report.chips import class_chip, page_frame, status_mark
+from meshtools.report.chips import class_chip, in_bytes, page_parts, running_script, status_mark
 from meshtools.report.completing import completing
 from meshtools.report.conjecture import conjecture
 from meshtools.report.making import making
@@ -26,13 +26,23 @@ def bone_page(sheet: Mapping[str, Any]) -> str:
 
     Deterministic: equal sheets give equal bytes. Values from tables are escaped.
     """
+    return "".join(_parts(sheet))
+
+
+def bone_page_bytes(sheet: Mapping[str, Any]) -> bytes:
+    """The same in UTF-8. Most of it is the viewer, whose bytes are the same on every page."""
+    viewer = running_script(viewer_script())[0]
+    return b"".join(in_bytes(viewer) if part is viewer else part.encode() for part in _parts(sheet))
+
+
+def _parts(sheet: Mapping[str, Any]) -> tuple[str, ...]:
     has_replica = sheet["status"] in HAS_REPLICA
     body = _replica_body(sheet) if has_replica else _absent_body(sheet)
     scripts: list[tuple[str, str]] = []
     if has_replica and sheet["viewer"] is not None:
         scripts = [("json", json.dumps(sheet["viewer"], sort_keys=True, allow_nan=False)), ("js", viewer_script())]
     title = f"{sheet['title']} – {sheet['target']} – {sheet['part_id']}"
-    return page_frame(title, tag("main", BACK_TO_INDEX, _head(sheet), body, _foot(sheet), class_="sheet"), asset("style.css"), tuple(scripts))
+    return page_parts(title, tag("main", BACK_TO_INDEX, _head(sheet), body, _foot(sheet), class_="sheet"), asset("style.css"), tuple(scripts))
 
 
 @cache
