@@ -1,0 +1,98 @@
+"""Small jobs are handed to Snakemake in lots: in an order that works, none twice, each recorded and failing by itself."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from six_bones import BONEWRIGHT, edit
+
+from meshtools import glue
+from meshtools.fence import Limits, wall_s
+from meshtools.glue import SNAKEFILE, Batch, CutShortError, all_jobs, lot_mark
+from meshtools.lots import MOST_BONES, MOST_FACES, jobs_before, make_lots
+
+STAGES = ("clean", "siding", "rebuild", "joint", "row", "fixings", "print", "cnc", "mould", "report", "fit", "index")
+Jobs = dict[str, dict[str, dict[str, Any]]]
+
+
+def invented_jobs(n_bones: int) -> Jobs:
+    """Jobs of bones of one scan each, and of a mirrored bone of the first scan."""
+    jobs: Jobs = {stage: {} for stage in STAGES}
+    for number in range(n_bones):
+        jobs["clean"][f"c-{number}"] = {"key": "k"}
+        jobs["rebuild"][f"mount/b-{number}"] = {"key": "k", "clean_keys": {f"c-{number}": "k"}}
+    jobs["rebuild"]["mount/mirrored"] = {"key": "k", "clean_keys": {"c-0": "k"}}
+    jobs["report"] = {name: {"key": "k", "clean_keys": job["clean_keys"]} for name, job in jobs["rebuild"].items()}
+    jobs["index"]["index"] = {"key": "k"}
+    return jobs
+
+
+def small(jobs: Jobs) -> dict[str, dict[str, Limits]]:
+    return {stage: dict.fromkeys(items, Limits()) for stage, items in jobs.items()}
+
+
+@pytest.mark.parametrize(("n_bones", "cores"), [(1, 1), (5, 2), (40, 1), (40, 4), (300, 2)])
+def test_every_small_job_is_in_one_lot_after_all_that_it_starts_from(n_bones: int, cores: int) -> None:
+    jobs = invented_jobs(n_bones)
+    lots = make_lots(jobs, small(jobs), all_jobs(jobs), cores)
+    order = [one for lot in lots for one in lot]
+    assert sorted(order) == sorted(one for one in all_jobs(jobs) if one[0] != "index")
+    for place, one in enumerate(order):
+        assert set(jobs_before(jobs, *one)) <= set(order[:place])
+    assert len(lots) >= min(n_bones + 1, 8 * cores)
+    assert max(map(len, lots)) <= 3 * MOST_BONES
+
+
+def test_large_and_joined_bones_and_what_waits_for_them_go_one_by_one() -> None:
+    jobs = invented_jobs(4)
+    limits = small(jobs)
+    limits["clean"]["c-1"] = Limits(wall_s=wall_s(MOST_FACES + 1))
+    jobs["rebuild"]["mount/b-2"]["restore_settings"] = {}
+    jobs["print"]["mount/b-3"] = {"key": "k", "clean_keys": {}}
+    jobs["report"]["mount/b-3"]["route_keys"] = {"print": "k"}
+    placed = {one for lot in make_lots(jobs, limits, all_jobs(jobs), 1) for one in lot}
+    assert {("clean", "c-0"), ("clean", "c-2"), ("rebuild", "mount/b-3"), ("report", "mount/mirrored")} <= placed
+    alone = {("clean", "c-1"), ("rebuild", "mount/b-1"), ("report", "mount/b-1"), ("rebuild", "mount/b-2"), ("report", "mount/b-2"),
+             ("print", "mount/b-3"), ("report", "mount/b-3"), ("index", "index")}  # fmt: skip
+    assert not placed & alone
+
+
+def test_only_missing_jobs_are_in_lots() -> None:
+    jobs = invented_jobs(3)
+    assert make_lots(jobs, small(jobs), [("report", "mount/b-1"), ("index", "index")], 2) == [[("report", "mount/b-1")]]
+    assert make_lots(jobs, small(jobs), [], 2) == []
+
+
+def test_a_job_that_records_nothing_stops_what_follows_from_it_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    jobs = invented_jobs(2)
+    lot = [one for lot in make_lots(jobs, small(jobs), all_jobs(jobs), 1) for one in lot]
+    ran, remembered = [], []
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(glue, "run_fenced", lambda job, limits: (ran.append(job[:2]), 75 if job[:2] == ("clean", "c-0") else 0)[1])
+    with pytest.raises(CutShortError, match="clean c-0: nothing was recorded"):
+        Batch(jobs, small(jobs), [lot]).run_lot(0, lambda *told: remembered.append(told))
+    others = [("clean", "c-1"), ("rebuild", "mount/b-1"), ("report", "mount/b-1")]
+    assert ran == [("clean", "c-0"), *others]
+    assert [path for _, path, _ in remembered] == ["results/finds/c-1/record.json", "results/mount/b-1/record.json", "results/mount/b-1/report.json"]
+    assert not Path(lot_mark(0)).exists()
+
+
+@pytest.mark.slow
+def test_snakemake_tells_what_changed_since_a_build_whose_jobs_it_was_given_in_lots(tiny: Path) -> None:
+    command = [sys.executable, "-P", "-m", "snakemake", "-n", "-s", str(SNAKEFILE), "--directory", str(tiny), "--quiet", "host"]
+
+    def told() -> str:
+        done = subprocess.run(command, check=True, capture_output=True, encoding="utf-8", timeout=300)
+        return done.stdout + done.stderr
+
+    assert "Nothing to be done" in told()
+    edit(tiny / "config" / "config.yaml", "part_tolerance_mm: 0.4", "part_tolerance_mm: 0.5")
+    changed = told()
+    assert "rule clean:" in changed
+    assert "rule rebuild:" in changed
+    assert subprocess.run([*BONEWRIGHT, "build", "--batch", str(tiny)], capture_output=True, timeout=300, check=False).returncode in (0, 1)
+    assert "Nothing to be done" in told()
