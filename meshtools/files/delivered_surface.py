@@ -136,11 +136,10 @@ class _ModelPart:
 
 def _read_3mf(content: bytes) -> DeliveredSurface:
     with zipfile.ZipFile(io.BytesIO(content)) as package:
-        contents = {name: package.read(name) for name in package.namelist()}  # which holds each against its checksum
-    targets = [name for name in contents if name.lower().endswith(".model")]
-    if len(targets) != 1:
-        raise ValueError("the package does not hold one model part")
-    model = contents[targets[0]]
+        targets = [name for name in package.namelist() if name.lower().endswith(".model")]
+        if len(targets) != 1 or package.testzip() is not None:
+            raise ValueError("the package does not hold one sound model part")
+        model = package.read(targets[0])
     part, parser = _ModelPart(), expat.ParserCreate()
     parser.StartElementHandler = part.start
     parser.Parse(part.without_plain_rows(model), True)
