@@ -110,7 +110,9 @@ def test_a_crevice_that_decimation_changed_is_asked_about(monkeypatch):
     assert result.facts["decimation_bound_mm"] >= asked["crevice-changed"].value
 
 
-@pytest.mark.parametrize(("grown_mm", "shift_mm", "is_asked"), [(0.1, 0.0, True), (0.0, 0.3, True), (1.5, 0.0, False), (0.0, 25.0, False)])
+@pytest.mark.parametrize(
+    ("grown_mm", "shift_mm", "is_asked"), [(0.1, 0.0, True), (0.0, 0.3, True), (0.6, 0.0, True), (1.5, 0.0, False), (0.0, 25.0, False)]
+)
 def test_a_body_that_is_there_twice_is_asked_about_and_two_bodies_are_not(grown_mm, shift_mm, is_asked):
     one, other = capsule(10.0, 80.0), capsule(10.0 + grown_mm, 80.0 + grown_mm)
     scan = scan_of(together(one, other.replaced(vertices=other.vertices + [shift_mm, 0.0, 0.0])))

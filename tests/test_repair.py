@@ -13,6 +13,7 @@ from solid_shapes import ball, box, capsule, made_find, scan_of, together
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.repair_budget import RepairBudget, repair_findings
+from meshtools.geometry.repair_corners import with_islands
 from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
 from meshtools.geometry.repair_dangling import remove_dangling
@@ -66,6 +67,13 @@ def with_bridge() -> Mesh:
     return added(BONE, [], [[c, a, d]])
 
 
+def with_two_bridges() -> Mesh:
+    """Two faces more on one edge of the skin, each over another edge beside it too: neither can go alone, or three faces are left there."""
+    u, v = (int(row) for row in BONE.faces[3000][:2])
+    beside = {row: set(BONE.faces[(BONE.faces == row).any(axis=1)].ravel().tolist()) for row in (u, v)}
+    return added(BONE, [], [[u, v, min(beside[v] - beside[u])], [v, u, min(beside[u] - beside[v])]])
+
+
 def with_wall() -> Mesh:
     """A disc inside the capsule that ends on a ring of its skin."""
     ring = np.arange(64) + 64 * 30
@@ -73,11 +81,28 @@ def with_wall() -> Mesh:
     return added(BONE, BONE.vertices[ring].mean(axis=0), [[ring[k], ring[(k + 1) % 64], n] for k in range(64)])
 
 
-@pytest.mark.parametrize("damaged", [with_fin(), with_splinter(), with_bridge(), with_wall()], ids=["fin", "splinter", "bridge", "wall"])
+@pytest.mark.parametrize("damaged", [with_fin(), with_splinter(), with_bridge(), with_two_bridges(), with_wall()],
+                         ids=["fin", "splinter", "bridge", "two bridges", "wall"])
 def test_what_hangs_on_the_skin_goes_and_every_face_of_the_skin_stays(damaged):
     repair = remove_dangling(damaged, BUDGET)
     assert corners_of(repair.mesh) == corners_of(BONE)
     assert (audit_topology(repair.mesh).is_closed, repair.n_refused, repair.n_places) == (True, 0, 1)
+
+
+def test_which_of_two_layers_over_one_rim_is_the_skin_is_asked_where_they_differ():
+    """The two faces at an edge are there a second time, over the other diagonal: 0.2 mm apart on a coarse ball, and nothing says which is bone."""
+    coarse = ball(10.0, n_splits=3)
+    a, b, c = coarse.faces[100]
+    rows = np.flatnonzero((coarse.faces == a).any(axis=1) & (coarse.faces == b).any(axis=1))
+    d = next(v for row in rows for v in coarse.faces[row] if v not in (a, b, c))
+    repair = remove_dangling(added(coarse, [], [[c, a, d], [d, b, c]]), BUDGET)
+    middles = [coarse.vertices[[a, b]].mean(axis=0), coarse.vertices[[c, d]].mean(axis=0)]
+    assert (audit_topology(repair.mesh).is_closed, len(repair.mesh.faces)) == (True, len(coarse.faces))
+    assert repair.depth_mm == pytest.approx(float(np.linalg.norm(middles[0] - middles[1])), rel=0.2)
+    for tolerance_mm in (9.0 * repair.depth_mm, 11.0 * repair.depth_mm):
+        findings = repair_findings(made_find(), (repair,), 20.0, dataclasses.replace(CleanSettings(), part_tolerance_mm=tolerance_mm))
+        assert ("repair-either" in {finding.code for finding in findings}) is (tolerance_mm < 10.0 * repair.depth_mm)
+    assert remove_dangling(with_wall(), BUDGET).depth_mm == 0.0
 
 
 def test_what_hangs_on_the_skin_stays_and_is_asked_about_above_the_budget():
@@ -175,6 +200,28 @@ class TestCrossings:
             findings = repair_findings(made_find(), (repair,), 100.0, settings)
             assert ("repair-depth" in {finding.code for finding in findings}) is (tolerance_mm < repair.depth_mm)
 
+    def test_a_corner_carried_through_the_skin_of_a_coarse_bone_goes_alone(self):
+        """A ring of faces around the tangle is more than the budget allows in a surface of 512 faces; the faces around the corner are not."""
+        coarse = ball(10.0, n_splits=3)
+        tip = int(coarse.faces[100][0])
+        beside = int(coarse.faces[100][1])
+        vertices = coarse.vertices.copy()
+        vertices[tip] += 2.2 * (vertices[beside] - vertices[tip]) - 0.03 * vertices[tip]
+        torn = coarse.replaced(vertices=vertices)
+        assert count_self_intersections(torn).n_pairs > 0
+        repair = mend_crossings(torn, 1, BUDGET)
+        kept = repair.mesh.faces[repair.mesh.source == 0]
+        audit = audit_topology(repair.mesh)
+        assert (count_self_intersections(repair.mesh).n_pairs, audit.is_closed, audit.n_pieces, repair.n_refused) == (0, True, 1, 0)
+        assert len(kept) == len(coarse.faces) - 6
+        assert Surface(coarse).distance(repair.mesh.vertices)[0].max() < 1.0
+
+    def test_a_cut_takes_along_what_it_would_leave_hanging_by_corners(self):
+        coarse = ball(10.0, n_splits=3)
+        across = [row for row in range(len(coarse.faces)) if len(set(coarse.faces[row].tolist()) & set(coarse.faces[100].tolist())) == 2]
+        is_cut = np.isin(np.arange(len(coarse.faces)), across)
+        assert np.flatnonzero(with_islands(coarse, is_cut)).tolist() == sorted([*across, 100])
+
     def test_a_fold_stays_and_is_asked_about_above_the_budget(self):
         folded = self.folded()
         repair = mend_crossings(folded, 1, NOTHING)
@@ -187,6 +234,17 @@ def test_spikes_beside_spikes_are_found():
     tips = sorted([int(BONE.faces[5000][0]), neighbour])
     vertices[tips] *= [[2.0, 2.0, 1.0], [1.7, 1.7, 1.0]]
     assert find_spikes(BONE.replaced(vertices=vertices)).tolist() == tips
+
+
+@pytest.mark.parametrize(("far", "is_spike"), [(4.0, True), (1.5, False)])
+def test_a_needle_that_leans_over_its_foot_is_a_spike(far, is_spike):
+    """The tip stands one edge above the skin and some edges beside its foot, so that the faces on that side hang over."""
+    tip = int(BONE.faces[5000][0])
+    out = BONE.vertices[tip] * [1, 1, 0] / np.hypot(*BONE.vertices[tip][:2])
+    beside = np.cross(out, [0, 0, 1])
+    vertices = BONE.vertices.copy()
+    vertices[tip] += out + far * beside
+    assert find_spikes(BONE.replaced(vertices=vertices)).tolist() == ([tip] if is_spike else [])
 
 
 def test_the_points_of_a_star_are_its_form():

@@ -84,12 +84,12 @@ def with_depth(repair: Repair, before: Mesh, changed: tuple[NDArray[np.bool_], N
     """
     after = repair.mesh
     gone, new = changed or (~has_faces(after, before), ~has_faces(before, after))
-    depths = [_farthest(before, gone, after), _farthest(after, new, before)]
+    depths = [farthest_from(before, gone, after), farthest_from(after, new, before)]
     depth, place = max(depths, key=lambda found: found[0])
     return replace(repair, depth_mm=depth, depth_at_mm=place)
 
 
-def _farthest(mesh: Mesh, is_asked: NDArray[np.bool_], other: Mesh) -> tuple[float, FloatArray]:
+def farthest_from(mesh: Mesh, is_asked: NDArray[np.bool_], other: Mesh) -> tuple[float, FloatArray]:
     """The largest distance to the other mesh over some faces, and where that is."""
     from meshtools.geometry.distance_nearby import farthest_nearby
 
@@ -123,6 +123,8 @@ WORDS = {
 }
 
 
+EITHER_SHARE = 0.1
+"""Two layers over one rim, either of which may be the skin, are asked about from this share of the part tolerance on (our default)."""
 MUST_NOT_MOVE = ("crossing",)
 """Repairs that put new skin in the place of the bone's own. What others take away was never bone, such as a spike."""
 
@@ -148,6 +150,13 @@ def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, s
                     f"than the part tolerance of {limit_mm:g} mm. Compare the clean surface with the scan there, or scan again."
                 )
                 findings.append(Finding(Severity.REVIEW, "repair-depth", message, round(repair.depth_mm, 6), limit_mm, "mm"))
+            if repair.kind == "dangling" and repair.depth_mm > EITHER_SHARE * limit_mm:
+                message = (
+                    f"{find.find}: two layers of skin end at the same edges all round and lie up to {repair.depth_mm:.2f} mm apart, near ({x:.1f}, "
+                    f"{y:.1f}, {z:.1f}) mm. The scan does not say which is the bone's; the one inside went. Compare the clean surface with the "
+                    "scan there, or sign the replica off."
+                )
+                findings.append(Finding(Severity.REVIEW, "repair-either", message, round(repair.depth_mm, 6), EITHER_SHARE * limit_mm, "mm"))
         span_percent = 100.0 * repair.span_mm / length_mm if length_mm > 0 else 0.0
         if span_percent > most_span_percent:
             message = (

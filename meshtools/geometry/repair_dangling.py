@@ -6,7 +6,8 @@ wall (it ends on the skin all round and lies inside) or a splinter (closed by it
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from meshtools.geometry.audit import count_edges
 from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.orient import points_inside
 from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
-from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume
+from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, farthest_from
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
 
@@ -49,15 +50,19 @@ class _Parts:
 def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     """Take off what hangs on the largest part of each piece by an edge or a corner; what is more than the budget allows stays.
 
-    Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays.
+    Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays. Of two parts that end at
+    the same edges all round, so that either might be the skin, depth_mm says how far that which went lies from that which stays.
     """
     before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
     whole_mm3 = -1.0  # until it is asked for
     removed, n_places, left, left_share, place = 0.0, 0, [], 0.0, np.zeros(3)
+    depth, depth_at = 0.0, np.zeros(3)
     enclosed = 0.0  # percent of the volume that the parts taken off enclosed by themselves
     parts = _find_parts(mesh)
     for _ in range(MOST_ROUNDS):
         needless = [] if parts is None else np.flatnonzero(_needless_parts(mesh, parts)).tolist()
+        if parts is not None and not needless and (joined := _joined_sheets(parts)).n_parts < parts.n_parts:
+            parts, needless = joined, np.flatnonzero(_needless_parts(mesh, joined)).tolist()
         left = needless
         if parts is None or not needless:
             break
@@ -71,20 +76,25 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
             if enclosed + own <= budget.volume_percent:
                 going.append(part)
                 enclosed += own
-        left = np.setdiff1d(by_size, going).tolist()
+        gone = set(going)
+        left = [part for part in by_size if part not in gone]
         if not going:
             left_share = float(share[left].sum())
             place = mesh.vertices[mesh.faces[parts.label == left[-1]]].mean(axis=(0, 1))
             break
         removed += float(share[going].sum())
         n_places += len(going)
+        for part, twin in _twins(parts, going, _is_minor(parts) & (share <= budget.removed_percent)):
+            found = farthest_from(mesh, parts.label == part, take_faces(mesh, parts.label == twin))
+            depth, depth_at = found if found[0] > depth else (depth, depth_at)
         mesh, parts = _without(mesh, parts, going)
         left = []
     volume = whole_mm3 if n_places else 0.0
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
     limits = f"{budget.removed_percent:g} % of the area or {budget.volume_percent:g} % of the volume"
     why = f"taking it off would remove more than {limits}" if left else ""
-    return Repair("dangling", mesh, n_places, removed, 0.0, change, len(left), left_share, place, why)
+    refused = (len(left), left_share, place, why)
+    return Repair("dangling", mesh, n_places, removed, 0.0, change, *refused, depth_mm=depth, depth_at_mm=depth_at)
 
 
 def _body_share(mesh: Mesh, is_own: NDArray[np.bool_], whole_mm3: float) -> float:
@@ -157,12 +167,54 @@ def _united(parts: _Parts, is_going: NDArray[np.bool_], half_edges: NDArray[np.i
     return united
 
 
-def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
-    """(p,) parts without which every edge they shared keeps two faces: sheets first, then splinters, then walls that lie inside."""
+def _joined_sheets(parts: _Parts) -> _Parts:
+    """The parts with those sheets made one that meet at an edge which neither could leave alone: two over the same edge of the skin, such as
+    two bridges with a side in common, come off together or not at all."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    rows, own = _parts_at_edges(parts)
+    is_sheet = _is_minor(parts) & parts.has_open
+    is_stuck = ((parts.n_faces_at[rows[:, 0]] - own) % 2 == 1) & is_sheet[rows[:, 1]]
+    edges, ends = rows[is_stuck].T
+    is_same = edges[1:] == edges[:-1]
+    graph = coo_matrix((np.ones(int(is_same.sum())), (ends[1:][is_same], ends[:-1][is_same])), shape=(parts.n_parts, parts.n_parts))
+    n_parts, number = connected_components(graph, directed=False)
+    area = np.asarray(np.bincount(number, parts.area, n_parts), dtype=np.float64)
+    piece, has_open = np.zeros(n_parts, dtype=np.int64), np.zeros(n_parts, dtype=bool)
+    piece[number] = parts.piece
+    np.logical_or.at(has_open, number, parts.has_open)
+    return replace(parts, label=number[parts.label].astype(np.int64), area=area, piece=piece, has_open=has_open)
+
+
+def _twins(parts: _Parts, going: Sequence[int], is_layer: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Parts that go, each with another one that stays and ends at the same edges all round: a layer that might have gone in its place."""
+    rows, own = _parts_at_edges(parts)
+    ends_there: dict[int, list[int]] = {}
+    for (edge, part), n_own in zip(rows.tolist(), own.tolist(), strict=True):
+        ends_there.setdefault(part, []).append(edge if n_own == 1 else -1)
+    gone = set(going)
+    by_edges = {tuple(edges): part for part, edges in ends_there.items() if is_layer[part] and part not in gone and -1 not in edges}
+    return [(part, by_edges[edges]) for part in going if (edges := tuple(ends_there.get(part, []))) in by_edges]
+
+
+def _is_minor(parts: _Parts) -> NDArray[np.bool_]:
+    """(p,) all parts but the largest of each piece."""
     largest = np.zeros(int(parts.piece.max()) + 1)
     np.maximum.at(largest, parts.piece, parts.area)
-    is_minor = parts.area < largest[parts.piece]
+    return np.asarray(parts.area < largest[parts.piece])
+
+
+def _parts_at_edges(parts: _Parts) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(k, 2) edges of more than two faces with each part that has faces there, by edge, and how many it has."""
     rows, own = np.unique(np.stack([parts.edges, parts.label[parts.crowded // 3]], axis=1), axis=0, return_counts=True)
+    return rows, own
+
+
+def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
+    """(p,) parts without which every edge they shared keeps two faces: sheets first, then splinters, then walls that lie inside."""
+    is_minor = _is_minor(parts)
+    rows, own = _parts_at_edges(parts)
     left = parts.n_faces_at[rows[:, 0]] - own  # faces at the edge once the part is gone
     spoils = np.zeros(parts.n_parts, dtype=bool)
     spoils[rows[left % 2 == 1, 1]] = True

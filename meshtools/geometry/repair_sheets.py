@@ -23,7 +23,7 @@ MOST_ASTRAY = 0.05
 """Share of a sheet's points that may lie farther off, or over a rim of the skin (our default)."""
 
 DOUBTFUL = 2.0
-"""A sheet up to this many times as far off as a layer may be is asked about (our default)."""
+"""A sheet, or a second body, up to this many times as far off as a layer may be is asked about (our default)."""
 
 
 def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Repair:
@@ -88,13 +88,14 @@ def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatAr
 
 
 def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int], settings: CleanSettings) -> list[Finding]:
-    """A question for every two kept pieces whose skins run along each other within doubled_layer_up_to_mm: one body scanned or stored twice.
+    """A question for every two kept pieces whose skins run along each other within DOUBTFUL times doubled_layer_up_to_mm: one body scanned or
+    stored twice.
 
     mesh: in mm. The union of both is thicker than the body and closes crevices beside it, and which of them lies right is for a person to
     say.
     """
     low, high = piece_boxes(mesh, pieces.labels, len(pieces))
-    findings, up_to_mm = [], settings.doubled_layer_up_to_mm
+    findings, up_to_mm = [], DOUBTFUL * settings.doubled_layer_up_to_mm
     for place, first in enumerate(kept):
         rest = np.array(kept[place + 1 :], dtype=np.int64)
         is_alike = (np.abs(low[rest] - low[first]) <= up_to_mm).all(axis=1) & (np.abs(high[rest] - high[first]) <= up_to_mm).all(axis=1)

@@ -63,7 +63,9 @@ def _lie_flat(vertex: int, ring: Any, normal: Any, least: float, faces: Any, vec
 
 
 @compiled
-def steep_vertices(vertices: Any, faces: Any, vectors: Any, is_asked: Any, least_rough: float, steep: float, flat: float, needles: Any) -> Any:
+def steep_vertices(
+    vertices: Any, faces: Any, vectors: Any, is_asked: Any, rough: float, steep: float, flat: float, needles: Any, leaning: Any
+) -> Any:
     """(n,) True for spikes among those asked for (n,). vectors (m, 3): area vectors; the limits are those of `spikes`, needles (k, 2)."""
     n_vertices = len(vertices)
     first, _, after = chain_corners(faces, n_vertices)
@@ -78,7 +80,7 @@ def steep_vertices(vertices: Any, faces: Any, vectors: Any, is_asked: Any, least
             x, y, z = x + vectors[t, 0], y + vectors[t, 1], z + vectors[t, 2]
             whole += np.sqrt(vectors[t, 0] ** 2 + vectors[t, 1] ** 2 + vectors[t, 2] ** 2)
             corner = after[corner]
-        if not (whole > 0.0 and np.sqrt(x * x + y * y + z * z) < least_rough * whole):
+        if not (whole > 0.0 and np.sqrt(x * x + y * y + z * z) < rough * whole):
             continue
         n = _ring_of(vertex, faces, first, after, following, buffer)
         if n == 0:
@@ -95,12 +97,14 @@ def steep_vertices(vertices: Any, faces: Any, vectors: Any, is_asked: Any, least
         if size == 0.0:
             continue
         normal[:] = foot / size
-        radius, height = np.sqrt(size / 2.0 / np.pi), abs(np.sum((vertices[vertex] - centre) * normal))
-        if height < steep * radius:
+        tip = vertices[vertex] - centre
+        radius, height, length = np.sqrt(size / 2.0 / np.pi), abs(np.sum(tip * normal)), np.sqrt(np.sum(tip * tip))
+        if length < steep * radius:
             continue
         side = np.median(sides)
+        is_spike[vertex] = length >= leaning[0] * radius and length >= leaning[1] * side
         for i in range(len(needles)):
             is_spike[vertex] |= height >= needles[i, 0] * radius and height >= needles[i, 1] * side
-        if not is_spike[vertex]:
+        if not is_spike[vertex] and height >= steep * radius:
             is_spike[vertex] = _lie_flat(vertex, ring, normal, flat, faces, vectors, first, after)
     return is_spike
