@@ -19,7 +19,7 @@ from pathlib import Path
 from meshtools.answer import RUN_FAILED, Answer
 from meshtools.errors import BonewrightError
 from meshtools.geometry.threads import n_cores
-from meshtools.run_job import SINGLE_THREAD
+from meshtools.run_job import FOR_LIBRARIES
 from meshtools.settings_ready import ROUTES
 from meshtools.visible import visible
 
@@ -145,7 +145,7 @@ def _joined_numbers(arguments: Sequence[str]) -> list[str]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    os.environ.update(SINGLE_THREAD)
+    os.environ.update(FOR_LIBRARIES)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that is no UTF-8 is still told

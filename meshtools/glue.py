@@ -24,7 +24,7 @@ from meshtools.job_limits import limits_rows
 from meshtools.jobs.run import die_with_parent, record_path
 from meshtools.lots import Jobs, Lot, Name, jobs_before, make_lots, plain_lots
 from meshtools.machine_memory import machine_memory
-from meshtools.run_job import SINGLE_THREAD, run_fenced
+from meshtools.run_job import FOR_LIBRARIES, run_fenced
 from meshtools.settings_ready import ROUTES
 from meshtools.worklist import Job, sized_finds
 from meshtools.workspace import Workspace, open_workspace
@@ -57,7 +57,7 @@ class Batch:
     @classmethod
     def for_snakemake(cls) -> Batch:
         """The batch in the working folder as `build` has planned and locked it; in the plain form read, locked and freed of stale records here."""
-        os.environ.update(SINGLE_THREAD)
+        os.environ.update(FOR_LIBRARIES)
         if PLANNED in os.environ:
             return cls(*read_planned(Path(os.environ[PLANNED])))
         workspace = open_workspace(Path())
@@ -236,7 +236,7 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
         in_lots = {record_path(*one) for lot in lots for one in lot}
         targets = [*(lot_mark(number) for number in range(len(lots))), *(path for path in outputs if path not in in_lots)]
         planned = str(lay_down_plan(workspace, batch, lots))
-        environment = os.environ | SINGLE_THREAD | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1", PLANNED: planned}
+        environment = os.environ | FOR_LIBRARIES | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1", PLANNED: planned}
         command = [sys.executable, "-P", "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *targets]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, cwd=batch, preexec_fn=die_with_parent)
         while child.poll() is None:
@@ -276,7 +276,7 @@ def warm_worker(batch: Path) -> Iterator[str]:
         (batch / "logs" / "worker.log").unlink(missing_ok=True)
         log = (batch / "logs" / "worker.log").open("xb")
         command = [sys.executable, "-P", "-m", "meshtools.worker", address, str(batch)]
-        worker = subprocess.Popen(command, stdout=log, stderr=log, env=os.environ | SINGLE_THREAD, preexec_fn=die_with_parent)
+        worker = subprocess.Popen(command, stdout=log, stderr=log, env=os.environ | FOR_LIBRARIES, preexec_fn=die_with_parent)
         try:
             while not Path(address).exists() and worker.poll() is None:
                 time.sleep(0.01)

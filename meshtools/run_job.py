@@ -17,7 +17,7 @@ from meshtools.fence import STOPPED, TRY_AGAIN, Limits, Watch, job_log, refusal
 from meshtools.jobs.run import PARENT, write_crash_record
 
 Job = tuple[str, str, str]  # stage, name, key
-SINGLE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+FOR_LIBRARIES = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 def run_fenced(job: Job, limits: Limits) -> int:
@@ -59,7 +59,7 @@ def _run_child(job: Job, limits: Limits) -> tuple[int, str]:
     log.unlink(missing_ok=True)  # never written through a link
     with log.open("xb") as stream:
         command = [sys.executable, "-P", "-m", "meshtools.jobs.run", *job]
-        child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | SINGLE_THREAD | {PARENT: str(os.getpid())})
+        child = subprocess.Popen(command, stdout=stream, stderr=stream, env=os.environ | FOR_LIBRARIES | {PARENT: str(os.getpid())})
         return watched_end(child, Watch(child.pid, (stage, name), limits))
 
 

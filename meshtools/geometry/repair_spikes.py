@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.pieces import area_vectors, face_areas, faces_at, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, span_of_new, surface_area, with_depth
+from meshtools.geometry.repair_corners import with_islands
 from meshtools.geometry.seam_repair import respan
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.spikes import laid_flat
@@ -28,10 +29,12 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
     is_gone = faces_at(mesh, tips)
     laid = laid_flat(mesh, tips, tips)
     is_cut = faces_at(mesh, _unsound(laid, tips, is_gone))
+    is_cut = with_islands(mesh, is_cut) if is_cut.any() else is_cut
     laid = laid.replaced(source=np.where(is_gone, np.uint16(source_index), mesh.source))
     following = respan(laid, is_cut, source_index) if is_cut.any() else laid
     if following is None or not len(following.faces):
         return Repair("spike", mesh)
+    is_gone = is_gone | is_cut
     is_new = np.ones(len(following.faces), dtype=bool)
     is_new[: int((~is_cut).sum())] = is_gone[~is_cut]
     made = 100.0 * float(face_areas(following.vertices, following.faces[is_new]).sum()) / surface_area(following)
