@@ -21,6 +21,7 @@ from typing import Any
 from figures import OURS, Run, comparison_table, least, read_run, steps_table, stored
 
 from meshtools.files.atomic import write_atomic
+from meshtools.run_job import FOR_LIBRARIES
 
 CHAIN = Path(__file__).resolve().parent / "chain.py"
 MOST_KEPT = 50
@@ -75,8 +76,9 @@ def run_scripts(race: Race, scan: Path) -> dict[str, Run]:
 
 
 def run_script(command: Sequence[str], is_ours: bool, longest_s: float) -> Run:
-    """One run of one script; of one that takes too long, the steps that it came to. Others do not see the paths that Python was started with."""
-    environment = {name: value for name, value in os.environ.items() if is_ours or name != "PYTHONPATH"}
+    """One run of one script; of one that takes too long, the steps that it came to. Ours sees what a job sees; others do not see the paths that
+    Python was started with."""
+    environment = {name: value for name, value in os.environ.items() if is_ours or name != "PYTHONPATH"} | (FOR_LIBRARIES if is_ours else {})
     try:
         done = subprocess.run(command, capture_output=True, env=environment, timeout=longest_s, check=False)
     except subprocess.TimeoutExpired as error:
