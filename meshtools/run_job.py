@@ -18,8 +18,8 @@ from meshtools.jobs.run import PARENT, write_crash_record
 
 Job = tuple[str, str, str]  # stage, name, key
 FOR_LIBRARIES = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "MALLOC_ARENA_MAX"), "1")
-"""Set in every process that works: no threads of the libraries' own, and one heap for all threads of ours, or what one of them gives back is of no use
-to the others (a seventh more memory, and slower; glibc)."""
+"""Set in every process that works: no threads of the libraries' own, and one heap for all threads of ours, or what one of them gives back is
+of no use to the others (a seventh more memory, and slower; glibc)."""
 
 
 def run_fenced(job: Job, limits: Limits) -> int:
