@@ -80,14 +80,14 @@ class Batch:
     def run_lot(self, number: int, remember: Callable[[str, str, str], None]) -> None:
         """Run the jobs of a lot after each other, those on which nothing failed before, and mark the lot as made; `remember` is told of each that
         has run (rule, path of its record, key). CutShortError where one recorded nothing."""
-        failed: dict[Name, CutShortError] = {}
+        failed: dict[Name, CutShortError | OSError] = {}
         for stage, name in self._lots[number]:
             if before := [failed[one] for one in jobs_before(self._jobs, stage, name) if one in failed]:
                 failed[stage, name] = before[0]
                 continue
             try:
                 self.run(stage, name, self.key(stage, name))
-            except CutShortError as error:
+            except (CutShortError, OSError) as error:
                 failed[stage, name] = error
             else:
                 remember(stage, record_path(stage, name), self.key(stage, name))
@@ -150,12 +150,14 @@ def remembering(persistence: Any) -> Callable[[str, str, str], None]:
     what has changed since. No part of snakemake's interface: 9.27 has it, in another version nothing is known of such a job."""
 
     def remember(rule: str, path: str, key: str) -> None:
-        from snakemake.persistence import RECORD_FORMAT_VERSION, MetadataRecord
-
-        known = MetadataRecord(rule=rule, params=[repr(key)], record_format_version=RECORD_FORMAT_VERSION, incomplete=False, endtime=time.time())
-        with suppress(OSError):  # it is a convenience: the record stands
+        with suppress(OSError, TypeError):  # it is a convenience: the record stands
+            known = MetadataRecord(rule=rule, params=[repr(key)], record_format_version=RECORD_FORMAT_VERSION, incomplete=False, endtime=time.time())
             persistence._write_record(path, known)
 
+    try:
+        from snakemake.persistence import RECORD_FORMAT_VERSION, MetadataRecord
+    except ImportError:
+        return lambda *_: None
     return remember if hasattr(persistence, "_write_record") else lambda *_: None
 
 

@@ -29,7 +29,7 @@ class Mesh:
     faces: IntArray
     source: SourceArray
     colour: ColourArray | None = None
-    of_faces: dict[str, Any] = field(default_factory=dict, repr=False)
+    of_faces: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
     """What was worked out from the faces alone, by its name; kept because steps one after the other ask for the same."""
 
     def __post_init__(self) -> None:

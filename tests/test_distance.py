@@ -147,6 +147,17 @@ def test_every_point_of_a_triangle_is_as_near_to_a_corner_as_its_sides_say() -> 
         farthest = np.linalg.norm(points[:, None] - corners, axis=2).min(axis=1).max()
         reach = reach_of_corners(*(float(np.sum((corners[i] - corners[j]) ** 2)) for i, j in ((0, 1), (1, 2), (2, 0))))
         assert 0.95 * reach < farthest <= reach * (1 + 1e-12)
+    assert [reach_of_corners(*sides) for sides in ((0.0, 4.0, 4.0), (4.0, 0.0, 4.0), (0.0, 0.0, 0.0))] == [1.0, 1.0, 0.0]
+
+
+def test_the_face_that_is_found_hangs_on_no_order() -> None:
+    """The middles of all edges of a ball, each on two faces, have the same face whichever point is asked before them."""
+    mesh = ball(10.0, 4)
+    middles = (mesh.vertices[mesh.faces] + np.roll(mesh.vertices[mesh.faces], 1, axis=1)).reshape(-1, 3) / 2
+    order = np.random.default_rng(1).permutation(len(middles))
+    distance, face = Surface(mesh).distance(middles)
+    other_distance, other_face = Surface(mesh).distance(middles[order])
+    assert (np.array_equal(distance[order], other_distance), np.array_equal(face[order], other_face)) == (True, True)
 
 
 def test_a_second_library_measures_the_same_distances() -> None:

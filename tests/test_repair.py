@@ -222,6 +222,12 @@ class TestCrossings:
         is_cut = np.isin(np.arange(len(coarse.faces)), across)
         assert np.flatnonzero(with_islands(coarse, is_cut)).tolist() == sorted([*across, 100])
 
+    def test_a_cut_elsewhere_makes_no_island_of_a_bones_end(self):
+        """A thin ring parts a bone's end from the rest, and a broad band is cut far from it: the end is larger than the ring, so it stays."""
+        height = BONE.vertices[BONE.faces].mean(axis=1)[:, 2]
+        is_cut = (np.abs(height - 35.0) < 1.5) | (np.abs(height + 19.0) < 10.0)
+        assert (with_islands(BONE, is_cut) == is_cut).all()
+
     def test_a_fold_stays_and_is_asked_about_above_the_budget(self):
         folded = self.folded()
         repair = mend_crossings(folded, 1, NOTHING)

@@ -21,9 +21,12 @@ def reach_of_corners(aa: float, bb: float, cc: float) -> float:
     cc, bb, aa = max(aa, bb, cc), max(min(aa, bb), min(max(aa, bb), cc)), min(aa, bb, cc)
     if cc == 0.0:
         return 0.0
-    if aa + bb >= cc:
-        return float(np.sqrt(aa * bb * cc / (4.0 * aa * bb - (aa + bb - cc) ** 2)))
     side = np.sqrt(cc)
+    if aa + bb >= cc:
+        sixteen_areas_squared = 4.0 * aa * bb - (aa + bb - cc) ** 2
+        if not sixteen_areas_squared > 0.0:  # two corners on one point
+            return float(side / 2.0 + np.sqrt(aa))
+        return float(np.sqrt(aa * bb * cc / sixteen_areas_squared))
     return float(max(aa * side / (aa + cc - bb), bb * side / (bb + cc - aa)))
 
 

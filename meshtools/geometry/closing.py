@@ -104,8 +104,11 @@ def rim_findings(find: Find, choice: RimChoice, refused: Sequence[Rim]) -> list[
 
 
 def spike_findings(find: Find, n_spikes: int) -> list[Finding]:
-    """A note that spikes were cut out, their faces replaced by filled ones."""
+    """A note that spikes were laid back or cut out, their faces replaced by filled ones."""
     if n_spikes == 0:
         return []
-    message = f"{find.find}: {n_spikes} single points stand far off the surface around them; they were cut out and closed as holes."
+    message = (
+        f"{find.find}: {n_spikes} single points stand far off the surface around them; they were laid back among their neighbours, or cut out and "
+        "spanned anew."
+    )
     return [Finding(Severity.NOTE, "spikes", message, n_spikes, 0)]

@@ -26,7 +26,10 @@ def half_edge_counts(faces: IntArray, n_vertices: int) -> tuple[NDArray[np.uint8
 def mesh_half_edge_counts(mesh: Mesh) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """The same for all faces of a mesh, counted once."""
     if "half_edge_counts" not in mesh.of_faces:
-        mesh.of_faces["half_edge_counts"] = half_edge_counts(mesh.faces, len(mesh.vertices))
+        counts = half_edge_counts(mesh.faces, len(mesh.vertices))
+        for array in counts:
+            array.flags.writeable = False
+        mesh.of_faces["half_edge_counts"] = counts
     along, against = mesh.of_faces["half_edge_counts"]
     return along, against
 

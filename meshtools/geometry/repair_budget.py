@@ -42,7 +42,8 @@ class Repair:
     span_mm: float = 0.0
     """Largest extent of one new patch of skin."""
     depth_mm: float = 0.0
-    """How far skin that was taken away lies from the skin now, or new skin from what was there, whichever is farther."""
+    """How far skin that was taken away lies from the skin now, or new skin from what was there, whichever is farther. Of what dangles only
+    layers are measured that another one at the same edges might stand for."""
     depth_at_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
 
     def without_mesh(self) -> Repair:
@@ -137,7 +138,8 @@ def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, s
         words = WORDS[repair.kind]
         if repair.n_places:
             x, y, z = repair.depth_at_mm
-            depth = f" The farthest lay {repair.depth_mm:.2f} mm off, near ({x:.1f}, {y:.1f}, {z:.1f}) mm." if repair.depth_mm else ""
+            depth = f" The farthest lay {repair.depth_mm:.2f} mm off, near ({x:.1f}, {y:.1f}, {z:.1f}) mm."
+            depth = depth if repair.depth_mm and repair.kind != "dangling" else ""
             message = (
                 f"{find.find}: {words}: {repair.n_places} mended, {repair.removed_percent:.3f} % of the area taken away, "
                 f"{repair.invented_percent:.3f} % filled; the volume changed by {repair.volume_percent:.3f} %.{depth}"
@@ -153,7 +155,7 @@ def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, s
             if repair.kind == "dangling" and repair.depth_mm > EITHER_SHARE * limit_mm:
                 message = (
                     f"{find.find}: two layers of skin end at the same edges all round and lie up to {repair.depth_mm:.2f} mm apart, near ({x:.1f}, "
-                    f"{y:.1f}, {z:.1f}) mm. The scan does not say which is the bone's; the one inside went. Compare the clean surface with the "
+                    f"{y:.1f}, {z:.1f}) mm. The scan does not say which is the bone's; one of them went. Compare the clean surface with the "
                     "scan there, or sign the replica off."
                 )
                 findings.append(Finding(Severity.REVIEW, "repair-either", message, round(repair.depth_mm, 6), EITHER_SHARE * limit_mm, "mm"))

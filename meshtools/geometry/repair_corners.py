@@ -49,20 +49,45 @@ def corner_cuts(mesh: Mesh, cluster: NDArray[np.int64], source_index: int) -> li
 
 
 def with_islands(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The cut with what it would part from its piece, or leave hanging there by a corner, where that is no more than the cut itself."""
+    """The cut with what it would part from its piece, or leave hanging there by a corner, where that is no more than the cut's patches beside it."""
     whole = patches_by_edges(mesh.faces, len(mesh.vertices))
     affected = np.flatnonzero(np.isin(whole, whole[is_cut]) & ~is_cut)
     if not len(affected):
         return is_cut
     parts = patches_by_edges(mesh.faces[affected], len(mesh.vertices))
     area = np.bincount(parts, face_areas(mesh.vertices, mesh.faces[affected]))
-    cut_area = float(face_areas(mesh.vertices, mesh.faces[is_cut]).sum())
+    cut = np.flatnonzero(is_cut)
+    patch = patches_by_edges(mesh.faces[cut], len(mesh.vertices))
+    patch_area = np.bincount(patch, face_areas(mesh.vertices, mesh.faces[cut]))
     largest = np.zeros(int(whole.max()) + 1)
     np.maximum.at(largest, whole[affected], area[parts])
-    is_island = (area[parts] < largest[whole[affected]]) & (area[parts] <= cut_area)
+    beside = np.zeros(len(area))  # area of the patches that each part meets at a corner
+    for part, one in _meetings(mesh, (affected, parts), (cut, patch)):
+        beside[part] += patch_area[one]
+    is_island = (area[parts] < largest[whole[affected]]) & (area <= beside)[parts]
     wider = is_cut.copy()
     wider[affected[is_island]] = True
     return wider
+
+
+def _meetings(
+    mesh: Mesh, parts: tuple[NDArray[np.int64], NDArray[np.int64]], patches: tuple[NDArray[np.int64], NDArray[np.int64]]
+) -> list[tuple[int, int]]:
+    """Each part with each patch that it has a corner in common with; both are given by their faces and the number of each face."""
+    from meshtools.geometry.piece_kernels import touching_faces
+
+    (rows, part), (cut, patch) = parts, patches
+    is_at = np.zeros(len(mesh.vertices), dtype=bool)
+    is_at[mesh.faces[cut]] = True
+    near = np.flatnonzero(touching_faces(mesh.faces[rows], is_at))
+    corners = np.concatenate([mesh.faces[rows[near]].ravel(), mesh.faces[cut].ravel()])
+    of = np.concatenate([np.repeat(part[near], 3), np.repeat(patch, 3)])
+    is_patch = np.arange(len(of)) >= 3 * len(near)
+    pairs = np.unique(np.stack([corners, is_patch, of], axis=1), axis=0)
+    at: dict[int, tuple[list[int], list[int]]] = {}
+    for corner, side, number in pairs.tolist():
+        at.setdefault(corner, ([], []))[side].append(number)
+    return sorted({(a, b) for own, others in at.values() for a in own for b in others})
 
 
 def patches_by_edges(faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:

@@ -194,8 +194,11 @@ def _twins(parts: _Parts, going: Sequence[int], is_layer: NDArray[np.bool_]) -> 
     for (edge, part), n_own in zip(rows.tolist(), own.tolist(), strict=True):
         ends_there.setdefault(part, []).append(edge if n_own == 1 else -1)
     gone = set(going)
-    by_edges = {tuple(edges): part for part, edges in ends_there.items() if is_layer[part] and part not in gone and -1 not in edges}
-    return [(part, by_edges[edges]) for part in going if (edges := tuple(ends_there.get(part, []))) in by_edges]
+    by_edges: dict[tuple[int, ...], list[int]] = {}
+    for part, edges in ends_there.items():
+        if is_layer[part] and part not in gone and -1 not in edges:
+            by_edges.setdefault(tuple(edges), []).append(part)
+    return [(part, twin) for part in going for twin in by_edges.get(tuple(ends_there.get(part, [])), [])]
 
 
 def _is_minor(parts: _Parts) -> NDArray[np.bool_]:

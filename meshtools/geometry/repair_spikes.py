@@ -21,15 +21,18 @@ def cut_spikes(mesh: Mesh, tips: NDArray[np.int32], source_index: int, budget: R
     """The mesh with these vertices (ascending) laid back among their neighbours, or without them and their rings spanned anew, by faces with
     source_index, if no more is invented than the budget says.
 
-    What a spike encloses was never bone, so neither its own area nor its volume counts. Where no sound refill is found the mesh comes
+    What a spike encloses was never bone, so neither its own area nor its volume counts; islands of skin that a knot of spikes parts from the rest go
+    along, up to what the budget lets be taken away. Where no sound refill is found the mesh comes
     back as it was; the caller then cuts the tips out and closes them as holes, by the rules for holes.
     """
     if not len(tips):
         return Repair("spike", mesh)
     is_gone = faces_at(mesh, tips)
     laid = laid_flat(mesh, tips, tips)
-    is_cut = faces_at(mesh, _unsound(laid, tips, is_gone))
-    is_cut = with_islands(mesh, is_cut) if is_cut.any() else is_cut
+    is_knot = faces_at(mesh, _unsound(laid, tips, is_gone))
+    is_cut = with_islands(mesh, is_knot) if is_knot.any() else is_knot
+    if 100.0 * float(face_areas(mesh.vertices, mesh.faces[is_cut & ~is_knot]).sum()) > budget.removed_percent * surface_area(mesh):
+        return Repair("spike", mesh)
     laid = laid.replaced(source=np.where(is_gone, np.uint16(source_index), mesh.source))
     following = respan(laid, is_cut, source_index) if is_cut.any() else laid
     if following is None or not len(following.faces):

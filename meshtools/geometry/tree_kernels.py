@@ -14,6 +14,7 @@ MANY = 4096  # keys from which some are looked at first
 ENOUGH_KEYS, BESIDE = 500, 25
 SLIM = 1e-8  # of the product of two squared sides: a smaller squared area is not told well enough from none
 ROUNDING = 1.000001  # a triangle is passed over only where it is farther by more than this
+ROUNDING_SQUARED = 1e-20  # of the sides squared: so little nothing is told apart by, and which of equal faces is found hangs on no order
 
 
 @compiled
@@ -146,7 +147,7 @@ def _towards(x: float, y: float, z: float, vertices: Any, faces: Any, t: int, be
         px, py, pz = second * ux + third * vx, second * uy + third * vy, second * uz + third * vz
         return (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2, ax + px, ay + py, az + pz
     if area > SLIM * uu * vv:
-        first, room = area - second - third, best * area * ROUNDING
+        first, room = area - second - third, (best * ROUNDING + ROUNDING_SQUARED * (uu + vv)) * area
         is_far = (second < 0.0 and second * second > room * vv) or (third < 0.0 and third * third > room * uu)
         if is_far or (first < 0.0 and first * first > room * (uu - 2.0 * uv + vv)):
             return np.inf, x, y, z

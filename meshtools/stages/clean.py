@@ -208,7 +208,7 @@ def _turn_findings(find: Find, n_turned: int, n_pieces: int, is_first_unsure: bo
 def _closed_holes(
     mesh: Mesh, find: Find, settings: CleanSettings, openings: Sequence[Opening], mm_per_unit: float
 ) -> tuple[Mesh, dict[str, Any], list[Finding], Repair]:
-    """Spikes cut out, small and named holes closed; facts about every cap and every rim left; findings; the repair of the spikes."""
+    """Spikes laid back or cut out, small and named holes closed; facts about every cap and every rim left; findings; the repair of the spikes."""
     spacing = median_spacing(mesh)
     holes = [opening for opening in openings if opening.kind != "support"]
     spikes = find_spikes(mesh)
