@@ -8,6 +8,7 @@ import numpy as np
 
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.tree_kernels import DEEP, nearest_within
+from meshtools.geometry.triangle_kernels import squared_side
 
 MOST_ASKED = 36  # points of one face
 MOST_SPLITS = 8  # of the room between what is shown and what is wished for, that balls may be too large by
@@ -46,13 +47,6 @@ def first_bounds(vertices: Any, faces: Any, distance: Any, nearest: Any, upper: 
         farthest = max(distance[first], distance[second], distance[third])
         is_one = nearest[first] == nearest[second] and nearest[second] == nearest[third]
         upper[t] = min(upper[t], least, farthest if is_one else farthest + reach_of_corners(squared[0], squared[1], squared[2]))
-
-
-@compiled
-def _squared_side(parts: Any, top: int, i: int, j: int) -> float:
-    """Squared distance between two of the corners 0-2 and the middle 3 of a part."""
-    x, y, z = parts[top, j, 0] - parts[top, i, 0], parts[top, j, 1] - parts[top, i, 1], parts[top, j, 2] - parts[top, i, 2]
-    return float(x * x + y * y + z * z)
 
 
 @compiled
@@ -104,7 +98,7 @@ def cover_with_balls(mesh: Any, rows: Any, at_vertices: Any, tree: Any, centre: 
             if near[top, 0] == near[top, 1] and near[top, 1] == near[top, 2] and farthest <= limit:
                 worst, top = max(worst, farthest), top - 1
                 continue
-            aa, bb, cc = _squared_side(parts, top, 0, 1), _squared_side(parts, top, 1, 2), _squared_side(parts, top, 2, 0)
+            aa, bb, cc = squared_side(parts, top, 0, 1), squared_side(parts, top, 1, 2), squared_side(parts, top, 2, 0)
             reach = reach_of_corners(aa, bb, cc)
             if farthest + reach <= limit:
                 worst, top = max(worst, farthest + reach), top - 1
@@ -113,7 +107,7 @@ def cover_with_balls(mesh: Any, rows: Any, at_vertices: Any, tree: Any, centre: 
                 break
             for axis in range(3):
                 parts[top, 3, axis] = (parts[top, 0, axis] + parts[top, 1, axis] + parts[top, 2, axis]) / 3.0
-            to_a, to_b, to_c = _squared_side(parts, top, 0, 3), _squared_side(parts, top, 1, 3), _squared_side(parts, top, 2, 3)
+            to_a, to_b, to_c = squared_side(parts, top, 0, 3), squared_side(parts, top, 1, 3), squared_side(parts, top, 2, 3)
             reach = max(reach_of_corners(aa, to_a, to_b), reach_of_corners(bb, to_b, to_c), reach_of_corners(cc, to_c, to_a))
             if farthest + reach <= limit:
                 x, y, z = parts[top, 3, 0] - centre[0], parts[top, 3, 1] - centre[1], parts[top, 3, 2] - centre[2]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
-from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
+from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within, squared_side
 
 MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and those beside them
 MOST_PIECES = 24  # parts that one fine face may be cut into before it is left open
@@ -85,13 +85,6 @@ def _nearest_of(table: Any, top: int, k: int, n: int) -> int:
 
 
 @compiled
-def _squared_edge(stack: Any, top: int, k: int, j: int) -> float:
-    """Squared length of an edge of a part."""
-    x, y, z = stack[top, k, 0] - stack[top, j, 0], stack[top, k, 1] - stack[top, j, 1], stack[top, k, 2] - stack[top, j, 2]
-    return float(x * x + y * y + z * z)
-
-
-@compiled
 def _cut_place(stack: Any, top: int, table: Any, level: int, n: int) -> Any:
     """Where to cut a piece: between two corners with different nearest faces, where both are about equally near; else in the middle of
     the longest edge. table[level]: squared distances (3, n). Returns (corner, next corner, share)."""
@@ -99,13 +92,13 @@ def _cut_place(stack: Any, top: int, table: Any, level: int, n: int) -> Any:
     is_split = first != second or second != third
     chosen, longest = 0, -1.0
     if first != second or not is_split:
-        chosen, longest = 0, _squared_edge(stack, top, 0, 1)
+        chosen, longest = 0, squared_side(stack, top, 0, 1)
     if second != third or not is_split:
-        length = _squared_edge(stack, top, 1, 2)
+        length = squared_side(stack, top, 1, 2)
         if length > longest:
             chosen, longest = 1, length
     if third != first or not is_split:
-        length = _squared_edge(stack, top, 2, 0)
+        length = squared_side(stack, top, 2, 0)
         if length > longest:
             chosen, longest = 2, length
     other = (chosen + 1) % 3

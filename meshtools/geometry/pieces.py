@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.neighbours import face_neighbours
 from meshtools.model import FloatArray, IntArray, Mesh
 
 
@@ -104,6 +105,13 @@ def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
 
     have, want = ((of.vertices + 0.0).view(np.int64) for of in (mesh, wanted))  # + 0.0 makes one zero of two
     return np.asarray(faces_among(have, mesh.faces, want, wanted.faces))
+
+
+def patches_by_edges(faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:
+    """(m,) the number of the part that each face belongs to; parts hang together by edges of two faces."""
+    from meshtools.geometry.piece_kernels import label_patches
+
+    return np.asarray(label_patches(face_neighbours(faces, n_vertices)), dtype=np.int64)
 
 
 def faces_at(mesh: Mesh, vertices: IntArray) -> NDArray[np.bool_]:

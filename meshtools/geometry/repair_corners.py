@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.neighbours import face_neighbours
-from meshtools.geometry.pieces import face_areas, take_faces
+from meshtools.geometry.pieces import face_areas, patches_by_edges, ring_around, take_faces
 from meshtools.geometry.repair_budget import surface_area
 from meshtools.geometry.seam_repair import respan
 from meshtools.geometry.self_intersection import find_meeting_pairs
@@ -90,19 +89,12 @@ def _meetings(
     return sorted({(a, b) for own, others in at.values() for a in own for b in others})
 
 
-def patches_by_edges(faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:
-    """(m,) the number of the part that each face belongs to; parts hang together by edges of two faces."""
-    from meshtools.geometry.piece_kernels import label_patches
-
-    return np.asarray(label_patches(face_neighbours(faces, n_vertices)), dtype=np.int64)
-
-
 def _rows_around(mesh: Mesh, corners: NDArray[np.int32]) -> NDArray[np.int64]:
     """Faces whose boxes meet the box of all faces within two rings of some corners, ascending."""
     is_in = np.zeros(len(mesh.vertices), dtype=bool)
     is_in[corners] = True
     for _ in range(2):
-        is_in[mesh.faces[is_in[mesh.faces].any(axis=1)].ravel()] = True
+        is_in = ring_around(mesh, is_in)
     low, high = mesh.vertices[is_in].min(axis=0), mesh.vertices[is_in].max(axis=0)
     points = mesh.vertices[mesh.faces]
     return np.flatnonzero(((points.min(axis=1) <= high) & (points.max(axis=1) >= low)).all(axis=1))

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.pieces import face_areas, label_pieces
+from meshtools.geometry.pieces import face_areas, label_pieces, patches_by_edges
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, span_of_new, surface_area, with_depth
-from meshtools.geometry.repair_corners import corner_cuts, patches_by_edges, with_islands
+from meshtools.geometry.repair_corners import corner_cuts, with_islands
 from meshtools.geometry.seam_repair import respan
 from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
 from meshtools.model import Mesh

@@ -12,7 +12,7 @@ from meshtools.geometry.facing import FacingSurface, unit_normals
 from meshtools.geometry.orient import enclosed_volumes, paired_faces
 from meshtools.geometry.partner import BoolArray as BoolArray
 from meshtools.geometry.partner import Partner
-from meshtools.geometry.pieces import face_areas, label_pieces
+from meshtools.geometry.pieces import face_areas, label_pieces, patches_by_edges
 from meshtools.model import FloatArray, IntArray, Mesh
 
 CREASE_COSINE = float(np.cos(np.radians(50.0)))
@@ -197,13 +197,7 @@ def _touches(mesh: Mesh, rows: NDArray[np.int64], labels: IntArray, is_other: Bo
 
 def patch_labels(mesh: Mesh, is_member: BoolArray) -> IntArray:
     """(m,) number of the patch of members joined by shared edges, from 0 in the order of their first faces; -1 elsewhere."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     rows = np.flatnonzero(is_member)
-    one, other, _ = paired_faces(mesh.faces[rows], len(mesh.vertices))
-    graph = coo_matrix((np.ones(len(one), np.int8), (one, other)), shape=(len(rows),) * 2)
-    _, group = connected_components(graph, directed=False)
     labels = np.full(len(mesh.faces), -1, dtype=np.int32)
-    labels[rows] = group
+    labels[rows] = patches_by_edges(mesh.faces[rows], len(mesh.vertices))
     return labels

@@ -75,3 +75,10 @@ def squared_distance_within(x: float, y: float, z: float, frames: Any, row: int,
     share = min(max(wt * frames[row, 18], 0.0), 1.0)
     nearest = min(nearest, ww - 2.0 * wu + uu + share * (share * tt - 2.0 * wt))
     return float(max(nearest, 0.0))
+
+
+@compiled
+def squared_side(parts: Any, top: int, i: int, j: int) -> float:
+    """Squared distance between two points of a part; parts (k, n, 3)."""
+    x, y, z = parts[top, j, 0] - parts[top, i, 0], parts[top, j, 1] - parts[top, i, 1], parts[top, j, 2] - parts[top, i, 2]
+    return float(x * x + y * y + z * z)
