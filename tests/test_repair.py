@@ -16,7 +16,7 @@ from meshtools.geometry.repair_budget import RepairBudget, repair_findings
 from meshtools.geometry.repair_corners import with_islands
 from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
-from meshtools.geometry.repair_dangling import remove_dangling
+from meshtools.geometry.repair_dangling import MOST_ROUNDS, remove_dangling
 from meshtools.geometry.repair_sheets import remove_second_layers
 from meshtools.geometry.repair_support import cut_above, find_support
 from meshtools.geometry.self_intersection import count_self_intersections
@@ -110,6 +110,22 @@ def test_what_hangs_on_the_skin_stays_and_is_asked_about_above_the_budget():
     assert (corners_of(repair.mesh), repair.n_refused, bool(repair.why)) == (corners_of(with_fin()), 1, True)
     result = clean_scan(scan_of(with_fin()), made_find(), dataclasses.replace(CleanSettings(), repair_removed_percent=0.0), (), 0.0)
     assert "repair-dangling" in {finding.code for finding in result.findings if finding.severity is Severity.REVIEW}
+
+
+def test_sheets_that_hang_on_sheets_deeper_than_is_looked_are_asked_about():
+    """Squares of four faces, each on an inner edge of the one before: one comes off a round, the outermost first."""
+    mesh, foot = BONE, [int(row) for row in BONE.faces[3000][:2]]
+    way, up = np.diff(BONE.vertices[foot], axis=0)[0], BONE.vertices[foot[0]] * (1, 1, 0) / 20.0
+    for k in range(MOST_ROUNDS + 2):
+        up = up if k == 0 else np.cross(way, mesh.vertices[foot[0]] * 0.01 + up)
+        up *= 0.3 / np.linalg.norm(up)
+        n, ends = len(mesh.vertices), mesh.vertices[foot]
+        square = [[*foot, n], [foot[1], n + 1, n], [n + 1, n + 2, n], [n + 2, foot[0], n]]
+        mesh = added(mesh, [ends.mean(axis=0) + up / 2, ends[1] + up, ends[0] + up], square)
+        foot, way = [n, n + 1], mesh.vertices[n + 1] - mesh.vertices[n]
+    repair = remove_dangling(mesh, BUDGET)
+    assert (repair.n_places, repair.n_refused, "deep" in repair.why) == (MOST_ROUNDS, 1, True)
+    assert "repair-dangling" in {finding.code for finding in repair_findings(made_find(), (repair,), 100.0, CleanSettings())}
 
 
 def test_two_bodies_that_share_an_edge_are_no_splinters():

@@ -55,20 +55,17 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     """
     before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
     whole_mm3 = -1.0  # until it is asked for
-    removed, n_places, left, left_share, place = 0.0, 0, [], 0.0, np.zeros(3)
+    removed, n_places, left, n_rounds = 0.0, 0, list[int](), 0
     depth, depth_at = 0.0, np.zeros(3)
     enclosed = 0.0  # percent of the volume that the parts taken off enclosed by themselves
     parts = _find_parts(mesh)
-    for _ in range(MOST_ROUNDS):
-        needless = [] if parts is None else np.flatnonzero(_needless_parts(mesh, parts)).tolist()
-        if parts is not None and not needless and (joined := _joined_sheets(parts)).n_parts < parts.n_parts:
-            parts, needless = joined, np.flatnonzero(_needless_parts(mesh, joined)).tolist()
-        left = needless
-        if parts is None or not needless:
+    while True:
+        parts, left = _with_needless(mesh, parts)
+        if parts is None or not left or n_rounds == MOST_ROUNDS:
             break
         whole_mm3 = enclosed_volume(before) if whole_mm3 < 0.0 else whole_mm3
         share = 100.0 * parts.area / total
-        by_size = sorted(needless, key=lambda part: (float(share[part]), part))
+        by_size = sorted(left, key=lambda part: (float(share[part]), part))
         n_going = int(np.searchsorted(removed + np.cumsum(share[by_size]), budget.removed_percent, side="right"))
         going = []
         for part in by_size[:n_going]:
@@ -76,11 +73,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
             if enclosed + own <= budget.volume_percent:
                 going.append(part)
                 enclosed += own
-        gone = set(going)
-        left = [part for part in by_size if part not in gone]
         if not going:
-            left_share = float(share[left].sum())
-            place = mesh.vertices[mesh.faces[parts.label == left[-1]]].mean(axis=(0, 1))
             break
         removed += float(share[going].sum())
         n_places += len(going)
@@ -88,13 +81,28 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
             found = farthest_from(mesh, parts.label == part, take_faces(mesh, parts.label == twin))
             depth, depth_at = found if found[0] > depth else (depth, depth_at)
         mesh, parts = _without(mesh, parts, going)
-        left = []
+        n_rounds += 1
     volume = whole_mm3 if n_places else 0.0
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
+    repair = Repair("dangling", mesh, n_places, removed, 0.0, change, depth_mm=depth, depth_at_mm=depth_at)
+    if parts is None or not left:
+        return repair
     limits = f"{budget.removed_percent:g} % of the area or {budget.volume_percent:g} % of the volume"
-    why = f"taking it off would remove more than {limits}" if left else ""
-    refused = (len(left), left_share, place, why)
-    return Repair("dangling", mesh, n_places, removed, 0.0, change, *refused, depth_mm=depth, depth_at_mm=depth_at)
+    nested = f"they hung on others that hung there, {MOST_ROUNDS} deep, which came off"
+    why = nested if n_rounds == MOST_ROUNDS else f"taking it off would remove more than {limits}"
+    largest = max(left, key=lambda part: (float(parts.area[part]), part))
+    place = mesh.vertices[mesh.faces[parts.label == largest]].mean(axis=(0, 1))
+    return replace(repair, n_refused=len(left), refused_percent=100.0 * float(parts.area[left].sum()) / total, refused_mm=place, why=why)
+
+
+def _with_needless(mesh: Mesh, parts: _Parts | None) -> tuple[_Parts | None, list[int]]:
+    """The parts, sheets that only go together made one where none goes alone, and the needless ones of them."""
+    if parts is None:
+        return None, []
+    needless = np.flatnonzero(_needless_parts(mesh, parts)).tolist()
+    if not needless and (joined := _joined_sheets(parts)).n_parts < parts.n_parts:
+        parts, needless = joined, np.flatnonzero(_needless_parts(mesh, joined)).tolist()
+    return parts, needless
 
 
 def _body_share(mesh: Mesh, is_own: NDArray[np.bool_], whole_mm3: float) -> float:
