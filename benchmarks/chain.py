@@ -95,12 +95,15 @@ def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[s
     clock.lap("imports")
     raw = read_scan(scan)
     clock.lap("read", n_faces=len(raw.faces))
+    has_colour = raw.colour is not None
     cleaned = clean(raw, scan, tolerance_mm, clock)
     built = rebuild(cleaned, clock)
     sources: tuple[SourceEntry, ...] = built.sources
     write(built, out, clock)
     with clock.timing(report, PARTS_OF_REPORT):
-        look, followed = report.look_and_follow(built.mesh, sources, report.MOST_FACES, lambda: raw_in_place(raw))
+        scans = [raw]
+        del raw  # as the job, which reads it again: held by nobody once it is welded
+        look, followed = report.look_and_follow(built.mesh, sources, report.MOST_FACES, lambda: raw_in_place(scans.pop()))
     Path(f"{out}.png").write_bytes(look.picture_png)
     assert followed is not None
     forth, back = followed.deviation["replica_to_scan"], followed.deviation["scan_to_replica"]
@@ -109,7 +112,7 @@ def run_chain(scan: Path, out: str, tolerance_mm: float, clock: Clock) -> dict[s
     return {
         "n_faces": len(built.mesh.faces), "n_pieces": built.facts["n_pieces_after"], "deliverable": built.facts["deliverable"],
         "n_self_intersections": built.facts["n_self_intersections"],
-        "colour_kept": None if raw.colour is None else built.mesh.colour is not None,
+        "colour_kept": built.mesh.colour is not None if has_colour else None,
         "decimation_bound_mm": cleaned.facts.get("decimation_bound_mm"), "to_scan_bound_mm": round(forth["max_bound_mm"], 4) if forth else None,
         "from_scan_bound_mm": round(back["max_bound_mm"], 4), "findings": sorted({finding.code for finding in (*cleaned.findings, *built.findings)}),
     }  # fmt: skip

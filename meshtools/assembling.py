@@ -13,7 +13,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.assembly import AssemblyPlane, assembly_plane
 from meshtools.geometry.midsagittal import PlaneFit, find_midsagittal_plane
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix
 from meshtools.model import Find, FloatArray, Mesh, Pose, Side
 
@@ -53,7 +53,7 @@ def matrix_of(pose: Pose) -> FloatArray:
 def plane_in_place(find: Find, mesh: Mesh, pose: Pose) -> PlacedPlane:
     """The plane of a median bone in mm, laid in its place. GeometryError where nothing mirrors anything."""
     placed = apply_matrix(mesh, matrix_of(pose))
-    areas = face_areas(placed.vertices, placed.faces)
+    areas = mesh_areas(placed)
     centres = placed.vertices[placed.faces].mean(axis=1)
     middle = (areas[:, None] * centres).sum(axis=0) / areas.sum()
     return PlacedPlane(find, find_midsagittal_plane(placed, is_midline=True), middle)

@@ -14,7 +14,7 @@ from meshtools.geometry.coat_check import CoatCheck
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.further_setups import FurtherSetUp
 from meshtools.geometry.milled_reach import Approach
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.setups import Trial, TwoSides
 from meshtools.geometry.slab_check import StackCheck
 from meshtools.geometry.slabs import SlabStack
@@ -76,7 +76,7 @@ class Carving:
     @property
     def drilled_mm2(self) -> float:
         """Area of the walls of the armature's holes."""
-        return float(face_areas(self.lying.vertices, self.lying.faces)[self.is_drilled].sum())
+        return float(mesh_areas(self.lying)[self.is_drilled].sum())
 
     @property
     def block_mm3(self) -> float:

@@ -140,21 +140,21 @@ def _judge(workspace: Workspace, scan: str, name: str, mesh: Mesh, mm_per_unit: 
     import numpy as np
 
     from meshtools.geometry.measure import measure, median_spacing
-    from meshtools.geometry.pieces import face_areas, label_pieces
+    from meshtools.geometry.pieces import mesh_areas, piece_labels
     from meshtools.geometry.rims import close_rims, find_rims
     from meshtools.geometry.scale_check import check_lengths, size_problem, unit_question
     from meshtools.stages.clean import bone_pieces
 
     has_unit, rims = mm_per_unit is not None, find_rims(mesh)
     closed = close_rims(mesh, rims, 1)
-    areas = face_areas(closed.vertices, closed.faces)
+    areas = mesh_areas(closed)
     missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
     limit_mm = workspace.register.settings.clean.part_tolerance_mm / max(1.0, largest_factor_by_find(workspace.plan).get(name, 1.0))
     spacing_mm = round(median_spacing(mesh), 4) if has_unit else None
     reasons = []
     if missing_percent > MOST_MISSING_PERCENT:
         reasons.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
-    n_pieces = len(np.unique(label_pieces(mesh.faces, len(mesh.vertices))))
+    n_pieces = len(np.unique(piece_labels(mesh)))
     picture = f"intake/{picture_name(scan)}"
     write_atomic(workspace.folder / picture, _picture(mesh, rims, has_unit))
     find = next((find for find in workspace.register.finds if find.find == name), None)

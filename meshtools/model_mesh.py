@@ -31,6 +31,8 @@ class Mesh:
     colour: ColourArray | None = None
     of_faces: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
     """What was worked out from the faces alone, by its name; kept because steps one after the other ask for the same."""
+    of_shape: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
+    """The like from vertices and faces."""
 
     def __post_init__(self) -> None:
         _check_mesh(self)
@@ -57,6 +59,8 @@ class Mesh:
         made = Mesh.create(**(parts | changes))
         if made.faces is self.faces:
             made.of_faces.update(self.of_faces)
+            if made.vertices is self.vertices:
+                made.of_shape.update(self.of_shape)
         return made
 
 

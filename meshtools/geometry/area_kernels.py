@@ -10,17 +10,26 @@ from meshtools.geometry.compiled import compiled
 
 
 @compiled
-def area_vectors_of(vertices: Any, faces: Any) -> Any:
-    """(m, 3) vectors along the outward normal whose length is the face's area."""
-    vectors = np.empty((len(faces), 3))
+def _area_vector(vertices: Any, faces: Any, t: int) -> Any:
+    a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
+    ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+    vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
+    return (uy * vz - uz * vy) * 0.5, (uz * vx - ux * vz) * 0.5, (ux * vy - uy * vx) * 0.5
+
+
+@compiled
+def area_vectors_of(vertices: Any, faces: Any, vectors: Any) -> None:
+    """Put vectors (m, 3) along the outward normal whose length is the face's area."""
     for t in range(len(faces)):
-        a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
-        ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
-        vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
-        vectors[t, 0] = (uy * vz - uz * vy) * 0.5
-        vectors[t, 1] = (uz * vx - ux * vz) * 0.5
-        vectors[t, 2] = (ux * vy - uy * vx) * 0.5
-    return vectors
+        vectors[t, 0], vectors[t, 1], vectors[t, 2] = _area_vector(vertices, faces, t)
+
+
+@compiled
+def areas_of(vertices: Any, faces: Any, areas: Any) -> None:
+    """Put the areas (m,) of the faces."""
+    for t in range(len(faces)):
+        x, y, z = _area_vector(vertices, faces, t)
+        areas[t] = np.sqrt(x * x + y * y + z * z)
 
 
 @compiled

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.neighbours import half_edge_counts, mesh_half_edge_counts
 from meshtools.geometry.orient import enclosed_volumes, find_cavities
-from meshtools.geometry.pieces import face_areas, label_pieces
+from meshtools.geometry.pieces import mesh_areas, piece_labels
 from meshtools.model import FloatArray, IntArray, Mesh
 
 FLAT_RATIO = 1e-12
@@ -74,12 +74,12 @@ def audit_topology(mesh: Mesh) -> TopologyAudit:
     n_vertices, n_faces = len(mesh.vertices), len(mesh.faces)
     n_open, n_nonmanifold, n_inconsistent = _edge_totals(mesh_half_edge_counts(mesh))
     n_degenerate = int(is_degenerate(mesh.vertices, mesh.faces).sum())
-    labels = label_pieces(mesh.faces, n_vertices)
+    labels = piece_labels(mesh)
     n_pieces = int(labels.max()) + 1 if n_faces else 0
     is_closed = n_faces > 0 and not (n_open or n_nonmanifold or n_inconsistent or n_degenerate) and bool(np.isfinite(mesh.vertices).all())
     inward = np.flatnonzero(enclosed_volumes(mesh, labels) <= 0.0)
     cavities = find_cavities(mesh, labels, inward) if len(inward) else np.zeros(0, dtype=bool)
     return TopologyAudit(
         n_vertices, n_faces, n_pieces, n_open, n_nonmanifold, n_inconsistent, n_degenerate, is_closed,
-        n_faces > 0 and n_inconsistent == 0 and bool(cavities.all()), signed_volume(mesh), float(face_areas(mesh.vertices, mesh.faces).sum()),
+        n_faces > 0 and n_inconsistent == 0 and bool(cavities.all()), signed_volume(mesh), float(mesh_areas(mesh).sum()),
     )

@@ -12,7 +12,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.mouths import Mouth, counted_skin
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.winding import is_inside
 from meshtools.model import FloatArray, Mesh
 
@@ -114,7 +114,7 @@ class _Bone:
 
     def __init__(self, mesh: Mesh) -> None:
         self.mesh, self.skin = mesh, Surface(mesh)
-        middles, areas = mesh.vertices[mesh.faces].mean(axis=1), face_areas(mesh.vertices, mesh.faces)
+        middles, areas = mesh.vertices[mesh.faces].mean(axis=1), mesh_areas(mesh)
         self.middle = (areas[:, None] * middles).sum(axis=0) / areas.sum()
         local = middles - self.middle
         axis = np.linalg.eigh((local * areas[:, None]).T @ local)[1][:, -1]
@@ -274,7 +274,7 @@ def _from_point(bone: _Bone, asked: BoreAsked) -> FloatArray:
 def entry_at(mesh: Mesh, skin: Surface, point: FloatArray, radius_mm: float) -> tuple[FloatArray, FloatArray]:
     """The skin's point (3,) nearest to a given one, and the unit direction (3,) into the bone: the mean of the skin within the hole's radius."""
     _, faces, nearest = skin.project(point[None])
-    areas, normals = face_areas(mesh.vertices, mesh.faces), unit_normals(mesh)
+    areas, normals = mesh_areas(mesh), unit_normals(mesh)
     middles = mesh.vertices[mesh.faces].mean(axis=1)
     rows = np.flatnonzero(((middles - nearest[0]) ** 2).sum(axis=1) <= radius_mm**2)
     rows = np.union1d(rows, faces[:1])

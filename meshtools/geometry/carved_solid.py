@@ -11,7 +11,7 @@ from meshtools.geometry.coating import Erosion, erode
 from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.outlines import solid_of
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.unite import concatenate, kernel_solid, mesh_of_solid
 from meshtools.model import FloatArray, Mesh
 
@@ -109,7 +109,7 @@ def longest_edge_mm(mesh: Mesh) -> float:
 
 
 def _refined_count(mesh: Mesh, edge_mm: float) -> float:
-    area = float(face_areas(mesh.vertices, mesh.faces).sum())
+    area = float(mesh_areas(mesh).sum())
     return float(len(mesh.faces) + REFINED_SHARE * 4.0 * area / (np.sqrt(3.0) * edge_mm**2))
 
 

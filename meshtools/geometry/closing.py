@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.counted import counted
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.rims import Closing, Rim
 from meshtools.model import Find, Finding, Opening, Severity
 
@@ -59,7 +59,7 @@ def rim_row(rim: Rim) -> dict[str, Any]:
 
 def fill_rows(closing: Closing) -> list[dict[str, Any]]:
     """Every cap as plain numbers: the rim's span and centre, its area and number of faces."""
-    areas = face_areas(closing.mesh.vertices, closing.mesh.faces)
+    areas = mesh_areas(closing.mesh)
     rows = []
     for rim, (first, end) in zip(closing.closed, closing.face_ranges, strict=True):
         rows.append({

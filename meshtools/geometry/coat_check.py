@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.carved_solid import thickness_mm
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.sample import sample_surface
 from meshtools.model import Mesh
 
@@ -44,6 +44,6 @@ def check_coat(replica: Mesh, solid: Mesh, coat_mm: float, core_mm: float, toler
     if coat_mm > 0.0:
         middles, normals = replica.vertices[replica.faces].mean(axis=1), unit_normals(replica)
         is_thin = thickness_mm(on_replica, middles, normals) < 2.0 * coat_mm + core_mm
-    areas = face_areas(replica.vertices, replica.faces)
+    areas = mesh_areas(replica)
     thin = 100.0 * float(areas[is_thin].sum() / areas.sum())
     return CoatCheck(100.0 * float(np.mean(off <= tolerance_mm)), float(np.quantile(off, 0.95)), float(off.max()), depth_error, is_thin, thin)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
+from meshtools.geometry.pieces import mesh_areas, piece_labels, take_faces
 from meshtools.geometry.unite import signed_volume_mm3
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -39,7 +39,7 @@ def erode(mesh: Mesh, depth_mm: float, cube_mm: float) -> Erosion:
 
     Raises GeometryError where nothing as thick as twice the depth is left.
     """
-    area = float(face_areas(mesh.vertices, mesh.faces).sum())
+    area = float(mesh_areas(mesh).sum())
     side = max(cube_mm, float(np.sqrt(area / MOST_CUBES)))
     for shift in SHIFTS:
         drawn = _drawn(mesh, depth_mm, side, shift)
@@ -52,7 +52,7 @@ def erode(mesh: Mesh, depth_mm: float, cube_mm: float) -> Erosion:
 
 
 def _largest(mesh: Mesh) -> tuple[Mesh, int, float]:
-    labels = label_pieces(mesh.faces, len(mesh.vertices))
+    labels = piece_labels(mesh)
     pieces = [take_faces(mesh, labels == label) for label in range(int(labels.max()) + 1)]
     volumes = [signed_volume_mm3(piece.vertices, piece.faces) for piece in pieces]
     best = int(np.argmax(volumes))

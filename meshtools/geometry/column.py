@@ -9,7 +9,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.fitting import tukey_weight, unit_vectors
-from meshtools.geometry.pieces import face_areas, label_pieces
+from meshtools.geometry.pieces import label_pieces, mesh_areas
 from meshtools.geometry.registration_poses import rotations_from_vectors
 from meshtools.model import FloatArray, Mesh
 
@@ -29,7 +29,7 @@ class EndFace:
 def end_face(mesh: Mesh, outward: FloatArray) -> EndFace:
     """The articular end that looks along the unit vector `outward` (3,): the largest connected patch of skin within 40 degrees of it, with a plane
     fitted robustly (iterated least squares, Tukey's weights, by area). GeometryError where no skin looks there."""
-    areas = face_areas(mesh.vertices, mesh.faces)
+    areas = mesh_areas(mesh)
     rows = np.flatnonzero(unit_normals(mesh) @ outward >= np.cos(np.radians(END_CONE_DEG)))
     if not len(rows) or not areas[rows].sum() > 0:
         raise GeometryError("no skin of the bone looks along the column, so it has no end face there; look at the direction")

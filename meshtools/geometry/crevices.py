@@ -9,7 +9,7 @@ import numpy as np
 from meshtools.geometry.bound import bound_deviation
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.nearness import faces_near_other_pieces
-from meshtools.geometry.pieces import label_pieces, take_faces
+from meshtools.geometry.pieces import piece_labels, take_faces
 from meshtools.geometry.unite import unite_pieces
 from meshtools.model import FloatArray, Mesh
 
@@ -36,7 +36,7 @@ def crevice_change(before: Mesh, after: Mesh, reach_mm: float) -> CreviceChange 
 
     Skin inside another piece is in no union, so it does not count. Our own method.
     """
-    near = [faces_near_other_pieces(mesh, label_pieces(mesh.faces, len(mesh.vertices)), reach_mm) for mesh in (before, after)]
+    near = [faces_near_other_pieces(mesh, piece_labels(mesh), reach_mm) for mesh in (before, after)]
     if not any(is_near.any() for is_near in near):
         return None
     unions = [unite_pieces(mesh.replaced(source=is_near.astype(np.uint16))).mesh for mesh, is_near in zip((before, after), near, strict=True)]

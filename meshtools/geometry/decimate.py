@@ -21,7 +21,7 @@ from meshtools.geometry.carrying import carry_over, new_crossings
 from meshtools.geometry.collapsing import Collapsing
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.nearness import faces_near_other_pieces
-from meshtools.geometry.pieces import label_pieces, take_faces
+from meshtools.geometry.pieces import piece_labels, take_faces
 from meshtools.geometry.refining import Refining
 from meshtools.model import Mesh
 
@@ -53,7 +53,7 @@ def decimate_within(mesh: Mesh, tolerance_mm: float) -> Decimation:
     """
     if not tolerance_mm > 0:
         raise GeometryError(f"the tolerance of decimation is {tolerance_mm} mm; give a length above 0")
-    labels = label_pieces(mesh.faces, len(mesh.vertices))
+    labels = piece_labels(mesh)
     is_large = np.bincount(labels) >= LEAST_FACES if len(labels) else np.zeros(0, bool)
     is_near = faces_near_other_pieces(mesh, labels, 2.0 * tolerance_mm)
     parts = [_decimate_piece(take_faces(mesh, labels == label), is_near[labels == label], tolerance_mm) for label in np.flatnonzero(is_large)]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.distance import Surface
-from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.pieces import faces_at_boxes, take_faces
 from meshtools.model import FloatArray, Mesh
 
 EDGES = 4.0  # how far around a point is looked first, in edges of the mesh
@@ -62,6 +62,4 @@ def _look_around(points: FloatArray, mesh: Mesh, reach: float, rows: Any, found:
 
 def faces_around(points: FloatArray, mesh: Mesh, reach: float) -> Any:
     """(m,) True for all faces within reach of one of the points (k, 3), and for some more."""
-    from meshtools.geometry.near_box_kernels import faces_at_boxes
-
-    return faces_at_boxes(mesh.vertices, mesh.faces, points - reach, points + reach, 2.0 * reach)
+    return faces_at_boxes(mesh, points - reach, points + reach, 2.0 * reach)

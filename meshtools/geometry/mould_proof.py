@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.body import surface_of
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_pieces import SPECK_MM3, MouldPiece
-from meshtools.geometry.pieces import area_vectors, label_pieces, take_faces
+from meshtools.geometry.pieces import area_vectors, piece_labels, take_faces
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.shadow import Solid, joined, solid_of, without
 from meshtools.geometry.undercuts import SHALLOW_MM, Undercuts, is_open_beside
@@ -146,7 +146,7 @@ def _with_bone(cavity: Mesh, bone: Solid) -> tuple[Mesh, float]:
     """The bodies of a cavity that hold bone, and their volume. Bodies that hold none are the clearances of keys and the seams of pieces that touch,
     which rounding gives a volume of either sign; those of negative volume are voids, so mould that hangs in the cavity. Bodies are told apart on
     the mesh, because the kernel gives each of them a copy of the whole."""
-    labels = label_pieces(cavity.faces, len(cavity.vertices))
+    labels = piece_labels(cavity)
     n_faces = np.bincount(labels)
     middles = cavity.vertices[cavity.faces].mean(axis=1)
     about = np.stack([np.bincount(labels, middles[:, axis]) / n_faces for axis in range(3)], axis=1)[labels]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.measure import hull_points
 from meshtools.geometry.neighbours import face_neighbours, half_edge_counts, mesh_half_edge_counts
-from meshtools.geometry.pieces import face_areas, label_pieces, piece_boxes
+from meshtools.geometry.pieces import mesh_areas, piece_boxes, piece_labels
 from meshtools.model import FloatArray, IntArray, Mesh
 
 UNSURE_RATIO = 1e-3
@@ -66,7 +66,7 @@ def make_consistent(mesh: Mesh) -> NDArray[np.bool_]:
     links = coo_matrix((np.ones(len(pairs), dtype=np.int32), tuple(patch[pairs].T)), shape=(n_patches, n_patches))
     symmetric = (links + links.T).tocsr()
     group, parity = _two_colour(symmetric, n_patches)
-    area = np.bincount(patch, face_areas(mesh.vertices, mesh.faces), n_patches)
+    area = np.bincount(patch, mesh_areas(mesh), n_patches)
     n_groups = int(group.max()) + 1
     odd, even = np.bincount(group, area * parity, n_groups), np.bincount(group, area * ~parity, n_groups)
     return np.asarray((parity ^ (odd > even)[group])[patch])
@@ -207,11 +207,11 @@ def turn_outward(mesh: Mesh) -> Turned:
 
     A nearly flat open sheet has no volume to decide by: it stays as it is and is marked in is_unsure (p,). The mesh must be consistent.
     """
-    labels = label_pieces(mesh.faces, len(mesh.vertices))
+    labels = piece_labels(mesh)
     if len(labels) == 0:
         return Turned(mesh, np.zeros(0, dtype=bool), 0, 0, np.zeros(0, dtype=bool))
     volumes = enclosed_volumes(mesh, labels)
-    area = np.bincount(labels, face_areas(mesh.vertices, mesh.faces), len(volumes))
+    area = np.bincount(labels, mesh_areas(mesh), len(volumes))
     is_unsure = np.abs(volumes) < UNSURE_RATIO * area**1.5
     is_odd = _against_holder(mesh, labels, volumes)
     is_turned = np.where(is_odd, volumes > 0, volumes < 0) & ~is_unsure

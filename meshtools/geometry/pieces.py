@@ -7,12 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry import threads
 from meshtools.geometry.neighbours import face_neighbours
 from meshtools.model import FloatArray, IntArray, Mesh
+
+LEAST_ROWS = 1 << 18  # faces of a block that is worth a thread where each takes a few nanoseconds
 
 
 def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
@@ -24,17 +28,43 @@ def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
     return np.asarray(label_faces(np.ascontiguousarray(faces, np.int32), n_vertices))
 
 
+def piece_labels(mesh: Mesh) -> IntArray:
+    """`label_pieces` of all faces of a mesh, numbered once. Read-only."""
+    if "piece_labels" not in mesh.of_faces:
+        mesh.of_faces["piece_labels"] = _read_only(label_pieces(mesh.faces, len(mesh.vertices)))
+    return np.asarray(mesh.of_faces["piece_labels"])
+
+
 def area_vectors(vertices: FloatArray, faces: IntArray) -> FloatArray:
     """(m, 3) vectors along the outward normal whose length is the face's area."""
     from meshtools.geometry.area_kernels import area_vectors_of
 
-    return np.asarray(area_vectors_of(np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32)))
+    vectors = np.empty((len(faces), 3))
+    points, triangles = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32)
+    threads.in_blocks(len(faces), lambda rows: area_vectors_of(points, triangles[rows], vectors[rows]), LEAST_ROWS)
+    return vectors
 
 
 def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
     """(m,) areas of the faces in the square of the vertices' unit."""
-    vectors = area_vectors(vertices, faces)
-    return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
+    from meshtools.geometry.area_kernels import areas_of
+
+    areas = np.empty(len(faces))
+    points, triangles = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32)
+    threads.in_blocks(len(faces), lambda rows: areas_of(points, triangles[rows], areas[rows]), LEAST_ROWS)
+    return areas
+
+
+def mesh_areas(mesh: Mesh) -> FloatArray:
+    """`face_areas` of all faces of a mesh in mm2, measured once. Read-only."""
+    if "face_areas" not in mesh.of_shape:
+        mesh.of_shape["face_areas"] = _read_only(face_areas(mesh.vertices, mesh.faces))
+    return np.asarray(mesh.of_shape["face_areas"])
+
+
+def _read_only(array: NDArray[Any]) -> NDArray[Any]:
+    array.flags.writeable = False
+    return array
 
 
 def vertex_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:
@@ -49,29 +79,42 @@ def vertex_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:
 class Pieces:
     """The pieces of a mesh by descending area: piece 1 is the largest.
 
-    labels (m,) gives each face's place in that order, from 0; area, span (bounding-box diagonal), n_faces: (p,).
+    labels (m,) gives each face's place in that order, from 0; area, n_faces: (p,); low, high (p, 3): corners of the piece's box.
     """
 
     labels: IntArray
     area: FloatArray
-    span: FloatArray
     n_faces: NDArray[np.int64]
+    low: FloatArray
+    high: FloatArray
 
     def __len__(self) -> int:
         return len(self.area)
 
+    @property
+    def span(self) -> FloatArray:
+        """(p,) diagonal of each piece's box."""
+        return np.asarray(np.linalg.norm(self.high - self.low, axis=1))
+
 
 def rank_pieces(mesh: Mesh) -> Pieces:
-    """Find the pieces of a mesh and order them by area, largest first; equal areas keep the order of their vertices."""
-    raw = label_pieces(mesh.faces, len(mesh.vertices))
+    """The pieces of a mesh by area, largest first, ordered once; equal areas keep the order of their vertices."""
+    if "pieces" not in mesh.of_shape:
+        mesh.of_shape["pieces"] = _ranked(mesh)
+    pieces: Pieces = mesh.of_shape["pieces"]
+    return pieces
+
+
+def _ranked(mesh: Mesh) -> Pieces:
+    raw = piece_labels(mesh)
     n = int(raw.max()) + 1 if len(raw) else 0
-    area = np.bincount(raw, face_areas(mesh.vertices, mesh.faces), n).astype(np.float64)
+    area = np.bincount(raw, mesh_areas(mesh), n).astype(np.float64)
     order = np.lexsort((np.arange(n), -np.round(area, 9)))
     rank = np.empty(n, dtype=np.int32)
     rank[order] = np.arange(n, dtype=np.int32)
     labels = rank[raw]
     low, high = piece_boxes(mesh, labels, n)
-    return Pieces(labels, area[order], np.linalg.norm(high - low, axis=1), np.bincount(labels, minlength=n))
+    return Pieces(labels, area[order], np.bincount(labels, minlength=n), low, high)
 
 
 def piece_boxes(mesh: Mesh, labels: IntArray, n_pieces: int) -> tuple[FloatArray, FloatArray]:
@@ -96,7 +139,7 @@ def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
     faces, used = taken(mesh.faces, np.ascontiguousarray(is_kept, np.bool_), len(mesh.vertices))
     if len(used) == len(mesh.vertices) and len(faces) == len(mesh.faces):
         return mesh
-    return Mesh.create(mesh.vertices[used], faces, mesh.source[is_kept], None if mesh.colour is None else mesh.colour[used])
+    return Mesh(mesh.vertices[used], faces, mesh.source[is_kept], None if mesh.colour is None else mesh.colour[used])
 
 
 def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
@@ -121,6 +164,15 @@ def faces_at(mesh: Mesh, vertices: IntArray) -> NDArray[np.bool_]:
     is_marked = np.zeros(len(mesh.vertices), dtype=bool)
     is_marked[vertices] = True
     return np.asarray(touching_faces(mesh.faces, is_marked))
+
+
+def faces_at_boxes(mesh: Mesh, lows: FloatArray, highs: FloatArray, size_mm: float) -> NDArray[np.bool_]:
+    """(m,) True for all faces whose box meets one of the boxes (k, 3) from `lows` to `highs`, and for some that come near one. size_mm: about
+    the boxes' own."""
+    from meshtools.geometry.near_box_kernels import faces_at_boxes as look
+
+    lows, highs = np.ascontiguousarray(lows), np.ascontiguousarray(highs)
+    return np.concatenate(threads.in_blocks(len(mesh.faces), lambda rows: look(mesh.vertices, mesh.faces[rows], lows, highs, size_mm), LEAST_ROWS))
 
 
 def ring_around(mesh: Mesh, is_in: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.joint_ends import JointContact, Skin, measure_joint
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.registration import register
 from meshtools.geometry.registration_poses import rotations_from_vectors
 from meshtools.geometry.transform import apply_matrix, chain, move_points, reflection_matrix, scaling_matrix, translation_matrix
@@ -56,7 +56,7 @@ def without_scale(matrix: FloatArray, about: FloatArray) -> FloatArray:
 
 def surface_middle(mesh: Mesh) -> FloatArray:
     """Middle (3,) of a surface by area, in mm. GeometryError for one without area."""
-    areas = face_areas(mesh.vertices, mesh.faces)
+    areas = mesh_areas(mesh)
     if not areas.sum() > 0:
         raise GeometryError("a bone without a surface cannot be placed; check the scan")
     return np.asarray((areas[:, None] * mesh.vertices[mesh.faces].mean(axis=1)).sum(axis=0) / areas.sum())

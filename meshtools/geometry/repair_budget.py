@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import enclosed_volumes
-from meshtools.geometry.pieces import face_areas, has_faces, label_pieces
+from meshtools.geometry.pieces import has_faces, label_pieces, mesh_areas, piece_labels
 from meshtools.model import Find, Finding, FloatArray, IntArray, Mesh, Severity
 from meshtools.settings import CleanSettings
 
@@ -62,12 +62,12 @@ class Repair:
 
 def surface_area(mesh: Mesh) -> float:
     """Area of all faces in mm2."""
-    return float(face_areas(mesh.vertices, mesh.faces).sum())
+    return float(mesh_areas(mesh).sum())
 
 
 def enclosed_volume(mesh: Mesh) -> float:
     """Volume in mm3 that the pieces enclose together, rims closed by fans; each piece counts as if it faced outwards."""
-    return float(np.abs(enclosed_volumes(mesh, label_pieces(mesh.faces, len(mesh.vertices)))).sum()) if len(mesh.faces) else 0.0
+    return float(np.abs(enclosed_volumes(mesh, piece_labels(mesh))).sum()) if len(mesh.faces) else 0.0
 
 
 def span_of_new(vertices: FloatArray, faces: IntArray) -> float:

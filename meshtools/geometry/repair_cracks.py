@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.orient import rim_half_edges
-from meshtools.geometry.pieces import label_pieces
+from meshtools.geometry.pieces import piece_labels
 from meshtools.geometry.repair_budget import Repair
 from meshtools.model import FloatArray, IntArray, Mesh
 
@@ -32,7 +32,7 @@ def close_cracks(mesh: Mesh) -> Repair:
         if len(start) == 0:
             break
         piece = np.zeros(len(mesh.vertices), dtype=np.int64)
-        piece[mesh.faces.ravel()] = np.repeat(label_pieces(mesh.faces, len(mesh.vertices)), 3)
+        piece[mesh.faces.ravel()] = np.repeat(piece_labels(mesh), 3)
         on_edges = _vertices_on_edges(mesh.vertices, start, end, piece)
         if not on_edges:
             break

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.orient import points_inside
-from meshtools.geometry.pieces import face_areas, label_pieces, take_faces
+from meshtools.geometry.pieces import mesh_areas, piece_labels, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, farthest_from
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
@@ -53,7 +53,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
     Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays. Of two parts that end at
     the same edges all round, so that either might be the skin, depth_mm says how far that which went lies from that which stays.
     """
-    before, total = mesh, float(face_areas(mesh.vertices, mesh.faces).sum())
+    before, total = mesh, float(mesh_areas(mesh).sum())
     whole_mm3 = -1.0  # until it is asked for
     removed, n_places, left, n_rounds = 0.0, 0, list[int](), 0
     depth, depth_at = 0.0, np.zeros(3)
@@ -122,13 +122,13 @@ def _find_parts(mesh: Mesh) -> _Parts | None:
     across = face_neighbours(mesh.faces, len(mesh.vertices))
     label = label_patches(across)
     n_parts = int(label.max()) + 1
-    pieces = label_pieces(mesh.faces, len(mesh.vertices))
+    pieces = piece_labels(mesh)
     if n_parts == int(pieces.max()) + 1:
         return None
     crowded = np.flatnonzero(across.ravel() == CROWDED)
     keys = edge_keys(mesh.faces[crowded // 3], len(mesh.vertices)).reshape(-1, 3)[np.arange(len(crowded)), crowded % 3]
     _, edges, count = np.unique(keys, return_inverse=True, return_counts=True)
-    area = np.asarray(np.bincount(label, face_areas(mesh.vertices, mesh.faces), n_parts), dtype=np.float64)
+    area = np.asarray(np.bincount(label, mesh_areas(mesh), n_parts), dtype=np.float64)
     piece, has_open = np.zeros(n_parts, dtype=np.int64), np.zeros(n_parts, dtype=bool)
     piece[label] = pieces
     has_open[label[np.flatnonzero(across.ravel() == RIM) // 3]] = True
@@ -148,7 +148,7 @@ def _without(mesh: Mesh, parts: _Parts, going: list[int]) -> tuple[Mesh, _Parts 
     united = _united(parts, is_going, crowded[count[edges] == 2], edges[count[edges] == 2])
     label = united[parts.label[is_left]]
     n_parts = int(label.max(initial=-1)) + 1
-    pieces = label_pieces(left.faces, len(left.vertices))
+    pieces = piece_labels(left)
     if n_parts == int(pieces.max(initial=-1)) + 1:
         return left, None
     piece, has_open, kept = np.zeros(n_parts, dtype=np.int64), np.zeros(n_parts, dtype=bool), np.flatnonzero(united >= 0)

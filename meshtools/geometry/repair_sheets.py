@@ -94,6 +94,8 @@ def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int]
     mesh: in mm. The union of both is thicker than the body and closes crevices beside it, and which of them lies right is for a person to
     say.
     """
+    if len(kept) < 2:
+        return []
     low, high = piece_boxes(mesh, pieces.labels, len(pieces))
     findings, up_to_mm = [], DOUBTFUL * settings.doubled_layer_up_to_mm
     for place, first in enumerate(kept):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.pieces import area_vectors, face_areas, faces_at, take_faces
+from meshtools.geometry.pieces import area_vectors, face_areas, faces_at, faces_at_boxes, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, span_of_new, surface_area, with_depth
 from meshtools.geometry.repair_corners import with_islands
 from meshtools.geometry.seam_repair import respan
@@ -64,11 +64,9 @@ def _unsound(laid: Mesh, tips: NDArray[np.int32], is_new: NDArray[np.bool_]) -> 
 
 def _is_met(mesh: Mesh, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
     """(k,) True for those of some faces that meet another face of the mesh where they should not."""
-    from meshtools.geometry.near_box_kernels import faces_at_boxes
-
     corners = mesh.vertices[mesh.faces[rows]]
     low, high = corners.min(axis=1), corners.max(axis=1)
-    is_near = faces_at_boxes(mesh.vertices, mesh.faces, low, high, float(np.median((high - low).max(axis=1))))
+    is_near = faces_at_boxes(mesh, low, high, float(np.median((high - low).max(axis=1))))
     near = np.flatnonzero(is_near)
     is_meeting = np.zeros(len(mesh.faces), dtype=bool)
     is_meeting[near[find_meeting_pairs(take_faces(mesh, is_near))]] = True

@@ -15,7 +15,7 @@ from meshtools.geometry.asymmetry import Differences, spread_differences
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import FacingNearest, FacingSurface, unit_normals
 from meshtools.geometry.partner import Partner, SkinTrees
-from meshtools.geometry.pieces import face_areas, take_faces
+from meshtools.geometry.pieces import mesh_areas, take_faces
 from meshtools.geometry.pose_prior import PosedPartner, PosePrior, SkinSample, fit_pose
 from meshtools.geometry.restore_body import Body, Scale, make_ready, ready_counterpart, scale_of
 from meshtools.geometry.restore_body import Rows as Rows
@@ -145,7 +145,7 @@ def _unopposed_fills(body: Body, bent: Partner, same_mm: float) -> BoolArray:
     points = body.mesh.vertices[body.mesh.faces[rows]].mean(axis=1)
     is_lonely = bent.evidence.nearest(points, unit_normals(body.mesh)[rows]).distance_mm > same_mm
     is_lonely &= winding(bent.mesh, points) < 0.5
-    areas = face_areas(body.mesh.vertices, body.mesh.faces)[rows]
+    areas = mesh_areas(body.mesh)[rows]
     of_patch = np.bincount(labels[rows], np.where(is_lonely, areas, -areas))
     return np.asarray(is_fill & (of_patch[np.maximum(labels, 0)] > 0))
 
@@ -160,7 +160,7 @@ def _broken_beyond(body: Body, known: BoolArray, bent: Partner, scale: Scale) ->
     is_grown = grow_false_faces(body.mesh, is_sure, bent, Tolerance(limit, same))
     is_sure = without_teeth(body.mesh, _without_small(body, is_grown, known, scale, COARSER), known)
     body = replace(body, is_false=is_sure)
-    normals, areas = unit_normals(body.mesh), face_areas(body.mesh.vertices, body.mesh.faces)
+    normals, areas = unit_normals(body.mesh), mesh_areas(body.mesh)
     is_fracture = body.is_false & ~known
     mean = (normals * areas[:, None])[is_fracture].sum(axis=0)
     along = normals @ (mean / max(float(np.sqrt(mean @ mean)), 1e-300)) > SAME_WAY_COSINE
@@ -177,7 +177,7 @@ def _attempt(body: Body, posed: Partner, is_broken: BoolArray, rows: Rows, scale
     limit = _limit(body, bent, scale)
     joined = _take_over(body, bent, is_broken, limit, rows, scale)
     is_gone = ~joined.is_kept & ~body.is_false
-    area = face_areas(body.mesh.vertices, body.mesh.faces)
+    area = mesh_areas(body.mesh)
     return _Attempt(body, bent, joined, limit, float(area[is_gone].sum() / area.sum()))
 
 
@@ -192,7 +192,7 @@ def _slight_caps(body: Body, bent: Partner, limit_mm: float, least_mm2: float) -
     labels = patch_labels(body.mesh, is_cap)[rows]
     found = bent.evidence.nearest(face_points(body.mesh, rows).reshape(-1, 3), np.repeat(unit_normals(body.mesh)[rows], 4, axis=0))
     is_off = ((found.distance_mm > limit_mm) | found.is_on_rim).reshape(-1, 4).any(axis=1)
-    area = np.bincount(labels, face_areas(body.mesh.vertices, body.mesh.faces)[rows])
+    area = np.bincount(labels, mesh_areas(body.mesh)[rows])
     result[rows] = ((np.bincount(labels, is_off) == 0) | (area < least_mm2))[labels]
     return result
 
@@ -225,7 +225,7 @@ def _image_false(partner: Partner, is_false: BoolArray) -> Partner:
 def _lay_on(body: Body, partner: Partner, prior: PosePrior, reach_mm: tuple[float, float]) -> tuple[Partner, PosedPartner]:
     skin = take_faces(body.mesh, body.is_evidence)
     points, faces = sample_surface(skin, N_POSE_SAMPLES)
-    sample = SkinSample(points, unit_normals(skin)[faces], float(face_areas(skin.vertices, skin.faces).sum()))
+    sample = SkinSample(points, unit_normals(skin)[faces], float(mesh_areas(skin).sum()))
     pose = fit_pose(sample, partner.evidence, prior, reach_mm)
     moved = pose.original_from_partner
     return replace(partner, mesh=apply_matrix(partner.mesh, moved), pose=None if partner.pose is None else moved @ partner.pose), pose
@@ -233,7 +233,7 @@ def _lay_on(body: Body, partner: Partner, prior: PosePrior, reach_mm: tuple[floa
 
 def _without_small(body: Body, is_false: BoolArray, is_known: BoolArray, scale: Scale, coarser: float = 1.0) -> BoolArray:
     """False faces without the patches too small to be a fracture; known ones stay. coarser: how many times larger a patch must be."""
-    least = coarser * float(face_areas(body.mesh.vertices, body.mesh.faces).sum()) * scale.settings.least_patch_percent / 100.0
+    least = coarser * float(mesh_areas(body.mesh).sum()) * scale.settings.least_patch_percent / 100.0
     return flip_small_patches(body.mesh, is_false, np.ones(len(is_false), dtype=bool), least) | is_known
 
 
@@ -309,7 +309,7 @@ def _take_over(body: Body, bent: Partner, is_broken: BoolArray, limit_mm: float,
     is_taken = find_missing_skin(cut.mesh, is_skin, skin, limit_mm)
     lost, kept_fills = np.flatnonzero(is_taken), FacingSurface(body.mesh, body.is_filled & ~body.is_false)
     is_taken[lost[faces_a_fill(cut.mesh, lost, kept_fills, same)]] = False
-    areas = face_areas(cut.mesh.vertices, cut.mesh.faces)
+    areas = mesh_areas(cut.mesh)
     least = float(areas.sum()) * scale.settings.least_patch_percent / 100.0
     is_lost = is_taken
     is_taken = flip_small_patches(cut.mesh, is_lost, is_skin, least / 10)  # small ones go again where the original has no rim for them

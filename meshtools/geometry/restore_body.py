@@ -8,7 +8,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology, count_edges
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.takeover import BoolArray, patch_labels
 from meshtools.geometry.unite import unite_pieces
@@ -98,7 +98,7 @@ def _in_large_patches(mesh: Mesh, is_filled: BoolArray) -> BoolArray:
     """Filled faces whose patch is not small."""
     if not is_filled.any():
         return is_filled
-    areas, labels = face_areas(mesh.vertices, mesh.faces), patch_labels(mesh, is_filled)
+    areas, labels = mesh_areas(mesh), patch_labels(mesh, is_filled)
     of_patch = np.bincount(labels[is_filled], areas[is_filled])
     return np.asarray(is_filled & (of_patch[np.maximum(labels, 0)] >= SMALL_FILL_PERCENT / 100.0 * areas.sum()))
 

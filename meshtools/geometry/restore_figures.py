@@ -9,7 +9,7 @@ import numpy as np
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.partner import Partner
-from meshtools.geometry.pieces import face_areas, take_faces
+from meshtools.geometry.pieces import mesh_areas, take_faces
 from meshtools.geometry.pose_prior import PosedPartner
 from meshtools.geometry.restore_body import Body, Rows
 from meshtools.geometry.restore_join import Joined
@@ -74,8 +74,8 @@ def describe(body: Body, joined: Joined, laid: Laid, rows: Rows, wide_mm: float)
     """The figures of a join. wide_mm: what is farther than this from the skin of both bones spans what both have lost."""
     audit, own = audit_topology(joined.mesh), np.arange(len(body.mesh.faces)) < body.n_own
     before = audit_topology(take_faces(body.mesh, own))
-    added = float(face_areas(joined.mesh.vertices, joined.mesh.faces)[joined.n_kept_faces :].sum())
-    areas = face_areas(body.mesh.vertices, body.mesh.faces)
+    added = float(mesh_areas(joined.mesh)[joined.n_kept_faces :].sum())
+    areas = mesh_areas(body.mesh)
     skin_removed = float(areas[own & ~joined.is_kept & ~body.is_false].sum())
     return Restoration(
         mesh=joined.mesh,
@@ -129,5 +129,5 @@ def _flat_percent(body: Body, joined: Joined, bent: Partner, rows: Rows, wide_mm
     points, _ = sample_surface(rest, N_CLOSED_FLAT_SAMPLES)
     skins = take_faces(joined.mesh, is_skin), take_faces(bent.mesh, ~bent.is_false)
     is_wide = np.all([Surface(skin).distance(points)[0] > wide_mm for skin in skins], axis=0)
-    area = float(face_areas(rest.vertices, rest.faces).sum())
+    area = float(mesh_areas(rest).sum())
     return 100.0 * area * float(is_wide.mean()) / audit_topology(joined.mesh).area_mm2

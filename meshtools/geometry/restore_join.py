@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.orient import enclosed_volumes
-from meshtools.geometry.pieces import face_areas, take_faces
+from meshtools.geometry.pieces import mesh_areas, take_faces
 from meshtools.geometry.rims import close_rims_listed
 from meshtools.geometry.seam import Zipped, zip_rims
 from meshtools.geometry.seam_repair import untangle_seam
@@ -93,7 +93,7 @@ def _crumbs(joined: Joined, least_area_mm2: float, reach_mm: float, source_seam:
     mesh = joined.mesh
     labels = patch_labels(mesh, np.ones(len(mesh.faces), dtype=bool))
     volume = enclosed_volumes(mesh, labels)
-    n, areas = len(volume), face_areas(mesh.vertices, mesh.faces)
+    n, areas = len(volume), mesh_areas(mesh)
     is_new = np.arange(len(labels)) >= joined.n_kept_faces
     is_seam = is_new & (mesh.source == source_seam)
     area, seam_area = np.bincount(labels, areas, n), np.bincount(labels, areas * is_seam, n)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.model import FloatArray, IntArray, Mesh
 
 
@@ -17,7 +17,7 @@ def sample_surface(mesh: Mesh, n: int, seed: int = 0) -> tuple[FloatArray, IntAr
     Method: face by inverse of the cumulative area, then the square-root map of the unit square onto a triangle
     (Osada et al. 2002, Shape distributions, section 4.1).
     """
-    cumulative = np.cumsum(face_areas(mesh.vertices, mesh.faces))
+    cumulative = np.cumsum(mesh_areas(mesh))
     if not len(cumulative) or not cumulative[-1] > 0:
         raise GeometryError("the surface has no area, so no points can be drawn on it; check the scan's faces")
     draws = np.random.default_rng(seed).random((n, 3))
@@ -32,7 +32,7 @@ def sample_measured(mesh: Mesh, n: int, seed: int = 0) -> tuple[FloatArray, IntA
     One point is drawn from each of n equal shares (systematic sampling), in shuffled order, so that the first k are spread like all.
     Returns and raises as `sample_surface`. Our own method.
     """
-    areas = face_areas(mesh.vertices, mesh.faces)
+    areas = mesh_areas(mesh)
     if not len(areas) or not areas.sum() > 0:
         raise GeometryError("the surface has no area, so no points can be drawn on it; check the scan's faces")
     cumulative = np.cumsum(0.5 * areas / areas.sum() + 0.5 / len(areas))

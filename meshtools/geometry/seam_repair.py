@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.pieces import label_pieces, take_faces
+from meshtools.geometry.pieces import faces_at_boxes, label_pieces, take_faces
 from meshtools.geometry.rims import find_rims
 from meshtools.geometry.seam import span_polygon, stretches, with_edges
 from meshtools.geometry.self_intersection import find_crossing_pairs, find_meeting_pairs
@@ -123,11 +123,9 @@ class _Boxes:
     """The boxes of a mesh's faces near some loops of its vertices, sorted along x, so that those near a loop are found without looking at all."""
 
     def __init__(self, mesh: Mesh, loops: Sequence[NDArray[np.int32]]) -> None:
-        from meshtools.geometry.near_box_kernels import faces_at_boxes
-
         boxes = np.array([(mesh.vertices[loop].min(axis=0), mesh.vertices[loop].max(axis=0)) for loop in loops]).reshape(-1, 2, 3)
         size = float(np.median((boxes[:, 1] - boxes[:, 0]).max(axis=1))) if len(boxes) else 0.0
-        faces = mesh.faces[faces_at_boxes(mesh.vertices, mesh.faces, boxes[:, 0].copy(), boxes[:, 1].copy(), size)]
+        faces = mesh.faces[faces_at_boxes(mesh, boxes[:, 0], boxes[:, 1], size)]
         corners = mesh.vertices[faces]
         low, high = corners.min(axis=1), corners.max(axis=1)
         order = np.argsort(low[:, 0], kind="stable")

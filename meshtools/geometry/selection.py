@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.orient import points_inside, rim_half_edges, rim_labels
-from meshtools.geometry.pieces import Pieces, flat_share, piece_boxes, take_faces, thinned
+from meshtools.geometry.pieces import Pieces, flat_share, take_faces, thinned
 from meshtools.model import FloatArray, Mesh
 
 SOLID_PART_RATIO = 0.1
@@ -58,8 +58,7 @@ def piece_at(mesh: Mesh, pieces: Pieces, point: FloatArray) -> int:
     """Place of the smallest piece that holds the point inside, else of the piece whose surface is nearest to it."""
     from meshtools.geometry.distance import Surface
 
-    low, high = piece_boxes(mesh, pieces.labels, len(pieces))
-    holding = np.flatnonzero((low <= point).all(axis=1) & (high >= point).all(axis=1))
+    holding = np.flatnonzero((pieces.low <= point).all(axis=1) & (pieces.high >= point).all(axis=1))
     for place in holding[::-1]:
         if points_inside(mesh.vertices, mesh.faces[pieces.labels == place], point[None, :])[0]:
             return int(place)
@@ -98,12 +97,11 @@ def floaters_at_bone(mesh: Mesh, pieces: Pieces, choice: Choice) -> list[int]:
     wide = [k for k, reason in enumerate(choice.reason) if reason == "floater" and pieces.span[k] >= SOLID_SPAN_RATIO * span]
     if not wide:
         return []
-    low, high = piece_boxes(mesh, pieces.labels, len(pieces))
     reach = NEAR_SPAN_RATIO * span
     kept = mesh.vertices[np.unique(mesh.faces[np.isin(pieces.labels, choice.kept)])]
     result = []
     for place in wide:
-        near = kept[((kept >= low[place] - reach) & (kept <= high[place] + reach)).all(axis=1)]
+        near = kept[((kept >= pieces.low[place] - reach) & (kept <= pieces.high[place] + reach)).all(axis=1)]
         own = mesh.vertices[np.unique(mesh.faces[pieces.labels == place])]
         if len(near) and bool((cKDTree(near).query(own, distance_upper_bound=reach)[0] <= reach).any()):
             result.append(place)

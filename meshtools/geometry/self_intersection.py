@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.pieces import label_pieces
+from meshtools.geometry.pieces import piece_labels
 from meshtools.geometry.threads import at_once
 from meshtools.geometry.tree import tree_over
 from meshtools.geometry.weld import group_rows
@@ -59,7 +59,7 @@ def count_self_intersections(mesh: Mesh) -> SelfIntersections:
 
 def find_crossing_pairs(mesh: Mesh) -> NDArray[np.int64]:
     """(k, 2) pairs of faces of one piece that meet where they should not (see `count_self_intersections`), each with its lower row first."""
-    labels, pairs = label_pieces(mesh.faces, len(mesh.vertices)), find_meeting_pairs(mesh)
+    labels, pairs = piece_labels(mesh), find_meeting_pairs(mesh)
     return np.asarray(pairs[labels[pairs[:, 0]] == labels[pairs[:, 1]]])
 
 

@@ -12,7 +12,7 @@ from meshtools.geometry.facing import FacingSurface, unit_normals
 from meshtools.geometry.orient import enclosed_volumes, paired_faces
 from meshtools.geometry.partner import BoolArray as BoolArray
 from meshtools.geometry.partner import Partner
-from meshtools.geometry.pieces import face_areas, label_pieces, patches_by_edges
+from meshtools.geometry.pieces import mesh_areas, patches_by_edges, piece_labels
 from meshtools.model import FloatArray, IntArray, Mesh
 
 CREASE_COSINE = float(np.cos(np.radians(50.0)))
@@ -157,7 +157,7 @@ def find_missing_skin(partner: Mesh, is_skin: BoolArray, original: FacingSurface
 
 def flip_small_patches(mesh: Mesh, is_chosen: BoolArray, is_eligible: BoolArray, least_area_mm2: float) -> BoolArray:
     """Drop chosen patches below an area, and choose the small patches that chosen ones surround. Patches hang together by edges."""
-    areas = face_areas(mesh.vertices, mesh.faces)
+    areas = mesh_areas(mesh)
     result = is_chosen.copy()
     for value in (True, False):
         members = is_eligible & (result == value)
@@ -175,7 +175,7 @@ def settle_cavities(partner: Mesh, is_lost: BoolArray, is_taken: BoolArray, orig
     A cavity is a piece of negative volume, all of whose faces are lost (is_lost); it touches no other skin, so that its size says nothing.
     original: closed.
     """
-    labels = label_pieces(partner.faces, len(partner.vertices))
+    labels = piece_labels(partner)
     volumes = enclosed_volumes(partner, labels)
     is_cavity = (volumes < 0) & (np.bincount(labels, is_lost) == np.bincount(labels))
     rows = np.flatnonzero(is_cavity[labels])

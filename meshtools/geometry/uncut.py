@@ -15,7 +15,7 @@ from meshtools.geometry.further_setups import FurtherSetUp
 from meshtools.geometry.inside_radius import inside_radii_mm
 from meshtools.geometry.milled_contact import ContactQuery, is_uncut
 from meshtools.geometry.milled_reach import Approach
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.setups import ReachLimits, TwoSides, look_from_two_sides
 from meshtools.model import FloatArray, IntArray, Mesh
@@ -74,7 +74,7 @@ class InsideRadii:
 def draw_fresh(mesh: Mesh) -> FreshSamples:
     """Samples for the final figures."""
     points, faces = sample_surface(mesh, N_FRESH, SEED_FRESH)
-    return FreshSamples(points, unit_normals(mesh)[faces], faces, float(face_areas(mesh.vertices, mesh.faces).sum()))
+    return FreshSamples(points, unit_normals(mesh)[faces], faces, float(mesh_areas(mesh).sum()))
 
 
 def measure_uncut(

@@ -94,9 +94,9 @@ def unite_pieces(mesh: Mesh) -> Union:
 
 def split_pieces(mesh: Mesh) -> Iterator[Piece]:
     """The connected pieces of a mesh, in the order of their first faces."""
-    from meshtools.geometry.pieces import label_pieces
+    from meshtools.geometry.pieces import piece_labels
 
-    labels = label_pieces(mesh.faces, len(mesh.vertices))
+    labels = piece_labels(mesh)
     if not len(labels):
         return
     order = np.argsort(labels, kind="stable")

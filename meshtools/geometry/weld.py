@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry import threads
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.neighbours import mesh_half_edge_counts
 from meshtools.geometry.pieces import area_vectors, take_faces
@@ -44,22 +45,35 @@ def weld_scan(vertices: FloatArray, faces: IntArray, colour: ColourArray | None)
     vertices (n, 3), faces (m, 3) as read, perhaps with coordinates that are not finite. A duplicate has the corners of an earlier face in
     any order. A flat face whose three corners differ is taken out by an edge flip, so that no slit is left.
     """
-    from meshtools.geometry.weld_kernels import finite_faces, merge_points, proper_faces, single_faces
+    from meshtools.geometry.weld_kernels import finite_faces, proper_faces, single_faces
 
     vertices, faces = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32).reshape(-1, 3)
     is_kept, is_used, low, high = finite_faces(vertices, faces)
     step = max(float(np.linalg.norm(high - low)) * SAME_POINT_RATIO, np.finfo(np.float64).tiny) if is_kept.any() else 1.0
-    firsts, group = merge_points(vertices, vertices.view(np.int64), is_used, low, step)
+    firsts, group = _merge_points(vertices, is_used, low, step)
     counts = {"n_not_finite_removed": len(faces) - int(is_kept.sum()), "n_vertices_merged": int(is_used.sum()) - len(firsts)}
     triangles, n_repeated = proper_faces(faces, is_kept, group)
     is_single = single_faces(triangles, len(firsts))
     counts |= {"n_degenerate_removed": n_repeated, "n_duplicates_removed": len(triangles) - int(is_single.sum())}
     del is_kept, is_used, group
-    mesh = Mesh.create(vertices[firsts], triangles if is_single.all() else triangles[is_single], 0, None if colour is None else colour[firsts])
+    triangles = triangles if is_single.all() else triangles[is_single]
+    mesh = Mesh(vertices[firsts], triangles, np.zeros(len(triangles), np.uint16), None if colour is None else colour[firsts])
     del triangles, is_single
     mesh, n_flat = flip_flat_faces(mesh)
     counts["n_flat_faces_flipped"] = n_flat
     return Welded(take_faces(mesh, np.ones(len(mesh.faces), dtype=bool)), counts)
+
+
+def _merge_points(vertices: FloatArray, is_used: NDArray[np.bool_], low: FloatArray, step: float) -> tuple[IntArray, IntArray]:
+    """`merge_points` of all used vertices: the first of each group and every vertex's group. The many copies that an STL has of a vertex, one soon
+    after the other, are set aside in threads; only what is left goes through one table."""
+    from meshtools.geometry.weld_kernels import follow_repeats, merge_points, repeat_rows
+
+    bits, group = vertices.view(np.int64), np.empty(len(vertices), np.int32)
+    n_asked = sum(threads.in_blocks(len(vertices), lambda rows: repeat_rows(bits, is_used, rows.start, rows.stop, group)))
+    firsts = merge_points(vertices, is_used, low, step, n_asked, group)
+    threads.in_blocks(len(vertices), lambda rows: follow_repeats(rows.start, rows.stop, group))
+    return firsts, group
 
 
 def weld(mesh: Mesh) -> Welded:

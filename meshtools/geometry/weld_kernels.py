@@ -8,7 +8,7 @@ import numpy as np
 
 from meshtools.geometry.compiled import compiled
 
-RECENT = 1 << 15  # vertices met of late, looked through first: those of an STL come again within a few faces
+RECENT = 1 << 15  # vertices met of late: those of an STL come again within a few faces
 FEW = 32  # faces with one lowest corner that are compared each with each; more are sorted
 
 
@@ -55,54 +55,52 @@ def _is_in_cell(point: Any, low: Any, step: float, x: int, y: int, z: int) -> bo
 
 
 @compiled
-def merge_points(vertices: Any, bits: Any, is_used: Any, low: Any, step: float) -> Any:
-    """Vertices on the same point of a grid are one. Returns the first (k,) of each such group, ascending, and the group (n,) of each used vertex.
-
-    bits (n, 3) int64: the vertices' own, by which those that are the same to the last bit are found at once. low (3,): the grid's origin; step: the
-    width of its cells.
-    """
-    n_used = 0
-    for i in range(len(vertices)):
-        n_used += is_used[i]
-    n_slots = 16
-    while n_slots < n_used // 2:  # as a rule there are six corners to a vertex; the table grows where there are fewer
-        n_slots *= 2
-    table, recent = np.full(n_slots, -1, np.int32), np.full(RECENT, -1, np.int32)
-    firsts, group, n = np.empty(n_used, np.int32), np.full(len(vertices), -1, np.int32), 0
-    for i in range(len(vertices)):
+def repeat_rows(bits: Any, is_used: Any, first: int, last: int, group: Any) -> int:
+    """Mark each used vertex from `first` to before `last` that is, to the last bit, one met of late: `group` becomes -2 less the number of that
+    one, and -1 for all others. Returns how many others are used. bits (n, 3) int64: those of the coordinates."""
+    recent, n = np.full(RECENT, -1, np.int32), 0
+    for i in range(first, last):
+        group[i] = -1
         if not is_used[i]:
             continue
         place = np.int64(_mixed(bits[i, 0], bits[i, 1], bits[i, 2]) & np.uint64(RECENT - 1))
-        found = recent[place]
-        first = firsts[found] if found >= 0 else i
-        if found < 0 or bits[first, 0] != bits[i, 0] or bits[first, 1] != bits[i, 1] or bits[first, 2] != bits[i, 2]:
-            x, y, z = _cell_of(vertices[i], low, step)
-            slot = np.int64(_mixed(x, y, z) & np.uint64(n_slots - 1))
-            while table[slot] >= 0 and not _is_in_cell(vertices[firsts[table[slot]]], low, step, x, y, z):
-                slot = (slot + 1) & (n_slots - 1)
-            found = table[slot]
-            if found < 0:
-                found, table[slot], firsts[n] = n, n, i
-                n += 1
-                if 2 * n > n_slots:
-                    n_slots *= 2
-                    table = _filled_again(vertices, firsts[:n], low, step, n_slots)
-            recent[place] = found
-        group[i] = found
-    return firsts[:n].copy(), group
+        met = recent[place]
+        if met >= 0 and bits[met, 0] == bits[i, 0] and bits[met, 1] == bits[i, 1] and bits[met, 2] == bits[i, 2]:
+            group[i] = -2 - met
+        else:
+            recent[place] = i
+            n += 1
+    return n
 
 
 @compiled
-def _filled_again(vertices: Any, firsts: Any, low: Any, step: float, n_slots: int) -> Any:
-    """The table of `merge_points` with more room."""
-    table = np.full(n_slots, -1, np.int32)
-    for i in range(len(firsts)):
-        x, y, z = _cell_of(vertices[firsts[i]], low, step)
+def merge_points(vertices: Any, is_used: Any, low: Any, step: float, n_asked: int, group: Any) -> Any:
+    """Vertices on the same point of a grid are one. Returns the first (k,) of each such group, ascending; the place of each used vertex's group
+    goes into `group`, but for those that `repeat_rows` marked. low (3,): the grid's origin; step: the width of its cells."""
+    n_slots = 16
+    while n_slots < 2 * n_asked:
+        n_slots *= 2
+    table, firsts, n = np.full(n_slots, -1, np.int32), np.empty(n_asked, np.int32), 0
+    for i in range(len(vertices)):
+        if not is_used[i] or group[i] != -1:
+            continue
+        x, y, z = _cell_of(vertices[i], low, step)
         slot = np.int64(_mixed(x, y, z) & np.uint64(n_slots - 1))
-        while table[slot] >= 0:
+        while table[slot] >= 0 and not _is_in_cell(vertices[firsts[table[slot]]], low, step, x, y, z):
             slot = (slot + 1) & (n_slots - 1)
-        table[slot] = i
-    return table
+        if table[slot] < 0:
+            table[slot], firsts[n] = n, i
+            n += 1
+        group[i] = table[slot]
+    return firsts[:n].copy()
+
+
+@compiled
+def follow_repeats(first: int, last: int, group: Any) -> None:
+    """Give each vertex that `repeat_rows` marked the group of the one that it repeats."""
+    for i in range(first, last):
+        if group[i] < -1:
+            group[i] = group[-2 - group[i]]
 
 
 @compiled

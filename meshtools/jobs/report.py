@@ -39,7 +39,6 @@ PICTURE_PX = (900, 600)
 THUMBNAIL_PX = (240, 160)
 PLANE_PX = (420, 420)
 MOST_PLANES = 4
-MOST_AT_ONCE = 300_000  # faces of a replica that is looked at while its scan is read and measured: of more, both together are the most memory of all
 SIDE_GREYS = np.array([[222, 216, 204], [96, 92, 86]], dtype=np.uint8)
 
 
@@ -163,7 +162,7 @@ class Followed:
 def look_and_follow(
     replica: Mesh, sources: tuple[SourceEntry, ...], most_faces: int, scan_in_place: Callable[[], Mesh | None]
 ) -> tuple[Look, Followed | None]:
-    """The look of a replica and how it follows its scan, found at once, or one after the other where memory tells. None where there is no scan."""
+    """The look of a replica and how it follows its scan, found at once. None where there is no scan."""
 
     def look() -> Look:
         view, error_mm = light_version(replica, most_faces)
@@ -175,7 +174,7 @@ def look_and_follow(
         return Followed(surface, _deviation(replica, surface, sources)) if surface is not None else None
 
     works: list[Callable[[], Any]] = [look, follow]
-    found = at_once(works) if len(replica.faces) <= MOST_AT_ONCE else [work() for work in works]
+    found = at_once(works)
     return found[0], found[1]
 
 

@@ -13,7 +13,7 @@ from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, rim_findings, rim_row, spike_findings
 from meshtools.geometry.measure import greatest_length, median_spacing
 from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
-from meshtools.geometry.pieces import Pieces, face_areas, rank_pieces, take_pieces, without_vertices
+from meshtools.geometry.pieces import Pieces, mesh_areas, rank_pieces, take_pieces, without_vertices
 from meshtools.geometry.repair_budget import Repair, RepairBudget, repair_findings
 from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
@@ -222,7 +222,7 @@ def _closed_holes(
             break
         mesh = without_vertices(mesh, np.concatenate([rim.vertices for rim in closing.refused]))
     rows = fill_rows(closing)
-    area = float(face_areas(closing.mesh.vertices, closing.mesh.faces).sum())
+    area = float(mesh_areas(closing.mesh).sum())
     length = greatest_length(closing.mesh.vertices)
     limits = (settings.filled_area_review_percent, settings.fill_span_review_percent)
     findings = fill_findings(find, rows, area, length, limits) + rim_findings(find, choice, closing.refused) + spike_findings(find, len(spikes))
