@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from solid_shapes import ball, box, capsule, made_find, scan_of, together
 
+from meshtools.geometry import repair_crossings
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.repair_budget import RepairBudget, repair_findings
@@ -243,6 +244,20 @@ class TestCrossings:
         height = BONE.vertices[BONE.faces].mean(axis=1)[:, 2]
         is_cut = (np.abs(height - 35.0) < 1.5) | (np.abs(height + 19.0) < 10.0)
         assert (with_islands(BONE, is_cut) == is_cut).all()
+
+    def test_tangles_too_large_to_mend_take_no_tries_from_small_ones(self, monkeypatch):
+        """Patches of the skin are turned over about their own middles: two that the budget does not allow, ten that it does; as on a large scan
+        there are tries for twelve looks at the whole mesh."""
+        monkeypatch.setattr(repair_crossings, "MOST_FACES_TRIED", 0)
+        sphere = ball(50.0, n_splits=6)
+        vertices = sphere.vertices.copy()
+        ways = [[0, 0, 1], [0, 0, -1], *([np.cos(turn), np.sin(turn), 0] for turn in np.linspace(0.0, 2 * np.pi, 10, endpoint=False))]
+        for number, way in enumerate(np.array(ways, dtype=np.float64)):
+            is_in = np.linalg.norm(sphere.vertices - 50.0 * way, axis=1) < (40.0 if number < 2 else 2.5)
+            along = (sphere.vertices[is_in] @ way)[:, None] * way
+            vertices[is_in] = 2.0 * along - sphere.vertices[is_in]
+        repair = mend_crossings(sphere.replaced(vertices=vertices), 1, BUDGET)
+        assert (repair.n_places, repair.n_refused, "more than" in repair.why) == (10, 2, True)
 
     def test_a_fold_stays_and_is_asked_about_above_the_budget(self):
         folded = self.folded()

@@ -87,7 +87,7 @@ def _respanned_here(state: Untangled, is_cut: NDArray[np.bool_], source_seam: in
     low, high = corners.min(axis=1), corners.max(axis=1)
     is_near = ((low <= high[is_cut].max(axis=0)) & (high >= low[is_cut].min(axis=0))).all(axis=1)
     near = mesh.faces[is_near]
-    caps = _spans(mesh.replaced(faces=near, source=mesh.source[is_near]), is_cut[is_near])
+    caps = span_holes(mesh.replaced(faces=near, source=mesh.source[is_near]), is_cut[is_near])
     if caps is None:
         return None
     after = np.concatenate([near[~is_cut[is_near]], caps])
@@ -226,14 +226,14 @@ def respan(mesh: Mesh, is_cut: NDArray[np.bool_], source_index: int) -> Mesh | N
 
 def _respanned(state: Untangled, is_cut: NDArray[np.bool_], source_seam: int) -> Untangled | None:
     """The state without the marked faces, the holes closed anew (rims that were open before stay open); None where that fails."""
-    caps = _spans(state.mesh, is_cut)
+    caps = span_holes(state.mesh, is_cut)
     if caps is None:
         return None
     done = _with_caps(state, is_cut, caps, source_seam)
     return replace(done, mesh=take_faces(done.mesh, np.ones(len(done.mesh.faces), dtype=bool)))
 
 
-def _spans(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.int32] | None:
+def span_holes(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.int32] | None:
     """Faces (k, 3) that close the holes which the marked faces leave, rims that were open before excepted; None where one cannot be closed.
 
     The two longest rims of a patch that went around as a band are joined again, unless faces that close each by itself cross less: these part

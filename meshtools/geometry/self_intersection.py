@@ -32,14 +32,19 @@ ROUNDING = 1e-12  # of a product of three edges; the error bound of its computat
 class SelfIntersections:
     """Pairs of faces of one piece that meet where they should not.
 
-    n_pairs; faces (k,) int32: the faces that take part, ascending; n_places: groups of such faces that hang together;
+    pairs (k, 2), lower row first; faces (k,) int32: the faces that take part, ascending; n_places: groups of such faces that hang together;
     places_mm: the centres of the largest groups, most faces first, at most MOST_PLACES.
     """
 
-    n_pairs: int
+    pairs: NDArray[np.int64]
     faces: IntArray
     n_places: int
     places_mm: tuple[tuple[float, float, float], ...]
+
+    @property
+    def n_pairs(self) -> int:
+        """How many pairs there are."""
+        return len(self.pairs)
 
 
 def count_self_intersections(mesh: Mesh) -> SelfIntersections:
@@ -54,7 +59,7 @@ def count_self_intersections(mesh: Mesh) -> SelfIntersections:
     pairs = find_crossing_pairs(mesh)
     involved = np.unique(pairs).astype(np.int32)
     n_places, places = _places(mesh, pairs, involved)
-    return SelfIntersections(len(pairs), involved, n_places, places)
+    return SelfIntersections(pairs, involved, n_places, places)
 
 
 def find_crossing_pairs(mesh: Mesh) -> NDArray[np.int64]:
