@@ -273,6 +273,19 @@ def test_spikes_beside_spikes_are_found():
     assert find_spikes(BONE.replaced(vertices=vertices)).tolist() == tips
 
 
+def test_two_equal_spikes_beside_each_other_hide_one_another_and_are_found():
+    """Either stands in the ring of the other, which then seems to reach as far out as the vertex itself."""
+    coarse = ball(10.0, n_splits=3)
+    tips = sorted(coarse.faces[100][:2].tolist())
+    for far in (1.6, 0.4):
+        vertices = coarse.vertices.copy()
+        vertices[tips] *= far
+        assert find_spikes(coarse.replaced(vertices=vertices)).tolist() == tips
+    result = clean_scan(scan_of(coarse.replaced(vertices=vertices)), made_find(), CleanSettings(), (), 0.0)
+    assert Surface(coarse).distance(result.mesh.vertices)[0].max() < 0.5
+    assert "repaired-spike" in {finding.code for finding in result.findings}
+
+
 @pytest.mark.parametrize(("far", "is_spike"), [(4.0, True), (1.5, False)])
 def test_a_needle_that_leans_over_its_foot_is_a_spike(far, is_spike):
     """The tip stands one edge above the skin and some edges beside its foot, so that the faces on that side hang over."""

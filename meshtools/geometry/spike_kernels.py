@@ -63,14 +63,51 @@ def _lie_flat(vertex: int, ring: Any, normal: Any, least: float, faces: Any, vec
 
 
 @compiled
+def _measure(vertices: Any, vertex: int, ring: Any, skipped: int, normal: Any, figures: Any) -> bool:
+    """How a vertex stands over its ring without one corner (-1: with all): its height over the foot and its way from the foot's middle, each as a
+    multiple of the foot's radius and of its middle edge, and the foot's normal. False where the ring has no foot."""
+    n, used, centre = 0, np.empty(len(ring), np.int64), np.zeros(3)
+    for i in range(len(ring)):
+        if i != skipped:
+            used[n] = ring[i]
+            n += 1
+    if n < 3:
+        return False
+    for i in range(n):
+        centre += vertices[used[i]] / n
+    foot, sides = np.zeros(3), np.empty(n)
+    for i in range(n):
+        here, there = vertices[used[i]] - centre, vertices[used[(i + 1) % n]] - centre
+        foot += np.cross(here, there)
+        sides[i] = np.sqrt(np.sum((there - here) ** 2))
+    size, side = np.sqrt(np.sum(foot * foot)), np.median(sides)
+    if size == 0.0 or side == 0.0:
+        return False
+    normal[:] = foot / size
+    tip, radius = vertices[vertex] - centre, np.sqrt(size / 2.0 / np.pi)
+    height, length = abs(np.sum(tip * normal)), np.sqrt(np.sum(tip * tip))
+    figures[0], figures[1], figures[2], figures[3] = height / radius, height / side, length / radius, length / side
+    return True
+
+
+@compiled
+def _needle_share(figures: Any, needles: Any, leaning: Any) -> float:
+    """How much of what a needle has a vertex has; 1 and more is a needle."""
+    share = min(figures[2] / leaning[0], figures[3] / leaning[1])
+    for i in range(len(needles)):
+        share = max(share, min(figures[0] / needles[i, 0], figures[1] / needles[i, 1]))
+    return float(share)
+
+
+@compiled
 def steep_vertices(
     vertices: Any, faces: Any, vectors: Any, is_asked: Any, rough: float, steep: float, flat: float, needles: Any, leaning: Any
 ) -> Any:
     """(n,) True for spikes among those asked for (n,). vectors (m, 3): area vectors; the limits are those of `spikes`, needles (k, 2)."""
     n_vertices = len(vertices)
     first, _, after = chain_corners(faces, n_vertices)
-    is_spike = np.zeros(n_vertices, np.bool_)
-    following, buffer, normal = np.empty((MOST_RING, 2), np.int64), np.empty(MOST_RING, np.int64), np.empty(3)
+    is_spike, partner = np.zeros(n_vertices, np.bool_), np.full(n_vertices, -1, np.int64)
+    following, buffer, normal, figures = np.empty((MOST_RING, 2), np.int64), np.empty(MOST_RING, np.int64), np.empty(3), np.empty(4)
     for vertex in range(n_vertices):
         if not is_asked[vertex]:
             continue
@@ -83,28 +120,19 @@ def steep_vertices(
         if not (whole > 0.0 and np.sqrt(x * x + y * y + z * z) < rough * whole):
             continue
         n = _ring_of(vertex, faces, first, after, following, buffer)
-        if n == 0:
+        ring = buffer[:n]
+        if n == 0 or not _measure(vertices, vertex, ring, -1, normal, figures) or figures[2] < steep:
             continue
-        ring, centre, foot = buffer[:n], np.zeros(3), np.zeros(3)
-        sides = np.empty(n)
-        for i in range(n):
-            centre += vertices[ring[i]] / n
-        for i in range(n):
-            here, there = vertices[ring[i]] - centre, vertices[ring[(i + 1) % n]] - centre
-            foot += np.cross(here, there)
-            sides[i] = np.sqrt(np.sum((there - here) ** 2))
-        size = np.sqrt(np.sum(foot * foot))
-        if size == 0.0:
-            continue
-        normal[:] = foot / size
-        tip = vertices[vertex] - centre
-        radius, height, length = np.sqrt(size / 2.0 / np.pi), abs(np.sum(tip * normal)), np.sqrt(np.sum(tip * tip))
-        if length < steep * radius:
-            continue
-        side = np.median(sides)
-        is_spike[vertex] = length >= leaning[0] * radius and length >= leaning[1] * side
-        for i in range(len(needles)):
-            is_spike[vertex] |= height >= needles[i, 0] * radius and height >= needles[i, 1] * side
-        if not is_spike[vertex] and height >= steep * radius:
+        is_spike[vertex] = _needle_share(figures, needles, leaning) >= 1.0
+        if not is_spike[vertex] and figures[0] >= steep:
             is_spike[vertex] = _lie_flat(vertex, ring, normal, flat, faces, vectors, first, after)
+        most = 1.0
+        for i in range(n):
+            if is_spike[vertex] or not _measure(vertices, vertex, ring, i, normal, figures):
+                continue
+            share = _needle_share(figures, needles, leaning)
+            if share >= most:
+                most, partner[vertex] = share, ring[i]
+    for vertex in range(n_vertices):  # two beside each other, each in the other's ring, hide one another
+        is_spike[vertex] |= partner[vertex] >= 0 and partner[partner[vertex]] == vertex
     return is_spike

@@ -14,7 +14,7 @@ STEEP_RATIO = 1.2
 """A spike stands at least this many times its foot's radius above its foot (faces of 50 degrees and more; our default)."""
 FLAT_AROUND_RATIO = 0.8
 """The faces around the foot lie within about 37 degrees of it; on a tooth's tip or a thorn of bone they go on being steep (our default)."""
-NEEDLES = ((2.0, 1.5), (3.5, 1.0))
+NEEDLES = ((2.0, 1.5), (3.2, 1.3), (3.5, 1.0))
 """A needle stands this many times its foot's radius, and this many edges of its foot, above its foot, whatever is around it. No vertex of
 the 172 dog bones (dm_control 1.0.50) does; the nearest have 2.8 and 0.5, 2.5 and 1.3 (measured)."""
 LEANING = (2.5, 2.0)
