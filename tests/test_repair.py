@@ -297,6 +297,25 @@ def test_a_needle_that_leans_over_its_foot_is_a_spike(far, is_spike):
     assert find_spikes(BONE.replaced(vertices=vertices)).tolist() == ([tip] if is_spike else [])
 
 
+@pytest.mark.parametrize(
+    ("gone", "is_torn"),
+    [
+        (lambda middles: np.abs(middles[:, 2]) < 12.0, True),
+        (lambda middles: np.abs(middles[:, 2]) > 25.0, False),
+        (lambda middles: np.linalg.norm(middles - [10, 0, 0], axis=1) < 5.0, False),
+        (lambda middles: (np.abs(middles[:, 2]) < 5.0) & (np.abs(middles[:, 0]) > 7.0), False),
+    ],
+    ids=["a band all round", "both ends", "a hole in a side", "a hole in either side"],
+)
+def test_ends_that_face_each_other_across_a_gap_are_asked_about(gone, is_torn):
+    torn = Mesh.create(BONE.vertices, BONE.faces[~gone(BONE.vertices[BONE.faces].mean(axis=1))])
+    result = clean_scan(scan_of(torn), made_find(), CleanSettings(), (), 0.0)
+    assert ("torn" in {finding.code for finding in result.findings if finding.severity is Severity.REVIEW}) is is_torn
+    if is_torn:
+        coarse = dataclasses.replace(CleanSettings(), part_tolerance_mm=100.0)
+        assert "torn" not in {finding.code for finding in clean_scan(scan_of(torn), made_find(), coarse, (), 0.0).findings}
+
+
 def test_the_points_of_a_star_are_its_form():
     star = ball(10.0, n_splits=0)
     assert len(find_spikes(star.replaced(vertices=star.vertices * [1, 1, 9]))) == 0

@@ -22,11 +22,12 @@ FILL_REMEDY = (
 
 @dataclass(frozen=True)
 class RimChoice:
-    """Rims to close and rims to leave, and the openings of the register that fit no rim."""
+    """Rims to close and rims to leave, the openings of the register that fit no rim, and those rims of both kinds that none names."""
 
     close: tuple[Rim, ...]
     leave: tuple[Rim, ...]
     unmatched: tuple[Opening, ...]
+    unnamed: tuple[Rim, ...]
 
 
 def choose_rims(rims: Sequence[Rim], openings: Sequence[Opening], mm_per_unit: float, close_up_to_mm: float) -> RimChoice:
@@ -46,7 +47,7 @@ def choose_rims(rims: Sequence[Rim], openings: Sequence[Opening], mm_per_unit: f
     is_closed = [action.get(place, "close" if rim.span_mm <= close_up_to_mm else "keep") == "close" for place, rim in enumerate(rims)]
     close = tuple(rim for rim, yes in zip(rims, is_closed, strict=True) if yes)
     leave = tuple(rim for rim, yes in zip(rims, is_closed, strict=True) if not yes)
-    return RimChoice(close, leave, tuple(unmatched))
+    return RimChoice(close, leave, tuple(unmatched), tuple(rim for place, rim in enumerate(rims) if place not in action))
 
 
 def rim_row(rim: Rim) -> dict[str, Any]:

@@ -25,6 +25,7 @@ from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, size_problem, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, floaters_at_bone, piece_at
 from meshtools.geometry.spikes import find_spikes
+from meshtools.geometry.torn import TornEnds, find_torn, torn_findings
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
 from meshtools.model import EvidenceClass, Find, Finding, FloatArray, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
 from meshtools.settings import CleanSettings
@@ -214,9 +215,10 @@ def _closed_holes(
     spikes = find_spikes(mesh)
     cut = cut_spikes(mesh, spikes, FILL_SOURCE, repair_budget(settings))
     mesh = cut.mesh if cut.n_places else without_vertices(mesh, spikes)
-    n_faces = len(mesh.faces)
-    for _ in range(RECUT_ROUNDS):
+    n_faces, torn = len(mesh.faces), list[TornEnds]()
+    for number in range(RECUT_ROUNDS):
         choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
+        torn = find_torn(mesh, choice.unnamed, 2.0 * settings.part_tolerance_mm) if number == 0 else torn
         closing = close_rims_listed(mesh, choice.close, FILL_SOURCE)
         if not closing.refused:
             break
@@ -226,6 +228,7 @@ def _closed_holes(
     length = greatest_length(closing.mesh.vertices)
     limits = (settings.filled_area_review_percent, settings.fill_span_review_percent)
     findings = fill_findings(find, rows, area, length, limits) + rim_findings(find, choice, closing.refused) + spike_findings(find, len(spikes))
+    findings += torn_findings(find, torn)
     facts = {
         "spacing_mm": round(spacing, 6), "n_spikes_cut": len(spikes), "n_faces_recut": n_faces - len(mesh.faces), "n_fills": len(rows), "fills": rows,
         "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
