@@ -72,10 +72,11 @@ def checked_scan(name: str, parts: ScanParts) -> RawScan:
 
 
 def _check_coordinates(name: str, vertices: FloatArray) -> None:
-    if not np.isfinite(vertices).all():
+    low, high = float(vertices.min(initial=0.0)), float(vertices.max(initial=0.0))
+    if not (np.isfinite(low) and np.isfinite(high)):  # either is NaN where any coordinate is
         row = int(np.flatnonzero(~np.isfinite(vertices).all(axis=1))[0])
         raise ScanError(f"{name} has a coordinate that is not a finite number (vertex {row}, counted from 0): repair the mesh and export it again.")
-    largest = float(np.abs(vertices).max())
+    largest = max(-low, high)
     if largest > LARGEST_COORDINATE:
         raise damaged(name, f"has a coordinate of {largest:.3g}, which no scan has")
 

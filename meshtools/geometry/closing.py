@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from meshtools.counted import counted
+from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.rims import Closing, Rim
-from meshtools.model import Find, Finding, Opening, Severity
+from meshtools.model import Find, Finding, Mesh, Opening, Severity
 
 # a fill has a smooth shape of its own, whatever stood there
 FILL_REMEDY = (
@@ -70,14 +71,18 @@ def fill_rows(closing: Closing) -> list[dict[str, Any]]:
     return rows
 
 
-def fill_findings(find: Find, rows: Sequence[dict[str, Any]], area_mm2: float, length_mm: float, limits: tuple[float, float]) -> list[Finding]:
-    """Findings where the filled area (first limit, percent of the area) or one fill's span (second, percent of the length) is large."""
+def fill_findings(find: Find, rows: Sequence[dict[str, Any]], mesh: Mesh, limits: tuple[float, float]) -> list[Finding]:
+    """Findings where the filled area (first limit, percent of the mesh's) or one fill's span (second, percent of its length) is large."""
     findings = []
+    area_mm2 = float(mesh_areas(mesh).sum())
     share = 100.0 * sum(row["area_mm2"] for row in rows) / area_mm2 if area_mm2 > 0 else 0.0
     if share > limits[0]:
         message = f"{find.find}: {share:.1f} % of the surface is filled holes, more than {limits[0]:g} %. {FILL_REMEDY}"
         findings.append(Finding(Severity.REVIEW, "filled-area", message, round(share, 6), limits[0], "%"))
     widest = max((row["rim_span_mm"] for row in rows), default=0.0)
+    if 100.0 * widest <= limits[1] * float(np.ptp(mesh.vertices, axis=0).max(initial=0.0)):  # its length is no less
+        return findings
+    length_mm = greatest_length(mesh.vertices)
     span = 100.0 * widest / length_mm if length_mm > 0 else 0.0
     if span > limits[1]:
         message = f"{find.find}: a filled hole spans {widest:.1f} mm, {span:.1f} % of the length, more than {limits[1]:g} %. {FILL_REMEDY}"

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.collapse_start_kernels import STRIP
 from meshtools.geometry.threads import at_once
 from meshtools.model import FloatArray, Mesh
 
-STRIP = -1  # the region of the vertices between blocks, below the numbers of all blocks
 N_BLOCKS = 4
 LEAST_FACES = 1 << 16  # of a block; a smaller mesh is one block
 

@@ -9,6 +9,7 @@ import numpy as np
 from meshtools.geometry.compiled import compiled
 
 UNKNOWN, NEVER = -1.0, np.inf  # costs of an edge
+STRIP = -1  # the region of the vertices between blocks, below the numbers of all blocks
 
 
 @compiled

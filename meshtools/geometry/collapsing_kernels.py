@@ -9,8 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.collapse_blocks import STRIP
-from meshtools.geometry.collapse_start_kernels import NEVER, UNKNOWN
+from meshtools.geometry.collapse_start_kernels import NEVER, STRIP, UNKNOWN
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within, squared_height_over
 

@@ -1,12 +1,24 @@
-"""Loops over millions of faces, compiled to machine code when they are first used (numba; kept beside the bytecode for the next process)."""
+"""Loops over millions of faces, compiled to machine code when they are first used (numba; kept beside the bytecode for the next process).
+
+A loop that another one calls, and every constant of one, stands in a module whose name ends in `_kernels`: the machine code is kept for just
+those sources.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import shutil
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 if TYPE_CHECKING:
     from meshtools.model import Mesh
+
+HERE = Path(__file__).resolve().parent
+FOLDER = "loops-"
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -15,10 +27,33 @@ def compiled(function: F) -> F:
     """The function as machine code. Without fast-math, so that results are those of IEEE arithmetic in the order written."""
     import numba
 
+    numba.config.CACHE_DIR = str(_folder_of_code(numba.config.CACHE_DIR or None))  # type: ignore[attr-defined]
     try:
         return cast(F, numba.njit(cache=True, nogil=True)(function))
     except RuntimeError:  # no folder to keep the code in can be written: it is compiled anew in each process
         return cast(F, numba.njit(nogil=True)(function))
+
+
+@cache
+def _folder_of_code(chosen: str | None) -> Path:
+    """Where machine code is kept: a folder for just these sources. numba looks whether the file of a loop has changed, but not whether that of
+    another loop has, which the first one calls and so contains."""
+    digest = hashlib.sha256()
+    for path in sorted(HERE.glob("*_kernels.py")):
+        digest.update(path.read_bytes())
+    if chosen is not None and Path(chosen).name.startswith(FOLDER):
+        return Path(chosen)
+    kept = HERE / "__pycache__" if os.access(HERE, os.W_OK) else Path("~/.cache/bonewright").expanduser()
+    return (Path(chosen) if chosen is not None else kept) / f"{FOLDER}{digest.hexdigest()[:16]}"
+
+
+def forget_old_code() -> None:
+    """Remove machine code beside this module that belongs to other sources."""
+    for path in (HERE / "__pycache__").glob("*"):
+        if path.name.startswith(FOLDER) and path != _folder_of_code(None):
+            shutil.rmtree(path, ignore_errors=True)
+        elif path.suffix in (".nbi", ".nbc"):
+            path.unlink(missing_ok=True)
 
 
 def compile_all() -> None:
@@ -63,7 +98,7 @@ def _clean(ball: Mesh) -> None:
     from meshtools.geometry.distance_nearby import farthest_nearby
     from meshtools.geometry.measure import median_spacing
     from meshtools.geometry.orient import flip_faces, make_consistent, paired_faces
-    from meshtools.geometry.pieces import has_faces, ring_around
+    from meshtools.geometry.pieces import has_faces, rank_pieces, ring_around
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
     from meshtools.geometry.spikes import find_spikes
@@ -72,6 +107,7 @@ def _clean(ball: Mesh) -> None:
     weld(ball)
     remove_fins(ball)
     median_spacing(ball)
+    rank_pieces(ball)
     paired_faces(ball.faces, len(ball.vertices))
     make_consistent(flip_faces(ball, np.arange(len(ball.faces)) == 0))
     find_spikes(ball)
@@ -100,3 +136,4 @@ def _carve_and_mould(ball: Mesh) -> None:
 
 if __name__ == "__main__":
     compile_all()
+    forget_old_code()

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.across_kernels import squared_across
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within, squared_side
 
@@ -202,7 +203,8 @@ def prove_fine_faces(fine: Any, is_todo: Any, landing: Any, coarse: Any, neighbo
 
     fine, coarse: vertices and faces; landing: the coarse face (n,) near to each fine vertex, and its distance (n,) from there; neighbours: across the
     edges of the coarse faces. upper (m,): set to the distance that was shown, infinite where nothing was. A face whose corners land on one coarse
-    face is as near as they are. Another one is cut into parts, each near to one coarse face at all of its corners.
+    face is as near as they are; faces beside each other are the next thing to try (`across_kernels`). Another one is cut into parts, each near to
+    one coarse face at all of its corners.
     """
     limit = tolerance * tolerance
     (fine_vertices, fine_faces), (landed, distance), (vertices, triangles) = fine, landing, coarse
@@ -216,6 +218,11 @@ def prove_fine_faces(fine: Any, is_todo: Any, landing: Any, coarse: Any, neighbo
         if landed[a] == landed[b] and landed[b] == landed[c] and farthest <= tolerance:
             upper[t] = farthest
             continue
+        if farthest <= tolerance:
+            squared = squared_across(fine, t, landed, coarse, neighbours, limit)
+            if squared <= limit:
+                upper[t] = max(farthest, np.sqrt(squared))
+                continue
         n = 0
         for k in range(3):
             n = _add(around, n, landed[fine_faces[t, k]])

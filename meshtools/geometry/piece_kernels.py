@@ -49,6 +49,19 @@ def label_faces(faces: Any, n_vertices: int) -> Any:
 
 
 @compiled
+def boxes_of(vertices: Any, faces: Any, labels: Any, n_pieces: int) -> Any:
+    """Lowest and highest corner of the box around the faces of each piece, both (p, 3). labels (m,): the piece of each face."""
+    lows, highs = np.full((n_pieces, 3), np.inf), np.full((n_pieces, 3), -np.inf)
+    for t in range(len(faces)):
+        piece = labels[t]
+        for k in range(3):
+            for axis in range(3):
+                x = vertices[faces[t, k], axis]
+                lows[piece, axis], highs[piece, axis] = min(lows[piece, axis], x), max(highs[piece, axis], x)
+    return lows, highs
+
+
+@compiled
 def label_patches(across: Any) -> Any:
     """Number (m,) int64 of the patch of each face, joined through edges of two faces (`face_neighbours`), in the order of their lowest faces."""
     m = len(across)

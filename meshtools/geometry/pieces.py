@@ -119,16 +119,9 @@ def _ranked(mesh: Mesh) -> Pieces:
 
 def piece_boxes(mesh: Mesh, labels: IntArray, n_pieces: int) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest corner of every piece's bounding box, each (p, 3)."""
-    low, high = np.full((n_pieces, 3), np.inf), np.full((n_pieces, 3), -np.inf)
-    of_vertex = np.full(len(mesh.vertices), -1, dtype=np.int64)
-    of_vertex[mesh.faces.ravel()] = np.repeat(labels, 3)
-    is_used = of_vertex >= 0
-    order = np.argsort(of_vertex[is_used], kind="stable")
-    points, owner = mesh.vertices[is_used][order], of_vertex[is_used][order]
-    if len(owner):
-        starts = np.flatnonzero(np.concatenate([[True], owner[1:] != owner[:-1]]))
-        low[owner[starts]] = np.minimum.reduceat(points, starts)
-        high[owner[starts]] = np.maximum.reduceat(points, starts)
+    from meshtools.geometry.piece_kernels import boxes_of
+
+    low, high = boxes_of(mesh.vertices, mesh.faces, np.ascontiguousarray(labels, np.int64), n_pieces)
     return low, high
 
 

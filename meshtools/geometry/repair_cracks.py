@@ -32,7 +32,7 @@ def close_cracks(mesh: Mesh) -> Repair:
         if len(start) == 0:
             break
         piece = np.zeros(len(mesh.vertices), dtype=np.int64)
-        piece[mesh.faces.ravel()] = np.repeat(piece_labels(mesh), 3)
+        piece[start] = piece[end] = piece_labels(mesh)[face]
         on_edges = _vertices_on_edges(mesh.vertices, start, end, piece)
         if not on_edges:
             break

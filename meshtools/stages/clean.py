@@ -225,9 +225,8 @@ def _closed_holes(
         mesh = without_vertices(mesh, np.concatenate([rim.vertices for rim in closing.refused]))
     rows = fill_rows(closing)
     area = float(mesh_areas(closing.mesh).sum())
-    length = greatest_length(closing.mesh.vertices)
     limits = (settings.filled_area_review_percent, settings.fill_span_review_percent)
-    findings = fill_findings(find, rows, area, length, limits) + rim_findings(find, choice, closing.refused) + spike_findings(find, len(spikes))
+    findings = fill_findings(find, rows, closing.mesh, limits) + rim_findings(find, choice, closing.refused) + spike_findings(find, len(spikes))
     findings += torn_findings(find, torn)
     facts = {
         "spacing_mm": round(spacing, 6), "n_spikes_cut": len(spikes), "n_faces_recut": n_faces - len(mesh.faces), "n_fills": len(rows), "fills": rows,

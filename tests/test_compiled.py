@@ -1,0 +1,69 @@
+"""Machine code of compiled loops: kept for the next process, and only as long as all that it is made of stays the same."""
+
+import ast
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+GEOMETRY = Path(__file__).resolve().parent.parent / "meshtools" / "geometry"
+CALLER = """
+from loops.compiled import compiled
+from loops.called_kernels import called
+
+@compiled
+def total():
+    return called() + 1
+"""
+CALLED = """
+from loops.compiled import compiled
+
+@compiled
+def called():
+    return {value}
+"""
+
+
+def run_total(folder: Path, value: int) -> tuple[str, set[str]]:
+    """What a process of its own prints for `total()` where `called()` gives a value, and the names of the folders with code."""
+    package = folder / "loops"
+    (package / "called_kernels.py").write_text(CALLED.format(value=value), encoding="utf-8")
+    command = [sys.executable, "-c", "from loops.calling_kernels import total; print(total())"]
+    environment = {name: text for name, text in os.environ.items() if name != "NUMBA_CACHE_DIR"}
+    done = subprocess.run(command, cwd=folder, env=environment, check=True, capture_output=True, text=True)
+    return done.stdout.strip(), {path.name for path in (package / "__pycache__").glob("loops-*")}
+
+
+def test_a_loop_is_compiled_anew_when_one_that_it_calls_has_changed(tmp_path: Path) -> None:
+    """numba alone would go on with the old sum, because the file of the calling loop is as it was."""
+    package = tmp_path / "loops"
+    package.mkdir()
+    (package / "__init__.py").touch()
+    shutil.copy(GEOMETRY / "compiled.py", package)
+    (package / "calling_kernels.py").write_text(CALLER, encoding="utf-8")
+    first, second, again = run_total(tmp_path, 1), run_total(tmp_path, 41), run_total(tmp_path, 1)
+    assert (first[0], second[0], again[0]) == ("2", "42", "2")
+    assert len(first[1]) == 1
+    assert len(again[1]) == 2
+
+
+def test_what_loops_are_made_of_stands_in_modules_of_loops() -> None:
+    """Such a module takes nothing from the package but from others of its kind, and a loop elsewhere uses nothing that its module takes in."""
+    wrong = []
+    for path in sorted(GEOMETRY.glob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        taken = {
+            alias.name: node.module
+            for node in tree.body
+            if isinstance(node, ast.ImportFrom) and str(node.module).startswith("meshtools.") and not str(node.module).endswith("geometry.compiled")
+            for alias in node.names
+        }
+        if path.stem.endswith("_kernels"):
+            wrong += [f"{path.name}: {name}" for name, module in taken.items() if not str(module).endswith("_kernels")]
+            continue
+        for node in tree.body:
+            if isinstance(node, ast.FunctionDef) and "compiled" in [ast.unparse(decorator) for decorator in node.decorator_list]:
+                body = {inner.id for statement in node.body for inner in ast.walk(statement) if isinstance(inner, ast.Name)}
+                wrong += [f"{path.name}: {node.name} uses {name}" for name in sorted(body & set(taken))]
+    assert wrong == []
