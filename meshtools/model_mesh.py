@@ -64,6 +64,12 @@ class Mesh:
         return made
 
 
+def read_only(array: NDArray[Any]) -> NDArray[Any]:
+    """An array that nobody else holds, closed to writing, so that a mesh takes it as it is and does not copy it."""
+    array.flags.writeable = False
+    return array
+
+
 def _owned(values: Any, dtype: Any, width: int | None = None) -> Any:
     """The values as an array of this type, in rows of this width: itself where it is one that nobody can write to, else a copy."""
     if type(values) is np.ndarray and values.dtype == dtype and values.flags.c_contiguous and values.base is None and not values.flags.writeable:

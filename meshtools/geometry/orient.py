@@ -11,6 +11,7 @@ from meshtools.geometry.measure import hull_points
 from meshtools.geometry.neighbours import face_neighbours, half_edge_counts, mesh_half_edge_counts
 from meshtools.geometry.pieces import mesh_areas, piece_boxes, piece_labels
 from meshtools.model import FloatArray, IntArray, Mesh
+from meshtools.model_mesh import read_only
 
 UNSURE_RATIO = 1e-3
 """A piece whose rim-closed volume is below this share of area^1.5 is a nearly flat sheet: its outside cannot be told from its form.
@@ -34,7 +35,7 @@ def flip_faces(mesh: Mesh, is_flipped: NDArray[np.bool_]) -> Mesh:
         return mesh
     faces = mesh.faces.copy()
     faces[is_flipped] = faces[is_flipped][:, ::-1]
-    return mesh.replaced(faces=faces)
+    return mesh.replaced(faces=read_only(faces))
 
 
 def paired_faces(faces: IntArray, n_vertices: int) -> tuple[IntArray, IntArray, NDArray[np.bool_]]:

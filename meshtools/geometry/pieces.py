@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from meshtools.geometry import threads
 from meshtools.geometry.neighbours import face_neighbours
 from meshtools.model import FloatArray, IntArray, Mesh
+from meshtools.model_mesh import read_only
 
 LEAST_ROWS = 1 << 18  # faces of a block that is worth a thread where each takes a few nanoseconds
 
@@ -31,7 +31,7 @@ def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
 def piece_labels(mesh: Mesh) -> IntArray:
     """`label_pieces` of all faces of a mesh, numbered once. Read-only."""
     if "piece_labels" not in mesh.of_faces:
-        mesh.of_faces["piece_labels"] = _read_only(label_pieces(mesh.faces, len(mesh.vertices)))
+        mesh.of_faces["piece_labels"] = read_only(label_pieces(mesh.faces, len(mesh.vertices)))
     return np.asarray(mesh.of_faces["piece_labels"])
 
 
@@ -58,13 +58,8 @@ def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
 def mesh_areas(mesh: Mesh) -> FloatArray:
     """`face_areas` of all faces of a mesh in mm2, measured once. Read-only."""
     if "face_areas" not in mesh.of_shape:
-        mesh.of_shape["face_areas"] = _read_only(face_areas(mesh.vertices, mesh.faces))
+        mesh.of_shape["face_areas"] = read_only(face_areas(mesh.vertices, mesh.faces))
     return np.asarray(mesh.of_shape["face_areas"])
-
-
-def _read_only(array: NDArray[Any]) -> NDArray[Any]:
-    array.flags.writeable = False
-    return array
 
 
 def vertex_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:

@@ -12,6 +12,7 @@ from meshtools.geometry.orient import rim_half_edges
 from meshtools.geometry.pieces import piece_labels
 from meshtools.geometry.repair_budget import Repair
 from meshtools.model import FloatArray, IntArray, Mesh
+from meshtools.model_mesh import read_only
 
 ON_EDGE_RATIO = 1e-4
 """A vertex this close to an open edge, as a share of the diagonal, lies on it: 20 micrometres on 200 mm, and room for the rounding of a
@@ -88,4 +89,4 @@ def _divided(mesh: Mesh, start: IntArray, end: IntArray, face: IntArray, on_edge
     if not parts:
         return None
     faces = np.concatenate([mesh.faces[is_whole], np.array(parts, dtype=np.int32)])
-    return mesh.replaced(faces=faces, source=np.concatenate([mesh.source[is_whole], np.array(source, dtype=np.uint16)]))
+    return mesh.replaced(faces=read_only(faces), source=np.concatenate([mesh.source[is_whole], np.array(source, dtype=np.uint16)]))

@@ -12,7 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.threads import in_blocks
 from meshtools.model import FloatArray, Mesh
+from meshtools.model_mesh import read_only
+
+LEAST_ROWS = 1 << 18  # points that are worth a thread
 
 
 def reflection_matrix(normal: Sequence[float] = (1.0, 0.0, 0.0), offset_mm: float = 0.0) -> FloatArray:
@@ -57,7 +61,16 @@ def chain(*matrices: FloatArray) -> FloatArray:
 def move_points(points: FloatArray, matrix: FloatArray) -> FloatArray:
     """Points (n, 3) under an affine matrix (4, 4). Summed term by term, so that the last bits do not depend on threads."""
     linear, shift = matrix[:3, :3], matrix[:3, 3]
-    moved: FloatArray = points[:, 0:1] * linear[:, 0] + points[:, 1:2] * linear[:, 1] + points[:, 2:3] * linear[:, 2] + shift
+    moved: FloatArray = np.empty((len(points), 3))
+
+    def move(rows: slice) -> None:
+        own, to = points[rows], moved[rows]
+        np.multiply(own[:, 0:1], linear[:, 0], out=to)
+        to += own[:, 1:2] * linear[:, 1]
+        to += own[:, 2:3] * linear[:, 2]
+        to += shift
+
+    in_blocks(len(points), move, LEAST_ROWS)
     return moved
 
 
@@ -73,7 +86,7 @@ def apply_matrix(mesh: Mesh, matrix: FloatArray) -> Mesh:
     if determinant == 0.0:
         raise GeometryError("the matrix flattens the surface; its determinant is zero")
     faces = mesh.faces[:, [0, 2, 1]] if determinant < 0.0 else mesh.faces
-    return mesh.replaced(vertices=move_points(mesh.vertices, matrix), faces=faces)
+    return mesh.replaced(vertices=read_only(move_points(mesh.vertices, matrix)), faces=faces)
 
 
 def reflect(mesh: Mesh, normal: Sequence[float] = (1.0, 0.0, 0.0), offset_mm: float = 0.0) -> Mesh:

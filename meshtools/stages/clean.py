@@ -86,7 +86,8 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
 
 def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettings) -> tuple[Mesh, dict[str, Any], tuple[Repair, ...]]:
     """Scaled, welded, without cracks and what hangs on the skin, and consistently wound; counts of what that took, and the repairs."""
-    welded = weld_scan(raw.vertices * mm_per_unit, raw.faces, raw.colour)
+    vertices = raw.vertices if mm_per_unit == 1.0 else raw.vertices * mm_per_unit
+    welded = weld_scan(vertices, raw.faces, raw.colour)
     if len(welded.mesh.faces) == 0:
         raise GeometryError(f"The scan of {find.find} ({find.scan}) holds no usable face; scan the piece again or name another file.")
     mesh, n_fins = remove_fins(welded.mesh)
