@@ -6,6 +6,7 @@ import dataclasses
 import sys
 from pathlib import Path
 
+import manifold3d
 import numpy as np
 import pytest
 from solid_shapes import ball, box, capsule, made_find, scan_of, together
@@ -298,22 +299,31 @@ def test_a_needle_that_leans_over_its_foot_is_a_spike(far, is_spike):
 
 
 @pytest.mark.parametrize(
-    ("gone", "is_torn"),
+    ("gone", "code"),
     [
-        (lambda middles: np.abs(middles[:, 2]) < 12.0, True),
-        (lambda middles: np.abs(middles[:, 2]) > 25.0, False),
-        (lambda middles: np.linalg.norm(middles - [10, 0, 0], axis=1) < 5.0, False),
-        (lambda middles: (np.abs(middles[:, 2]) < 5.0) & (np.abs(middles[:, 0]) > 7.0), False),
+        (lambda middles: np.abs(middles[:, 2]) < 12.0, "torn"),
+        (lambda middles: np.abs(middles[:, 2]) > 25.0, "open-end"),
+        (lambda middles: np.linalg.norm(middles - [10, 0, 0], axis=1) < 5.0, ""),
+        (lambda middles: (np.abs(middles[:, 2]) < 5.0) & (np.abs(middles[:, 0]) > 7.0), ""),
     ],
     ids=["a band all round", "both ends", "a hole in a side", "a hole in either side"],
 )
-def test_ends_that_face_each_other_across_a_gap_are_asked_about(gone, is_torn):
+def test_open_ends_are_asked_about_and_holes_in_a_side_are_not(gone, code):
     torn = Mesh.create(BONE.vertices, BONE.faces[~gone(BONE.vertices[BONE.faces].mean(axis=1))])
-    result = clean_scan(scan_of(torn), made_find(), CleanSettings(), (), 0.0)
-    assert ("torn" in {finding.code for finding in result.findings if finding.severity is Severity.REVIEW}) is is_torn
-    if is_torn:
-        coarse = dataclasses.replace(CleanSettings(), part_tolerance_mm=100.0)
-        assert "torn" not in {finding.code for finding in clean_scan(scan_of(torn), made_find(), coarse, (), 0.0).findings}
+    for tolerance_mm, expected in ((0.5, {code} - {""}), (12.0, set())):
+        settings = dataclasses.replace(CleanSettings(), part_tolerance_mm=tolerance_mm)
+        result = clean_scan(scan_of(torn), made_find(), settings, (), 0.0)
+        assert {finding.code for finding in result.findings if finding.severity is Severity.REVIEW} & {"torn", "open-end"} == expected
+
+
+def test_a_canal_whose_wall_was_not_seen_in_the_middle_is_no_open_end():
+    tube = (manifold3d.Manifold.cylinder(80.0, 10.0, 10.0, 48) - manifold3d.Manifold.cylinder(80.0, 5.0, 5.0, 48)).refine_to_length(2.0).to_mesh64()
+    vertices, faces = np.asarray(tube.vert_properties)[:, :3], np.asarray(tube.tri_verts).astype(np.int64)
+    middles = vertices[faces].mean(axis=1)
+    is_unseen = (np.hypot(middles[:, 0], middles[:, 1]) < 6.0) & (np.abs(middles[:, 2] - 40.0) < 12.0)
+    result = clean_scan(scan_of(Mesh.create(vertices, faces[~is_unseen])), made_find(), CleanSettings(), (), 0.0)
+    assert len(result.facts["rims_left"]) == 2
+    assert not {finding.code for finding in result.findings} & {"torn", "open-end"}
 
 
 def test_the_points_of_a_star_are_its_form():

@@ -12,6 +12,7 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, rim_findings, rim_row, spike_findings
 from meshtools.geometry.measure import greatest_length, median_spacing
+from meshtools.geometry.open_ends import OpenEnds, find_open_ends, open_end_findings
 from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
 from meshtools.geometry.pieces import Pieces, mesh_areas, rank_pieces, take_pieces, without_vertices
 from meshtools.geometry.repair_budget import Repair, RepairBudget, repair_findings
@@ -25,7 +26,6 @@ from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, size_problem, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, floaters_at_bone, piece_at
 from meshtools.geometry.spikes import find_spikes
-from meshtools.geometry.torn import TornEnds, find_torn, torn_findings
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
 from meshtools.model import EvidenceClass, Find, Finding, FloatArray, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
 from meshtools.settings import CleanSettings
@@ -216,10 +216,10 @@ def _closed_holes(
     spikes = find_spikes(mesh)
     cut = cut_spikes(mesh, spikes, FILL_SOURCE, repair_budget(settings))
     mesh = cut.mesh if cut.n_places else without_vertices(mesh, spikes)
-    n_faces, torn = len(mesh.faces), list[TornEnds]()
+    n_faces, ends = len(mesh.faces), OpenEnds()
     for number in range(RECUT_ROUNDS):
         choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
-        torn = find_torn(mesh, choice.unnamed, 2.0 * settings.part_tolerance_mm) if number == 0 else torn
+        ends = find_open_ends(mesh, choice.unnamed, 2.0 * settings.part_tolerance_mm) if number == 0 else ends
         closing = close_rims_listed(mesh, choice.close, FILL_SOURCE)
         if not closing.refused:
             break
@@ -228,7 +228,7 @@ def _closed_holes(
     area = float(mesh_areas(closing.mesh).sum())
     limits = (settings.filled_area_review_percent, settings.fill_span_review_percent)
     findings = fill_findings(find, rows, closing.mesh, limits) + rim_findings(find, choice, closing.refused) + spike_findings(find, len(spikes))
-    findings += torn_findings(find, torn)
+    findings += open_end_findings(find, ends)
     facts = {
         "spacing_mm": round(spacing, 6), "n_spikes_cut": len(spikes), "n_faces_recut": n_faces - len(mesh.faces), "n_fills": len(rows), "fills": rows,
         "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
