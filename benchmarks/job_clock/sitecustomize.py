@@ -13,6 +13,7 @@ import importlib.machinery
 import json
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from types import ModuleType
@@ -35,35 +36,69 @@ MEASURING = {
 """Module -> stage, and functions that compute on surfaces too: the checks of what was written, and the figures of the advice on a page. Parsing
 and hashing of the written files are not among them."""
 PREFIX = "meshtools.jobs."
+THREADS = "meshtools.geometry.threads"
 
 
 taken_s: dict[tuple[str, str], float] = {}
 """CPU seconds by stage and part since the last job of this process ended: one write a job, so that the clock itself takes next to nothing."""
+summing = threading.Lock()
+timed_here = threading.local()
+"""`parts` of a thread: (stage, part) that are being timed in it now. Each thread is timed by its own clock, because several of a job may be at
+geometry at once and others of it at files meanwhile; a thread that works for another's geometry is timed as that."""
 
 
-running: list[str] = []
-"""Parts that are being timed now."""
+def parts_here() -> list[tuple[str, str]]:
+    """What is being timed in this thread now."""
+    if not hasattr(timed_here, "parts"):
+        timed_here.parts = []
+    parts: list[tuple[str, str]] = timed_here.parts
+    return parts
 
 
 def timed(function: Callable[..., Any], stage: str, part: str, path: str) -> Callable[..., Any]:
     """The function, whose time is now added up; a job writes down all sums when it returns."""
+    clock = time.process_time if part == "job" else time.thread_time
 
     @functools.wraps(function)
     def measured(*arguments: Any, **named: Any) -> Any:
-        if part in running:  # by another function of this part, whose time it is
+        here = parts_here()
+        if any(part == other for _, other in here):  # by another function of this part, whose time it is
             return function(*arguments, **named)
-        running.append(part)
-        start_s = time.process_time()
+        here.append((stage, part))
+        start_s = clock()
         try:
             return function(*arguments, **named)
         finally:
-            running.remove(part)
-            taken_s[stage, part] = taken_s.get((stage, part), 0.0) + time.process_time() - start_s
+            here.remove((stage, part))
+            with summing:
+                taken_s[stage, part] = taken_s.get((stage, part), 0.0) + clock() - start_s
             if part == "job":
                 note(path, taken_s)
                 taken_s.clear()
 
     return measured
+
+
+def as_part_of(work: Callable[..., Any], parts: Sequence[tuple[str, str]], path: str) -> Callable[..., Any]:
+    """The work, timed in whichever thread it runs as what the thread is at that gave it out."""
+    for stage, part in parts:
+        if part != "job":
+            work = timed(work, stage, part, path)
+    return work
+
+
+def follow_threads(module: ModuleType, path: str) -> None:
+    """Let the threads that meshtools.geometry.threads starts be timed for the thread that started them."""
+    at_once, in_blocks = module.at_once, module.in_blocks
+
+    def timed_at_once(works: list[Callable[[], Any]]) -> list[Any]:
+        parts = [*parts_here()]
+        return at_once([as_part_of(work, parts, path) for work in works])  # type: ignore[no-any-return]
+
+    def timed_in_blocks(n_rows: int, work: Callable[[slice], Any], least_rows: int | None = None) -> list[Any]:
+        return in_blocks(n_rows, as_part_of(work, [*parts_here()], path), least_rows)  # type: ignore[no-any-return]
+
+    module.at_once, module.in_blocks = timed_at_once, timed_in_blocks  # type: ignore[attr-defined]
 
 
 def note(path: str, seconds: Mapping[tuple[str, str], float]) -> None:
@@ -91,7 +126,7 @@ class JobClock(importlib.abc.MetaPathFinder):
     def find_spec(self, name: str, path: Sequence[str] | None, target: ModuleType | None = None) -> importlib.machinery.ModuleSpec | None:
         """The usual module, loaded by a loader that wraps."""
         stage = name.removeprefix(PREFIX) if name.startswith(PREFIX) else ""
-        if stage not in GEOMETRY and name not in MEASURING:
+        if stage not in GEOMETRY and name not in MEASURING and name != THREADS:
             return None
         spec = importlib.machinery.PathFinder.find_spec(name, path, target)
         if spec is not None and spec.loader is not None:
@@ -99,6 +134,8 @@ class JobClock(importlib.abc.MetaPathFinder):
 
             def load_and_wrap(module: ModuleType) -> None:
                 load(module)
+                if name == THREADS:
+                    follow_threads(module, self._path)
                 self._wrap(module, *MEASURING.get(name, ("", ())), "measuring")
                 if stage in GEOMETRY:
                     self._wrap(module, stage, GEOMETRY[stage], "geometry")
