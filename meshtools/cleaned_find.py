@@ -10,9 +10,9 @@ from meshtools.errors import BonewrightError
 from meshtools.files.mesh_ply import read_replica_ply
 from meshtools.files.read_scan import read_scan_of
 from meshtools.jobs.record import read_record
-from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.model import Find, Mesh, plain
+from meshtools.record_places import record_path
 from meshtools.workspace import Workspace
 
 SIZE_DOUBTS = ("caliper", "scale-difference", "no-scale", "unit-contradiction")

@@ -22,12 +22,13 @@ from meshtools.handover import frozen_problems, standing_of
 from meshtools.intake import intake
 from meshtools.jobs.index import in_order
 from meshtools.jobs.record import read_record
-from meshtools.jobs.run import record_path
+from meshtools.lots import sized_finds
 from meshtools.model import NextStep, Severity, plain
+from meshtools.record_places import record_path
 from meshtools.register_checks import place_of
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.settings_ready import ROUTES
-from meshtools.worklist import plan_json, sized_finds
+from meshtools.worklist import plan_json
 from meshtools.workspace import Workspace, open_workspace
 
 REPOSITORY = Path(__file__).resolve().parent.parent
@@ -137,7 +138,7 @@ def _completeness(figures: Mapping[str, Any]) -> str:
 
 def build(options: argparse.Namespace) -> Answer:
     """`bonewright build`: make what is missing or changed, then say how every element stands."""
-    from meshtools.glue import run_snakemake, wanted_outputs
+    from meshtools.start_build import run_snakemake, wanted_outputs
 
     lock_batch(options.batch)
     workspace = open_workspace(options.batch)
@@ -153,9 +154,10 @@ def build(options: argparse.Namespace) -> Answer:
         if code != 0 or any(not (options.batch / output).exists() for output in outputs):
             failed_run = _why_cut_short(options.batch, code, stale)
     for stage, name in stale:
-        record = read_record(options.batch / record_path(stage, name))
+        path = options.batch / record_path(stage, name)
+        record = read_record(path)
         for entry in record["files"] if record else ():
-            workspace.hashes.of(entry["path"])
+            workspace.hashes.take_over(entry["path"], entry["sha256"], path.stat().st_ctime_ns)
     workspace.save_hashes()
     answer = _status_answer(workspace, options.elements)
     steps = _steps_after_build(workspace, answer.facts, options.elements)
@@ -201,9 +203,9 @@ class Progress:
         self._quiet = quiet
 
     def tick(self) -> None:
-        """Look which records have come, and say so at most once a second."""
+        """Look which records have come, and say so: at most once a second to a person, who sees it at once, and every five seconds to a file."""
         now_s = time.monotonic()
-        if self._quiet or now_s - self._shown_s < 1:
+        if self._quiet or now_s - self._shown_s < (1 if sys.stderr.isatty() else 5):
             return
         self._shown_s = now_s
         self._waiting = [path for path in self._waiting if not exists(path)]

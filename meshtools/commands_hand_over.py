@@ -13,8 +13,8 @@ from meshtools.batch_lock import lock_batch
 from meshtools.errors import UsageError
 from meshtools.handover import HandOver, freeze
 from meshtools.jobs.record import read_record
-from meshtools.jobs.run import record_path
 from meshtools.model import plain
+from meshtools.record_places import record_path
 from meshtools.report.copied_page import page_for_copy
 from meshtools.settings_ready import ROUTES
 from meshtools.workspace import Workspace, open_workspace

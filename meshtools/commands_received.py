@@ -8,9 +8,9 @@ from typing import Any
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.jobs.record import read_record
 from meshtools.jobs.report_routes import applied_scales, judged_rows
-from meshtools.jobs.run import record_path
 from meshtools.model import plain
 from meshtools.receiving import next_scales
+from meshtools.record_places import record_path
 from meshtools.report.making import scale_sentence
 from meshtools.settings_ready import ROUTES
 from meshtools.workspace import Workspace, open_workspace

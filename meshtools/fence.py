@@ -25,6 +25,7 @@ WATCH_S = 0.25
 BASE_WALL_S = 30 * 60
 WALL_S_PER_MILLION_FACES = 10 * 60
 TRY_AGAIN = 75  # exit code of a job that wrote nothing, because an input changed meanwhile or the machine failed
+PARENT = "BONEWRIGHT_PARENT"  # names the process that started a job's own, in its environment
 STOPPED = 76  # a worker's answer where the fence ended the job; a sentence follows
 WHAT_TO_DO = "Export the scan with fewer triangles, lower `most_faces` in config.yaml or give the machine more memory, then build again."
 

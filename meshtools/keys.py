@@ -7,6 +7,7 @@ import hashlib
 import importlib.util
 import json
 import os
+import stat
 import sys
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -55,12 +56,12 @@ class ContentHashes:
         """Hash of a file below the root, or None where there is no such file."""
         path = self._root / relative_path
         try:
-            stat = path.stat()
+            status = path.stat()
         except OSError:  # missing, or a loop of links, or not for this user: the job that reads it says which
             return None
-        if not path.is_file() or self._leads_out(path):
+        if not stat.S_ISREG(status.st_mode) or self._leads_out(path):
             return None
-        fingerprint = [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino]
+        fingerprint = _fingerprint(status)
         known = self._remembered.get(relative_path)
         if known and known[0] == fingerprint:
             return str(known[1])
@@ -71,6 +72,19 @@ class ContentHashes:
         self._remembered[relative_path] = [fingerprint, digest]
         self.changed = True
         return digest
+
+    def take_over(self, relative_path: str, digest: str, before_ns: int) -> None:
+        """Remember the hash that a record states of a file below the root, without reading the file: nothing has changed it since the record was
+        written at `before_ns` (the kernel's time of change, which no program can set). A file that was changed later is hashed."""
+        try:
+            status = os.lstat(self._root / relative_path)
+        except OSError:
+            return
+        if stat.S_ISREG(status.st_mode) and status.st_ctime_ns < before_ns:
+            self._remembered[relative_path] = [_fingerprint(status), digest]
+            self.changed = True
+        else:
+            self.of(relative_path)
 
     def measured(self, relative_path: str, measure: Callable[[Path], list[int]]) -> list[int] | None:
         """What `measure` finds at a file below the root, remembered with its hash. None where there is no such file, or where
@@ -105,6 +119,10 @@ class ContentHashes:
     def to_json(self) -> bytes:
         """What to keep for the next run."""
         return json.dumps(self._remembered, sort_keys=True).encode()
+
+
+def _fingerprint(status: os.stat_result) -> list[int]:
+    return [status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino]
 
 
 def _without_docstrings(tree: ast.Module) -> ast.Module:

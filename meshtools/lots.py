@@ -11,14 +11,19 @@ from typing import Any
 
 from meshtools.fence import Limits, wall_s
 from meshtools.settings_ready import ROUTES
-from meshtools.worklist import Job, sized_finds
 
+Job = dict[str, Any]
 Jobs = Mapping[str, Mapping[str, Job]]
 Name = tuple[str, str]  # stage, name
 Lot = list[Name]
 MOST_FACES = 50_000  # of all scans behind a job of a lot: larger ones take seconds, and cores are shared out better one by one
 MOST_BONES = 8
 LOTS_PER_CORE = 8  # at least, where there are so many bones, so that the last lots end at about the same time
+
+
+def sized_finds(report_job: Mapping[str, Any]) -> list[str]:
+    """The finds whose clean records the page of an element reads for their lengths, in order."""
+    return sorted(report_job.get("sizes", {}).get("clean_keys", ()))
 
 
 def jobs_before(jobs: Jobs, stage: str, name: str) -> list[Name]:

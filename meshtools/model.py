@@ -378,8 +378,8 @@ def plain(value: Any) -> Any:
     kind: Any = type(value)
     if kind in (str, int, float, bool, type(None)):
         return value
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {key: plain(getattr(value, name)) for key, name in _keys_of(kind)}
+    if (keys := _keys_of(kind)) is not None:
+        return {key: plain(getattr(value, name)) for key, name in keys}
     if isinstance(value, StrEnum):
         return value.value
     if isinstance(value, Mapping):
@@ -394,6 +394,7 @@ def plain(value: Any) -> Any:
 
 
 @cache
-def _keys_of(kind: Any) -> tuple[tuple[str, str], ...]:
-    """Key in the dict and name of each field of a dataclass."""
-    return tuple((one.metadata.get("json", one.name), one.name) for one in dataclasses.fields(kind))
+def _keys_of(kind: Any) -> tuple[tuple[str, str], ...] | None:
+    """Key in the dict and name of each field of a dataclass; None for what is none."""
+    is_dataclass = dataclasses.is_dataclass(kind)
+    return tuple((one.metadata.get("json", one.name), one.name) for one in dataclasses.fields(kind)) if is_dataclass else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 from meshtools.keys import sealed, sha256_of
@@ -70,8 +71,10 @@ def page_rows(register: Register, recipe: Recipe, before: Mapping[str, Mapping[s
     }  # fmt: skip
 
 
+@lru_cache(maxsize=64)  # of most bones it is the same, and is worked out from all defaults
 def _looked_at(settings: Settings, route: str, chosen: Chosen | None) -> Job:
     """Machine -> the settings that the advice looks at: the chosen one's, else those of all machines for the route, else the route's own."""
     machines = [Chosen(route, machine.name) for machine in settings.machines if machine.route == route]
     options = [chosen] if chosen else machines or [Chosen(route)]
-    return {one.machine: {key: getattr(settings_of(settings, one), key) for key in USED[route]} for one in options}
+    of_machine = {one.machine: settings_of(settings, one) for one in options}
+    return {machine: {key: getattr(of_route, key) for key in USED[route]} for machine, of_route in of_machine.items()}

@@ -11,10 +11,12 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from pathlib import Path
 
-from meshtools.fence import STOPPED, TRY_AGAIN, Limits, Watch, job_log, refusal
-from meshtools.jobs.run import PARENT, write_crash_record
+from meshtools.fence import PARENT, STOPPED, TRY_AGAIN, Limits, Watch, job_log, refusal
+from meshtools.machine_memory import machine_memory
 
 Job = tuple[str, str, str]  # stage, name, key
 FOR_LIBRARIES = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "MALLOC_ARENA_MAX"), "1")
@@ -22,36 +24,56 @@ FOR_LIBRARIES = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_N
 of no use to the others (a seventh more memory, and slower; glibc)."""
 
 
-def run_fenced(job: Job, limits: Limits) -> int:
-    """Send the job to the worker if there is one, else run it in a child process of our own; both in the batch's folder, which is this process's.
+def run_fenced(jobs: Sequence[tuple[Job, Limits]], cores: int) -> Iterator[int]:
+    """Send jobs to the worker if there is one, to be done after each other by one process; else run the first in a child process of our own. All
+    in the batch's folder, which is this process's. `cores`: how many a job may keep busy.
 
-    Returns 0 where a record was written, 75 where nothing was: build again.
+    Yields 0 for a job that has ended and was recorded, 75 where nothing was recorded: build again. Where it ends before the last of the jobs, the
+    others are to be asked for again, those that may still begin.
     """
-    stage, name, _ = job
+    machine = cache(machine_memory)  # one look for all jobs
+    refused = [refusal(job[0], job[1], limits, machine) for job, limits in jobs]
+    job, limits = jobs[0]
     worker = os.environ.get("BONEWRIGHT_WORKER")
-    code, sentence = STOPPED, refusal(stage, name, limits)
-    if not sentence:
-        code, sentence = _ask_worker(worker, job, limits) if worker else _run_child(job, limits)
-    if code in (0, TRY_AGAIN):
-        return code
-    write_crash_record(Path(), job, code, sentence)
-    return 0
+    if refused[0]:
+        ends: Iterable[tuple[int, str]] = [(STOPPED, refused[0])]
+    elif worker:
+        ends = _ask_worker(worker, jobs[: next((place for place, sentence in enumerate(refused) if sentence), None)], cores)
+    else:
+        ends = [_run_child(job, limits)]
+    for (job, _), (code, sentence) in zip(jobs, ends, strict=False):
+        if code not in (0, TRY_AGAIN):
+            from meshtools.jobs.run import write_crash_record  # with all that writes records, which is needed only here
+
+            write_crash_record(Path(), job, code, sentence)
+        yield TRY_AGAIN if code == TRY_AGAIN else 0
 
 
-def _ask_worker(address: str, job: Job, limits: Limits) -> tuple[int, str]:
+def _ask_worker(address: str, jobs: Sequence[tuple[Job, Limits]], cores: int) -> Iterator[tuple[int, str]]:
+    """Codes of jobs as they end, up to the first that is not 0, and the sentence of the fence with that."""
     with socket.socket(socket.AF_UNIX) as connection:
         try:
             connection.connect(address)
         except OSError:  # a worker that never came up, or that was killed
-            return _run_child(job, limits)
-        answer = b""
+            yield _run_child(*jobs[0])
+            return
+        n_done = 0
         try:
-            connection.sendall(f"{' '.join(job)}\n".encode())
-            while part := connection.recv(4096):
-                answer += part
+            connection.sendall(f"{cores} {' '.join(word for job, _ in jobs for word in job)}\n".encode())
+            while answer := connection.recv(4096):
+                last = answer.lstrip(b"\0")
+                n_done += len(answer) - len(last)
+                yield from [(0, "")] * (len(answer) - len(last))
+                if last:
+                    while part := connection.recv(4096):
+                        last += part
+                    yield last[0], last[1:].decode()
+                    return
         except OSError:
-            return TRY_AGAIN, ""
-    return (answer[0], answer[1:].decode()) if answer else (TRY_AGAIN, "")
+            yield TRY_AGAIN, ""
+            return
+        if not n_done:
+            yield TRY_AGAIN, ""
 
 
 def _run_child(job: Job, limits: Limits) -> tuple[int, str]:

@@ -23,10 +23,10 @@ from meshtools.files.second_distance import ROUNDING_SHARE, distances_mm, sample
 from meshtools.jobs.ready_files import check_written_route
 from meshtools.jobs.rebuild import check_written
 from meshtools.jobs.record import read_record
-from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.links import leads_out
 from meshtools.model import FloatArray
+from meshtools.record_places import record_path
 from meshtools.settings_ready import ROUTES
 from meshtools.workspace import PLAN, Workspace
 

@@ -1,8 +1,9 @@
 """A warm worker: imports the heavy libraries once and forks children that do the jobs.
 
-Usage: python -m meshtools.worker SOCKET BATCH. One request is one line, `STAGE NAME KEY`; the answer is one byte, the child's exit
-code, and after it the sentence of the fence where that stopped the child. The worker ends with the process that started it, and its
-children end with the worker.
+Usage: python -m meshtools.worker SOCKET BATCH STAGE... (the stages of the jobs to come). One request is one line, `CORES STAGE NAME KEY`: how many
+cores a job may keep busy, and the job; further jobs, which one child does after each other, follow on the same line. The answer is one byte for each
+job as it ends, the child's exit code, up to the first that is not 0, and after that the sentence of the fence where that stopped the child. The
+worker ends with the process that started it, and its children end with the worker.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import selectors
 import signal
 import socket
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -22,6 +23,7 @@ from pathlib import Path
 from meshtools.errors import is_passing
 from meshtools.fence import STOPPED, TRY_AGAIN, WATCH_S, Watch, job_log, read_limits
 from meshtools.geometry.compiled import compile_all
+from meshtools.geometry.threads import CORES
 from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
 from meshtools.machine_memory import machine_memory, resident_mb
 
@@ -32,16 +34,18 @@ WARM_MODULES = (
 )  # fmt: skip
 
 
+LOOPS_OF_ROUTES = frozenset({"cnc", "mould"})
 MOST_KEPT_MB = 128  # what a child may hold beyond the worker's own memory and still be given a further job
 
 
 @dataclass
 class Child:
-    """A process that was forked for jobs, and the job that it is at: who asked for it, and what watches it."""
+    """A process that was forked for jobs, and the jobs that it is at (stage, name): who asked for them, and what watches the first of them."""
 
     pid: int
     line: socket.socket
     client: socket.socket | None = None
+    jobs: list[tuple[str, str]] = field(default_factory=list)
     watch: Watch | None = None
     sentence: str = ""
 
@@ -86,21 +90,22 @@ class Worker:
             os.waitpid(pid, 0)
 
     def _begin(self, client: socket.socket) -> None:
-        """Give the job that a client asks for to a child."""
+        """Give the jobs that a client asks for to a child."""
         with client.makefile("r", encoding="utf-8") as lines:
             words = lines.readline().split()
-        if len(words) != 3:  # the client died before it had asked
+        if len(words) < 4 or len(words) % 3 != 1:  # the client died before it had asked
             client.close()
             return
         self._bury()
         request = f"{' '.join(words)}\n".encode()
         try:
             child = self._idle_child(request) or self._new_child(request, client)
-        except OSError as error:  # no memory or no process left: this job is for another build, the worker goes on
+        except OSError as error:  # no memory or no process left: these jobs are for another build, the worker goes on
             sys.stderr.write(f"{' '.join(words)}: no process could be started ({error.strerror}).\n")
-            self._send(client, TRY_AGAIN)
+            self._end(client, bytes([TRY_AGAIN]))
             return
-        child.client, child.watch, child.sentence = client, self.watch(child.pid, words[0], words[1]), ""
+        child.client, child.jobs, child.sentence = client, list(zip(words[1::3], words[2::3], strict=True)), ""
+        child.watch = self.watch(child.pid, *child.jobs[0])
 
     def _idle_child(self, request: bytes) -> Child | None:
         """A child that waited for a job and has taken this one, None where there is none. One that has died meanwhile is left for burial."""
@@ -170,10 +175,14 @@ class Worker:
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
         with line.makefile("r", encoding="utf-8") as requests:
             for request in requests:
-                code = self._run(request.split())
-                if code not in (0, TRY_AGAIN):
-                    os._exit(code)
-                line.sendall(bytes([code]))
+                os.environ[CORES], *words = request.split()
+                for start in range(0, len(words), 3):
+                    code = self._run(words[start : start + 3])
+                    if code not in (0, TRY_AGAIN):
+                        os._exit(code)
+                    line.sendall(bytes([code]))
+                    if code != 0:  # what follows on the line may follow from this job
+                        break
         os._exit(0)
 
     def _run(self, words: list[str]) -> int:
@@ -205,16 +214,21 @@ class Worker:
         os.close(descriptor)
 
     def _hear(self, child: Child) -> None:
-        """A child has ended its job, or itself; of the latter the bell tells."""
+        """A child has ended a job, or itself; of the latter the bell tells."""
         try:
-            said = child.line.recv(1)
+            said = child.line.recv(64)
         except OSError:
             said = b""
         if not said:
             self._hang_up(child)
             return
-        self._answer(child, said[0])
-        if resident_mb((child.pid,)) > resident_mb((os.getpid(),)) + MOST_KEPT_MB:
+        del child.jobs[: len(said)]
+        if child.jobs and said[-1] == 0 and not child.sentence:
+            self._tell(child, said)
+            child.watch = self.watch(child.pid, *child.jobs[0])
+            return
+        self._answer(child, said)
+        if child.sentence or resident_mb((child.pid,)) > resident_mb((os.getpid(),)) + MOST_KEPT_MB:
             self._hang_up(child)
             del self._children[child.pid]
 
@@ -229,34 +243,64 @@ class Worker:
                     self._hear(child)
                 self._hang_up(child)
                 code = os.waitstatus_to_exitcode(ended[1])
-                self._answer(child, code if code >= 0 else 128 - code)
+                self._answer(child, self._last_words(child, code if code >= 0 else 128 - code))
                 self._children.pop(child.pid, None)
 
-    def _answer(self, child: Child, code: int) -> None:
-        """Tell the client how its job ended; the sentence of the fence goes with it unless the job ended by itself meanwhile."""
+    @staticmethod
+    def _last_words(child: Child, code: int) -> bytes:
+        """What to answer for a child that has ended itself: its code, or that of the fence and its sentence."""
+        return bytes([STOPPED]) + child.sentence.encode() if child.sentence and code != 0 else bytes([code])
+
+    def _answer(self, child: Child, said: bytes) -> None:
+        """Tell the client what it is told last: the codes of its jobs."""
         if child.client is not None:
-            sentence = child.sentence if code != 0 else ""
-            self._send(child.client, STOPPED if sentence else code, sentence)
+            self._end(child.client, said)
         child.client, child.watch = None, None
+        child.jobs.clear()
 
     @staticmethod
-    def _send(connection: socket.socket, code: int, sentence: str = "") -> None:
-        with contextlib.suppress(OSError):  # the client may be gone; the record, if any, stands
-            connection.sendall(bytes([code]) + sentence.encode())
+    def _tell(child: Child, said: bytes) -> None:
+        """Tell the client of jobs that have ended, while its others go on."""
+        with contextlib.suppress(OSError):  # the client may be gone; the records, if any, stand
+            if child.client is not None:
+                child.client.sendall(said)
+
+    @staticmethod
+    def _end(connection: socket.socket, said: bytes) -> None:
+        with contextlib.suppress(OSError):
+            connection.sendall(said)
             connection.shutdown(socket.SHUT_WR)  # children forked meanwhile hold the socket too: closing it here would end nothing
         connection.close()
+
+
+def spare_imports() -> None:
+    """Let trimesh go without networkx, as it does wherever the package is installed without what only its tests need: it takes as long as numpy."""
+    sys.modules.setdefault("networkx", None)  # type: ignore[arg-type]
+
+
+def spare_lock_calls() -> None:
+    """Take away numba's events at each taking and release of LLVM's lock, to which nobody listens: thousands of them, a fifth of the time that it
+    takes to load the loops. No part of llvmlite's interface: 0.50 has it, in another version they stay."""
+    import numba  # noqa: F401 - it sets the calls
+    from llvmlite.binding import ffi  # type: ignore[import-untyped]
+
+    callbacks = getattr(getattr(ffi.lib, "_lock", None), "_cblist", None)
+    if isinstance(callbacks, list):
+        callbacks.clear()
 
 
 def main() -> None:
     """Warm up, then serve."""
     die_with_parent()
-    address, batch = sys.argv[1:3]
+    address, batch, *stages = sys.argv[1:]
     os.chdir(batch)
     worker = Worker(address)
     gc.disable()  # all that is loaded here stays: looking through it for garbage took a fifth of the time
+    spare_imports()
     for name in WARM_MODULES:
         import_module(name)
-    compile_all()
+    spare_lock_calls()
+    compile_all(has_routes=not LOOPS_OF_ROUTES.isdisjoint(stages))
     gc.freeze()
     gc.enable()
     signal.signal(signal.SIGTERM, worker.end)

@@ -287,11 +287,6 @@ def _sizes_of(recipe: Recipe, register: Register, checks: Mapping[str, SizeCheck
     return {"sizes": {"checks": plain(mine), "finds": finds, "clean_keys": {name: clean[name]["key"] for name in names}}}
 
 
-def sized_finds(report_job: Mapping[str, Any]) -> list[str]:
-    """The finds whose clean records the page of an element reads for their lengths, in order."""
-    return sorted(report_job.get("sizes", {}).get("clean_keys", ()))
-
-
 def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: EvidenceKeys) -> list[Decision]:
     rows = [d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element)]
     return [d for d in rows if d.evidence_key not in evidence]

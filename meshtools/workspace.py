@@ -14,11 +14,11 @@ from meshtools.handover import read_hand_overs
 from meshtools.job_limits import job_limits, limits_rows
 from meshtools.jobs.index import plan_bytes
 from meshtools.jobs.record import LISTED, listed_names, read_record
-from meshtools.jobs.run import job_file, record_path
 from meshtools.keys import ContentHashes
 from meshtools.links import WRITTEN_FOLDERS, leads_out
 from meshtools.model import Plan, Register, plain
 from meshtools.plan import make_plan
+from meshtools.record_places import JOBS_FILE, job_lines, laid_down_job, record_path
 from meshtools.register import load_register
 from meshtools.worklist import Worklist, make_worklist, plan_json
 
@@ -68,10 +68,7 @@ class Workspace:
         stage, name = jobs[0]
         job = self.worklist.jobs[stage][name]
         record = read_record(self.folder / record_path(stage, name))
-        try:
-            before = json.loads((self.folder / job_file(stage, name)).read_bytes())
-        except (FileNotFoundError, ValueError):
-            before = None
+        before = laid_down_job(self.folder, stage, name)
         if record is None or before is None:
             return self._unbuilt_words(jobs)
         if record["key"] == job["key"]:
@@ -85,11 +82,8 @@ class Workspace:
         or where a file of the record is missing or altered."""
         path = self.folder / record_path(stage, name)
         record, job = read_record(path), self.worklist.jobs[stage][name]
-        try:
-            before = json.loads((self.folder / job_file(stage, name)).read_bytes())
-        except (FileNotFoundError, ValueError):
-            return set()
-        if record is None or record["key"] != before.get("key"):
+        before = laid_down_job(self.folder, stage, name)
+        if before is None or record is None or record["key"] != before.get("key"):
             return set()
         if any(self.hashes.of(entry["path"]) != entry["sha256"] for entry in record["files"]):
             return set()
@@ -149,13 +143,11 @@ class Workspace:
         if self.hashes.changed:
             write_atomic(self.folder / HASH_CACHE, self.hashes.to_json())
 
-    def write_job_files(self) -> None:
-        """Lay down the plan and the plain dict of every job; files that are the same already are left alone."""
+    def write_job_files(self, limits: Mapping[str, Mapping[str, Limits]]) -> None:
+        """Lay down the plan, the plain dict of every job and what each may take; files that are the same already are left alone."""
         self.write_plan()
-        jobs = [(job_file(stage, name), job) for stage, rows in self.worklist.jobs.items() for name, job in rows.items()]
-        contents = {path: json.dumps(job, sort_keys=True, ensure_ascii=False, allow_nan=False).encode() for path, job in jobs}
-        contents[LIMITS_FILE] = json.dumps(limits_rows(self.limits()), sort_keys=True).encode()
-        _write_changed({self.folder / path: content for path, content in contents.items()})
+        contents = {JOBS_FILE: job_lines(self.worklist.jobs), LIMITS_FILE: json.dumps(limits_rows(limits), sort_keys=True).encode()}
+        write_all_atomic(_changed({self.folder / path: content for path, content in contents.items()}))
         self.save_hashes()
 
     def limits(self) -> dict[str, dict[str, Limits]]:
@@ -164,7 +156,7 @@ class Workspace:
 
     def write_plan(self) -> None:
         """Bring results/plan.json up to date; its bytes change only when the plan does."""
-        _write_changed({self.folder / PLAN: plan_bytes(plan_json(self.plan))})
+        write_all_atomic(_changed({self.folder / PLAN: plan_bytes(plan_json(self.plan))}))
 
     def is_plan_written(self) -> bool:
         """True where results/plan.json is the plan of the tables as they are. No record lists it: it belongs to no job, and `bonewright plan`
@@ -182,8 +174,9 @@ def _remove(path: Path, files: Sequence[str]) -> None:
         path.parent.rmdir()
 
 
-def _write_changed(contents: Mapping[Path, bytes]) -> None:
-    write_all_atomic({path: content for path, content in contents.items() if not path.is_file() or path.read_bytes() != content})
+def _changed(contents: Mapping[Path, bytes]) -> dict[Path, bytes]:
+    """The files whose bytes on disk are not these."""
+    return {path: content for path, content in contents.items() if not path.is_file() or path.read_bytes() != content}
 
 
 def open_workspace(folder: Path) -> Workspace:

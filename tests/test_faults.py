@@ -67,7 +67,7 @@ def plan_and_lay_down(batch: Path) -> None:
     workspace.drop_stale_records()
     workspace.write_plan()
     workspace.save_hashes()
-    workspace.write_job_files()
+    workspace.write_job_files(workspace.limits())
 
 
 @pytest.mark.parametrize("kind", ["write", "rename", "fsync", "open", "mkdir"])

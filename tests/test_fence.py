@@ -20,15 +20,15 @@ from six_bones import bonewright, jobs_run_since, make_six_bones, newest_ns, res
 from tiny_batch import make_tiny_batch
 
 from meshtools.errors import ScanError
-from meshtools.fence import RESERVE_MB, STOPPED, Limits, Watch, memory_limit_mb, refusal, wall_s
+from meshtools.fence import RESERVE_MB, STOPPED, TRY_AGAIN, Limits, Watch, memory_limit_mb, refusal, wall_s
 from meshtools.files.read_scan import read_scan
 from meshtools.geometry.audit import audit_topology
 from meshtools.job_limits import job_limits
 from meshtools.jobs.record import read_record
-from meshtools.jobs.run import record_path
 from meshtools.keys import ContentHashes
 from meshtools.machine_memory import MachineMemory, machine_memory, process_tree, resident_mb
 from meshtools.model import Mesh, RawScan
+from meshtools.record_places import record_path
 from meshtools.run_job import run_fenced, watched_end
 from meshtools.worker import Child, Worker
 from meshtools.workspace import open_workspace
@@ -104,7 +104,7 @@ class InjectedWorker(Worker):
         if words[1] in ("hangs", "allocates"):
             time.sleep(60)
         time.sleep({"short": 0.5, "long": 30.0}.get(words[1], 0.0))
-        return len(held)
+        return TRY_AGAIN if words[1] == "again" else len(held)
 
     @staticmethod
     def watch(pid: int, stage: str, name: str) -> Watch:
@@ -132,7 +132,7 @@ def test_jobs_of_a_warm_worker_that_crash_hang_or_allocate_fail_with_a_sentence_
     monkeypatch.chdir(tmp_path)
     expected = {"crashes": "signal 11", "hangs": "had not ended after", "allocates": "MB of memory, more than the 20 MB", "ends": ""}
     for name, words in expected.items():
-        assert run_fenced(("clean", name, "0" * 64), Limits()) == 0
+        assert list(run_fenced([(("clean", name, "0" * 64), Limits())], 1)) == [0]
         record = read_record(tmp_path / record_path("clean", name))
         told = [(f["code"], name in f["message"], words in f["message"]) for f in record["findings"]] if record else []
         assert told == ([("crash", True, True)] if words else []), record
@@ -146,18 +146,40 @@ def asked(worker: str, request: bytes) -> socket.socket:
     return connection
 
 
+@pytest.mark.parametrize(("name", "words"), [("crashes", "signal 11"), ("hangs", "had not ended after")])
+def test_of_jobs_that_one_child_does_after_each_other_only_the_one_that_breaks_fails_and_those_after_it_are_left_to_ask_for_again(
+    worker: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, words: str
+) -> None:
+    monkeypatch.setenv("BONEWRIGHT_WORKER", worker)
+    monkeypatch.chdir(tmp_path)
+    jobs = [(("clean", one, "0" * 64), Limits()) for one in ("ends", "short", name, "after-it")]
+    assert list(run_fenced(jobs, 1)) == [0, 0, 0]
+    record = read_record(tmp_path / record_path("clean", name))
+    assert record is not None
+    assert [(f["code"], words in f["message"]) for f in record["findings"]] == [("crash", True)]
+    assert not any((tmp_path / record_path("clean", one)).exists() for one in ("ends", "short", "after-it"))
+    assert list(run_fenced(jobs[3:], 1)) == [0]
+
+
+def test_codes_of_jobs_come_as_they_end_and_what_follows_one_that_recorded_nothing_is_not_begun(worker: str) -> None:
+    with asked(worker, b"1 clean ends 0 clean short 0 clean again 0 clean ends 0\n") as connection:
+        assert connection.recv(10) == b"\0"
+        assert connection.recv(10) == b"\0"
+        assert (connection.recv(10), connection.recv(10)) == (bytes([TRY_AGAIN]), b"")
+
+
 def test_the_client_of_a_job_that_ended_is_let_go_while_a_job_begun_later_still_runs(worker: str) -> None:
     """The later child has a copy of the first one's connection, which must not keep it open."""
-    with asked(worker, b"clean short 0\n") as short:
+    with asked(worker, b"1 clean short 0\n") as short:
         time.sleep(0.1)
-        with asked(worker, b"clean long 0\n"):
+        with asked(worker, b"1 clean long 0\n"):
             assert (short.recv(10), short.recv(10)) == (b"\0", b"")
 
 
 def test_a_child_that_ended_its_job_well_gets_the_next_one_and_two_jobs_at_once_have_two(worker: str) -> None:
     before = set(process_tree(os.getpid()))
     for n_at_once in (1, 1, 2):
-        connections = [asked(worker, b"clean short 0\n") for _ in range(n_at_once)]
+        connections = [asked(worker, b"1 clean short 0\n") for _ in range(n_at_once)]
         assert [connection.recv(10) for connection in connections] == [b"\0"] * n_at_once
         assert len(set(process_tree(os.getpid())) - before) == n_at_once
 
@@ -168,13 +190,13 @@ def test_a_child_that_died_while_it_waited_is_passed_over_for_a_new_one() -> Non
     worker = Worker.__new__(Worker)
     worker._children, worker._selector = {1: Child(1, ours)}, selectors.DefaultSelector()
     worker._selector.register(ours, selectors.EVENT_READ, 1)
-    assert (worker._idle_child(b"clean ends 0\n"), worker._children[1].is_free) == (None, False)
+    assert (worker._idle_child(b"1 clean ends 0\n"), worker._children[1].is_free) == (None, False)
     worker._hear(worker._children[1])  # its line was ready in the same look as the request
 
 
 def test_a_client_that_dies_before_it_asks_leaves_the_worker_and_its_jobs_as_they_were(worker: str) -> None:
     asked(worker, b"").close()
-    with asked(worker, b"clean ends 0\n") as connection:
+    with asked(worker, b"1 clean ends 0\n") as connection:
         assert connection.recv(10) == b"\0"
 
 
@@ -182,7 +204,7 @@ def test_a_worker_that_stopped_a_job_waits_without_turning(worker: str) -> None:
     """No child, no look at the machine: a resting worker takes no time."""
     with socket.socket(socket.AF_UNIX) as connection:
         connection.connect(worker)
-        connection.sendall(b"clean ends 0\n")
+        connection.sendall(b"1 clean ends 0\n")
         assert connection.recv(10) == b"\0"
 
 
@@ -349,7 +371,7 @@ def test_a_reduced_bone_is_built_and_says_so_on_its_page_for_review(tmp_path: Pa
 def test_plain_snakemake_makes_the_bytes_of_build_even_of_jobs_larger_than_all_memory_and_nothing_again_when_the_memory_differs(
     built_tiny: Path, tmp_path: Path
 ) -> None:
-    from meshtools.glue import SNAKEFILE
+    from meshtools.start_build import SNAKEFILE
 
     batch = make_tiny_batch(tmp_path / "plain")
     command = [sys.executable, "-P", "-m", "snakemake", "-c2", "-s", str(SNAKEFILE), "--directory", str(batch)]

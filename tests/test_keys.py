@@ -6,6 +6,7 @@ import ast
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 from hypothesis import given
@@ -44,6 +45,26 @@ def test_a_file_replaced_by_another_of_the_same_size_and_time_is_noticed(tmp_pat
     os.utime(other, ns=(stat.st_atime_ns, stat.st_mtime_ns))
     other.replace(path)
     assert hashes.of("scan.stl") == hash_file(path)
+
+
+def test_a_hash_is_taken_over_from_a_record_only_of_a_file_that_nothing_has_touched_since(tmp_path: Path) -> None:
+    path, record = tmp_path / "replica.stl", tmp_path / "record.json"
+    path.write_bytes(b"one")
+    before_ns = path.stat().st_ctime_ns
+    time.sleep(0.05)
+    record.write_bytes(b"{}")
+    hashes = ContentHashes(tmp_path)
+    hashes.take_over("replica.stl", "as stated", record.stat().st_ctime_ns)
+    assert hashes.of("replica.stl") == "as stated"
+    hashes.take_over("replica.stl", "stated at the same moment", before_ns)
+    assert hashes.of("replica.stl") == "as stated"
+    stat = path.stat()
+    path.write_bytes(b"two")
+    os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    hashes.take_over("replica.stl", "as stated", record.stat().st_ctime_ns)
+    assert hashes.of("replica.stl") == hash_file(path)
+    hashes.take_over("missing.stl", "as stated", record.stat().st_ctime_ns)
+    assert hashes.of("missing.stl") is None
 
 
 def test_a_missing_scan_has_no_hash(tmp_path: Path) -> None:

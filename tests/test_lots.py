@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,10 @@ from six_bones import BONEWRIGHT, edit
 
 from meshtools import glue
 from meshtools.fence import Limits, wall_s
-from meshtools.glue import SNAKEFILE, Batch, CutShortError, all_jobs, lot_mark
+from meshtools.glue import Batch, CutShortError, all_jobs, lot_mark
 from meshtools.lots import MOST_BONES, MOST_FACES, jobs_before, make_lots
+from meshtools.record_places import JOBS_FILE, job_lines, laid_down_job
+from meshtools.start_build import SNAKEFILE
 
 STAGES = ("clean", "siding", "rebuild", "joint", "row", "fixings", "print", "cnc", "mould", "report", "fit", "index")
 Jobs = dict[str, dict[str, dict[str, Any]]]
@@ -72,13 +75,34 @@ def test_a_job_that_records_nothing_stops_what_follows_from_it_and_nothing_else(
     lot = [one for lot in make_lots(jobs, small(jobs), all_jobs(jobs), 1) for one in lot]
     ran, remembered = [], []
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(glue, "run_fenced", lambda job, limits: (ran.append(job[:2]), 75 if job[:2] == ("clean", "c-0") else 0)[1])
+
+    def run_until_nothing_is_recorded(asked: Sequence[tuple[tuple[str, str, str], Limits]], cores: int) -> Iterator[int]:
+        for job, _ in asked:
+            ran.append(job[:2])
+            yield 75 if job[:2] == ("clean", "c-0") else 0
+            if job[:2] == ("clean", "c-0"):
+                return
+
+    monkeypatch.setattr(glue, "run_fenced", run_until_nothing_is_recorded)
     with pytest.raises(CutShortError, match="clean c-0: nothing was recorded"):
         Batch(jobs, small(jobs), [lot]).run_lot(0, lambda *told: remembered.append(told))
     others = [("clean", "c-1"), ("rebuild", "mount/b-1"), ("report", "mount/b-1")]
     assert ran == [("clean", "c-0"), *others]
     assert [path for _, path, _ in remembered] == ["results/finds/c-1/record.json", "results/mount/b-1/record.json", "results/mount/b-1/report.json"]
     assert not Path(lot_mark(0)).exists()
+
+
+def test_a_job_comes_back_as_it_was_laid_down_and_a_torn_file_holds_none(tmp_path: Path) -> None:
+    jobs = {"clean": {"c-1": {"key": "k", "note": "two\nlines, \u2028 and 'quotes'"}}, "report": {"mount/b-1": {"key": "r"}}}
+    path = tmp_path / JOBS_FILE
+    assert laid_down_job(tmp_path, "clean", "c-1") is None
+    path.parent.mkdir(parents=True)
+    path.write_bytes(job_lines(jobs))
+    assert laid_down_job(tmp_path, "clean", "c-1") == jobs["clean"]["c-1"]
+    assert laid_down_job(tmp_path, "report", "mount/b-1") == {"key": "r"}
+    assert laid_down_job(tmp_path, "report", "mount/b-2") is None
+    path.write_bytes(job_lines(jobs)[:30])
+    assert laid_down_job(tmp_path, "clean", "c-1") is None
 
 
 @pytest.mark.slow

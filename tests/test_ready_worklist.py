@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from meshtools.glue import wanted_outputs
 from meshtools.jobs.report import shown_evidence_key
+from meshtools.start_build import wanted_outputs
 from meshtools.workspace import Workspace, open_workspace
 
 CONFIG = """targets:

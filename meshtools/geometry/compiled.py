@@ -56,9 +56,10 @@ def forget_old_code() -> None:
             path.unlink(missing_ok=True)
 
 
-def compile_all() -> None:
+def compile_all(has_routes: bool = True) -> None:
     """Compile every loop, or load it from where it is kept, by decimating, carving and moulding a small knobbly ball. Done once at installation
-    (half a minute) and once in each worker (a second), so that no job waits for it."""
+    (half a minute) and once in each worker (a second), so that no job waits for it. A worker without jobs of carving and moulding (`has_routes`)
+    leaves their loops out."""
     import numpy as np
 
     from meshtools.geometry.audit import audit_topology
@@ -88,7 +89,8 @@ def compile_all() -> None:
     equal_rows(np.zeros((2, 3), np.int32))
     put_rows(np.zeros((1, 3)), 6, np.zeros(1, np.int64), np.frombuffer(b"xyz;", np.uint8), np.arange(5), np.empty(99, np.uint8))
     render_picture(ball, np.zeros((len(ball.faces), 3), np.uint8), "front", (8, 8), scale_bar=False)
-    _carve_and_mould(ball)
+    if has_routes:
+        _carve_and_mould(ball)
 
 
 def _clean(ball: Mesh) -> None:

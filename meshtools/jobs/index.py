@@ -9,9 +9,9 @@ from typing import Any
 
 from meshtools.handover import standing_words
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
-from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.model import Finding, Record, Severity, plain
+from meshtools.record_places import record_path
 from meshtools.report.index import index_page, summary_csv
 
 FILES = JobFiles(("index.html", "summary.csv"))

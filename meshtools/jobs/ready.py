@@ -15,11 +15,11 @@ from meshtools.files.mesh_ply import read_replica_ply
 from meshtools.jobs.fixings import drawings_of
 from meshtools.jobs.ready_files import ROUTE_FILES, write_route
 from meshtools.jobs.record import StaleInputError, failed_record, read_record, write_results
-from meshtools.jobs.run import record_path
 from meshtools.keys import hash_file
 from meshtools.model import Finding, FloatArray, Mesh, SourceEntry
 from meshtools.model_ready import Made, Part
 from meshtools.plain import from_plain
+from meshtools.record_places import record_path
 
 ASKED_ONLY = ("wall-asked-thin",)  # a remark on what was asked for, no reason why a hole could not be cut
 Make = Callable[[Part, Any], Made]

@@ -8,11 +8,11 @@ from typing import Any
 
 from meshtools.geometry.making_figures import making_figures
 from meshtools.jobs.record import StaleInputError, read_record
-from meshtools.jobs.run import record_path
 from meshtools.material_use import prices
 from meshtools.model import Finding, Mesh, Received, Severity, plain
 from meshtools.plain import from_plain
 from meshtools.receiving import judged, next_scales
+from meshtools.record_places import record_path
 from meshtools.route_advice import advise
 from meshtools.settings_ready import ROUTES
 

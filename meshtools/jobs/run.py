@@ -1,53 +1,27 @@
-"""Start one job from its job file. Also the process that a job runs in when there is no warm worker."""
+"""Start one job as it was laid down. Also the process that a job runs in when there is no warm worker."""
 
 from __future__ import annotations
 
 import ctypes
-import json
 import os
 import signal
 import sys
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
-from typing import Any
 
 from meshtools.errors import is_passing
-from meshtools.fence import TRY_AGAIN, job_log
+from meshtools.fence import PARENT, TRY_AGAIN, job_log
 from meshtools.jobs.record import StaleInputError, failed_record, write_results
+from meshtools.record_places import laid_down_job, record_path
 
-RECORD_PATHS = {
-    "clean": "results/finds/{name}/record.json",
-    "siding": "results/finds/{name}/siding.json",
-    "rebuild": "results/{name}/record.json",
-    "print": "results/{name}/print/record.json",
-    "cnc": "results/{name}/cnc/record.json",
-    "mould": "results/{name}/mould/record.json",
-    "report": "results/{name}/report.json",
-    "joint": "results/{name}/joint.json",
-    "fit": "results/{name}/fit.json",
-    "row": "results/{name}/row.json",
-    "fixings": "results/{name}/armature/record.json",
-    "index": "results/index.json",
-}
 PR_SET_PDEATHSIG = 1
-PARENT = "BONEWRIGHT_PARENT"  # names the process that started a job's own, in its environment
-
-
-def record_path(stage: str, name: str) -> str:
-    """Path of a job's record inside the batch."""
-    return RECORD_PATHS[stage].format(name=name)
-
-
-def job_file(stage: str, name: str) -> str:
-    """Path inside the batch of the plain dict that a job runs on."""
-    return f".snakemake/bonewright/{stage}/{name.replace('/', '--')}.json"
 
 
 def run_job(batch: Path, stage: str, name: str, key: str) -> int:
     """Run one job to its record. Returns 0, or 75 where nothing was recorded because an input changed meanwhile or the machine failed."""
-    job: dict[str, Any] = json.loads((batch / job_file(stage, name)).read_bytes())
-    if job["key"] != key:
+    job = laid_down_job(batch, stage, name)
+    if job is None or job.get("key") != key:
         return TRY_AGAIN
     try:
         import_module(f"meshtools.jobs.{stage}").run(batch, job)

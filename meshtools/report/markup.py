@@ -24,7 +24,7 @@ class Html(str):
 
 def escaped(value: Any) -> Html:
     """A value as text that is safe inside an element or a quoted attribute."""
-    if isinstance(value, Html):
+    if type(value) is Html:
         return value
     text = "" if value is None else str(value)
     return Html(html.escape(text, quote=True) if _SPECIAL.search(text) else text)
@@ -44,7 +44,10 @@ def tag(name: str, /, *children: Any, **attributes: Any) -> Html:
         elif value is not None and value is not False:
             written.append(f' {_written_name(key)}="{escaped(value)}"')
     opening = f"<{name}{''.join(written)}>"
-    return Html(opening) if name in ("img", "input", "br", "meta") else Html(f"{opening}{''.join(map(escaped, children))}</{name}>")
+    if name in ("img", "input", "br", "meta"):
+        return Html(opening)
+    inside = escaped(children[0]) if len(children) == 1 else "".join(map(escaped, children))
+    return Html(f"{opening}{inside}</{name}>")
 
 
 @cache
