@@ -48,6 +48,22 @@ def test_a_loop_is_compiled_anew_when_one_that_it_calls_has_changed(tmp_path: Pa
     assert len(again[1]) == 2
 
 
+def test_without_a_folder_that_can_be_written_each_process_compiles_for_itself(tmp_path: Path) -> None:
+    """A file stands where the folder would have to be. Code that somebody else kept beside the module is not taken then."""
+    package = tmp_path / "loops"
+    package.mkdir()
+    (package / "__init__.py").touch()
+    shutil.copy(GEOMETRY / "compiled.py", package)
+    (package / "calling_kernels.py").write_text(CALLER, encoding="utf-8")
+    (tmp_path / "no-folder").touch()
+    (package / "called_kernels.py").write_text(CALLED.format(value=6), encoding="utf-8")
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "no-folder")}
+    command = [sys.executable, "-c", "from loops.calling_kernels import total; print(total())"]
+    done = subprocess.run(command, cwd=tmp_path, env=environment, check=True, capture_output=True, text=True)
+    assert done.stdout.strip() == "7"
+    assert list(tmp_path.rglob("*.nbi")) == []
+
+
 def test_what_loops_are_made_of_stands_in_modules_of_loops() -> None:
     """Such a module takes nothing from the package but from others of its kind, and a loop elsewhere uses nothing that its module takes in."""
     wrong = []

@@ -80,7 +80,7 @@ def fill_findings(find: Find, rows: Sequence[dict[str, Any]], mesh: Mesh, limits
         message = f"{find.find}: {share:.1f} % of the surface is filled holes, more than {limits[0]:g} %. {FILL_REMEDY}"
         findings.append(Finding(Severity.REVIEW, "filled-area", message, round(share, 6), limits[0], "%"))
     widest = max((row["rim_span_mm"] for row in rows), default=0.0)
-    if 100.0 * widest <= limits[1] * float(np.ptp(mesh.vertices, axis=0).max(initial=0.0)):  # its length is no less
+    if widest == 0.0 or 100.0 * widest <= limits[1] * float(np.ptp(mesh.vertices, axis=0).max()):  # its length is no less
         return findings
     length_mm = greatest_length(mesh.vertices)
     span = 100.0 * widest / length_mm if length_mm > 0 else 0.0

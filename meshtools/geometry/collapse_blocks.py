@@ -2,7 +2,7 @@
 
 The vertices on faces that a cut between blocks goes through are a strip of their own. An edge within a block touches no other block, for no face
 reaches from one to another; those of the strip are done after the blocks in each sweep, and a vertex that one of the strip is joined to
-belongs to the strip from then on. Where the blocks are does not hang on the number of cores, so the result does not either.
+belongs to the strip from then on. Where the blocks are does not hang on the number of cores, so the result does not either. It brings numba.
 """
 
 from __future__ import annotations

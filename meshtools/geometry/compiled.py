@@ -9,7 +9,9 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -27,30 +29,34 @@ def compiled(function: F) -> F:
     """The function as machine code. Without fast-math, so that results are those of IEEE arithmetic in the order written."""
     import numba
 
-    numba.config.CACHE_DIR = str(_folder_of_code(numba.config.CACHE_DIR or None))  # type: ignore[attr-defined]
-    try:
-        return cast(F, numba.njit(cache=True, nogil=True)(function))
-    except RuntimeError:  # no folder to keep the code in can be written: it is compiled anew in each process
+    folder = _folder_of_code()
+    if folder is None:
         return cast(F, numba.njit(nogil=True)(function))
+    numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
+    return cast(F, numba.njit(cache=True, nogil=True)(function))
 
 
 @cache
-def _folder_of_code(chosen: str | None) -> Path:
-    """Where machine code is kept: a folder for just these sources. numba looks whether the file of a loop has changed, but not whether that of
-    another loop has, which the first one calls and so contains."""
-    digest = hashlib.sha256()
+def _folder_of_code() -> Path | None:
+    """Where machine code is kept: a folder for just these sources, None where none can be written, so that each process compiles anew. numba looks
+    whether the file of a loop has changed, but not whether that of another loop has, which the first one calls and so contains."""
+    digest = hashlib.sha256(Path(__file__).read_bytes())
     for path in sorted(HERE.glob("*_kernels.py")):
         digest.update(path.read_bytes())
-    if chosen is not None and Path(chosen).name.startswith(FOLDER):
-        return Path(chosen)
-    kept = HERE / "__pycache__" if os.access(HERE, os.W_OK) else Path("~/.cache/bonewright").expanduser()
-    return (Path(chosen) if chosen is not None else kept) / f"{FOLDER}{digest.hexdigest()[:16]}"
+    chosen = os.environ.get("NUMBA_CACHE_DIR")
+    for parent in [chosen] if chosen else [str(HERE / "__pycache__"), os.path.expanduser("~/.cache/bonewright")]:
+        folder = Path(parent, f"{FOLDER}{digest.hexdigest()[:16]}").absolute()
+        with suppress(OSError):
+            folder.mkdir(parents=True, exist_ok=True)
+            tempfile.TemporaryFile(dir=folder).close()
+            return folder
+    return None
 
 
 def forget_old_code() -> None:
     """Remove machine code beside this module that belongs to other sources."""
     for path in (HERE / "__pycache__").glob("*"):
-        if path.name.startswith(FOLDER) and path != _folder_of_code(None):
+        if path.name.startswith(FOLDER) and path != _folder_of_code():
             shutil.rmtree(path, ignore_errors=True)
         elif path.suffix in (".nbi", ".nbc"):
             path.unlink(missing_ok=True)

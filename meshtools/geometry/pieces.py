@@ -74,7 +74,8 @@ def vertex_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:
 class Pieces:
     """The pieces of a mesh by descending area: piece 1 is the largest.
 
-    labels (m,) gives each face's place in that order, from 0; area, n_faces: (p,); low, high (p, 3): corners of the piece's box.
+    labels (m,) gives each face's place in that order, from 0; area, n_faces: (p,); low, high (p, 3): corners of the piece's box, and span (p,)
+    its diagonal. All are read-only.
     """
 
     labels: IntArray
@@ -82,14 +83,14 @@ class Pieces:
     n_faces: NDArray[np.int64]
     low: FloatArray
     high: FloatArray
+    span: FloatArray
+
+    def __post_init__(self) -> None:
+        for array in (self.labels, self.area, self.n_faces, self.low, self.high, self.span):
+            read_only(array)
 
     def __len__(self) -> int:
         return len(self.area)
-
-    @property
-    def span(self) -> FloatArray:
-        """(p,) diagonal of each piece's box."""
-        return np.asarray(np.linalg.norm(self.high - self.low, axis=1))
 
 
 def rank_pieces(mesh: Mesh) -> Pieces:
@@ -109,7 +110,7 @@ def _ranked(mesh: Mesh) -> Pieces:
     rank[order] = np.arange(n, dtype=np.int32)
     labels = rank[raw]
     low, high = piece_boxes(mesh, labels, n)
-    return Pieces(labels, area[order], np.bincount(labels, minlength=n), low, high)
+    return Pieces(labels, area[order], np.bincount(labels, minlength=n), low, high, np.linalg.norm(high - low, axis=1))
 
 
 def piece_boxes(mesh: Mesh, labels: IntArray, n_pieces: int) -> tuple[FloatArray, FloatArray]:

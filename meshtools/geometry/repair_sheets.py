@@ -96,7 +96,7 @@ def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int]
     """
     if len(kept) < 2:
         return []
-    low, high = piece_boxes(mesh, pieces.labels, len(pieces))
+    low, high = piece_boxes(mesh, pieces.labels, len(pieces))  # not the pieces' own: the mesh may be at another scale
     findings, up_to_mm = [], DOUBTFUL * settings.doubled_layer_up_to_mm
     for place, first in enumerate(kept):
         rest = np.array(kept[place + 1 :], dtype=np.int64)

@@ -116,7 +116,7 @@ def proper_faces(faces: Any, is_kept: Any, group: Any) -> Any:
             continue
         triangles[n, 0], triangles[n, 1], triangles[n, 2] = a, b, c
         n += 1
-    return triangles[:n], n_repeated
+    return triangles if n == len(faces) else triangles[:n].copy(), n_repeated
 
 
 @compiled
