@@ -64,7 +64,7 @@ def forget_old_code() -> None:
 
 def compile_all(has_routes: bool = True) -> None:
     """Compile every loop, or load it from where it is kept, by decimating, carving and moulding a small knobbly ball. Done once at installation
-    (half a minute) and once in each worker (a second), so that no job waits for it. A worker without jobs of carving and moulding (`has_routes`)
+    (a minute or two) and once in each worker (a second), so that no job waits for it. A worker without jobs of carving and moulding (`has_routes`)
     leaves their loops out."""
     import numpy as np
 

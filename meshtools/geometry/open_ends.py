@@ -102,8 +102,8 @@ def open_end_findings(find: Find, ends: OpenEnds) -> list[Finding]:
         widest = max(pair.gap_mm for pair in ends.torn)
         message = (
             f"{find.find}: open ends of bone face each other at {counted(len(ends.torn), 'place')}, up to {widest:.1f} mm apart, near {places}, as "
-            "where a hole in the scan has torn a rib or an arch in two. Each end is closed by itself. Scan the place again, register a further scan "
-            "of it (part_of in bones.csv), or sign it off where the bone is broken there."
+            "where a hole in the scan has torn a rib or an arch in two. A small end is closed by itself. Scan the place again, register a further "
+            "scan of it (part_of in bones.csv), or sign it off where the bone is broken there."
         )
         findings.append(Finding(Severity.REVIEW, "torn", message, round(widest, 6), None, "mm"))
     if ends.lone:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.pieces import face_areas, label_pieces, patches_by_edges, take_faces
+from meshtools.geometry.pieces import face_areas, label_pieces, patches_by_edges, piece_labels, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, span_of_new, surface_area, with_depth
 from meshtools.geometry.repair_corners import corner_cuts, with_islands
 from meshtools.geometry.seam_repair import span_holes
@@ -62,8 +62,8 @@ class _Bounds:
 def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repair:
     """Cut out and span anew every place where faces of one piece cross, the smallest first, until the budget is used up.
 
-    A refill is taken where fewer faces cross afterwards, no edge is left open that was closed and the parts that hang together by edges are as
-    many as before. The new faces use the corners around the hole and carry source_index; all other faces keep their corners. What cannot be
+    A refill is taken where fewer pairs of faces cross afterwards, no edge is left open that was closed and the parts that hang together by edges
+    are as many as before. The new faces use the corners around the hole and carry source_index; all other faces keep their corners. What cannot be
     mended stays.
     """
     tangled = count_self_intersections(mesh)
@@ -150,7 +150,7 @@ def _refill_near(
     after = np.concatenate([here.faces[~is_cut_here], caps])
     if count_edges(after, len(used)) != count_edges(here.faces, len(used)):
         return None
-    piece = label_pieces(mesh.faces, len(mesh.vertices))
+    piece = piece_labels(mesh)
     is_own = ~is_cut_here & (piece[rows] == piece[np.argmax(is_cut)])
     found = find_meeting_pairs(here.replaced(faces=np.concatenate([here.faces[is_own], caps]), source=None))
     number = np.concatenate([(np.cumsum(~is_cut) - 1)[rows[is_own]], n_left + np.arange(len(caps))])
