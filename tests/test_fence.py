@@ -163,9 +163,9 @@ def test_of_jobs_that_one_child_does_after_each_other_only_the_one_that_breaks_f
 
 def test_codes_of_jobs_come_as_they_end_and_what_follows_one_that_recorded_nothing_is_not_begun(worker: str) -> None:
     with asked(worker, b"1 clean ends 0 clean short 0 clean again 0 clean ends 0\n") as connection:
-        assert connection.recv(10) == b"\0"
-        assert connection.recv(10) == b"\0"
-        assert (connection.recv(10), connection.recv(10)) == (bytes([TRY_AGAIN]), b"")
+        assert connection.recv(1) == b"\0"
+        assert connection.recv(1) == b"\0"
+        assert (connection.recv(1), connection.recv(1)) == (bytes([TRY_AGAIN]), b"")
 
 
 def test_the_client_of_a_job_that_ended_is_let_go_while_a_job_begun_later_still_runs(worker: str) -> None:
