@@ -25,42 +25,36 @@ def called():
 """
 
 
-def run_total(folder: Path, value: int) -> tuple[str, set[str]]:
-    """What a process of its own prints for `total()` where `called()` gives a value, and the names of the folders with code."""
+def make_package(folder: Path) -> Path:
+    """A package of one loop that calls another, which is not written yet."""
     package = folder / "loops"
+    package.mkdir()
+    (package / "__init__.py").touch()
+    shutil.copy(GEOMETRY / "compiled.py", package)
+    (package / "calling_kernels.py").write_text(CALLER, encoding="utf-8")
+    return package
+
+
+def total(package: Path, value: int, **settings: str) -> str:
+    """What a process of its own prints for `total()` where `called()` gives a value. settings: of its environment."""
     (package / "called_kernels.py").write_text(CALLED.format(value=value), encoding="utf-8")
     command = [sys.executable, "-c", "from loops.calling_kernels import total; print(total())"]
-    environment = {name: text for name, text in os.environ.items() if name != "NUMBA_CACHE_DIR"}
-    done = subprocess.run(command, cwd=folder, env=environment, check=True, capture_output=True, text=True)
-    return done.stdout.strip(), {path.name for path in (package / "__pycache__").glob("loops-*")}
+    environment = {name: text for name, text in os.environ.items() if name != "NUMBA_CACHE_DIR"} | settings
+    return subprocess.run(command, cwd=package.parent, env=environment, check=True, capture_output=True, text=True).stdout.strip()
 
 
 def test_a_loop_is_compiled_anew_when_one_that_it_calls_has_changed(tmp_path: Path) -> None:
     """numba alone would go on with the old sum, because the file of the calling loop is as it was."""
-    package = tmp_path / "loops"
-    package.mkdir()
-    (package / "__init__.py").touch()
-    shutil.copy(GEOMETRY / "compiled.py", package)
-    (package / "calling_kernels.py").write_text(CALLER, encoding="utf-8")
-    first, second, again = run_total(tmp_path, 1), run_total(tmp_path, 41), run_total(tmp_path, 1)
-    assert (first[0], second[0], again[0]) == ("2", "42", "2")
-    assert len(first[1]) == 1
-    assert len(again[1]) == 2
+    package = make_package(tmp_path)
+    assert [total(package, value) for value in (1, 41, 1)] == ["2", "42", "2"]
+    assert len(list((package / "__pycache__").glob("loops-*"))) == 2
 
 
 def test_without_a_folder_that_can_be_written_each_process_compiles_for_itself(tmp_path: Path) -> None:
     """A file stands where the folder would have to be. Code that somebody else kept beside the module is not taken then."""
-    package = tmp_path / "loops"
-    package.mkdir()
-    (package / "__init__.py").touch()
-    shutil.copy(GEOMETRY / "compiled.py", package)
-    (package / "calling_kernels.py").write_text(CALLER, encoding="utf-8")
+    package = make_package(tmp_path)
     (tmp_path / "no-folder").touch()
-    (package / "called_kernels.py").write_text(CALLED.format(value=6), encoding="utf-8")
-    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "no-folder")}
-    command = [sys.executable, "-c", "from loops.calling_kernels import total; print(total())"]
-    done = subprocess.run(command, cwd=tmp_path, env=environment, check=True, capture_output=True, text=True)
-    assert done.stdout.strip() == "7"
+    assert total(package, 6, NUMBA_CACHE_DIR=str(tmp_path / "no-folder")) == "7"
     assert list(tmp_path.rglob("*.nbi")) == []
 
 
