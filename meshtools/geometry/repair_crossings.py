@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.pieces import face_areas, label_pieces, patches_by_edges, piece_labels, take_faces
+from meshtools.geometry.pieces import face_areas, faces_at_boxes, label_pieces, patches_by_edges, piece_labels, take_faces
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, span_of_new, surface_area, with_depth
 from meshtools.geometry.repair_corners import corner_cuts, with_islands
 from meshtools.geometry.seam_repair import span_holes
@@ -128,11 +128,9 @@ def _refilled(
 
 def _rows_near(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Faces whose boxes come near that of the faces to cut, among them all that share a corner with these or that new ones may meet; ascending."""
-    from meshtools.geometry.near_box_kernels import faces_at_boxes
-
     points = mesh.vertices[mesh.faces[is_cut]]
     low, high = points.min(axis=(0, 1)), points.max(axis=(0, 1))
-    return np.flatnonzero(faces_at_boxes(mesh.vertices, mesh.faces, low[None], high[None], float((high - low).max())))
+    return np.flatnonzero(faces_at_boxes(mesh, low[None], high[None], float((high - low).max())))
 
 
 def _refill_near(
@@ -140,7 +138,7 @@ def _refill_near(
 ) -> tuple[NDArray[np.int32], NDArray[np.int64]] | None:
     """New faces (k, 3) in place of those to cut, and the pairs of faces that then cross, new ones last; None where none span the hole so that
     open, crowded and inconsistent edges stay as many. rows: the faces near the cut, which alone are looked at."""
-    mesh, n_left = done.mesh, int((~is_cut).sum())
+    mesh, place = done.mesh, np.cumsum(~is_cut) - 1  # of each face among those that are left
     near, is_cut_here = mesh.faces[rows], is_cut[rows]
     used, corners = np.unique(near, return_inverse=True)
     here = Mesh.create(mesh.vertices[used], corners.reshape(-1, 3).astype(np.int32))
@@ -153,9 +151,9 @@ def _refill_near(
     piece = piece_labels(mesh)
     is_own = ~is_cut_here & (piece[rows] == piece[np.argmax(is_cut)])
     found = find_meeting_pairs(here.replaced(faces=np.concatenate([here.faces[is_own], caps]), source=None))
-    number = np.concatenate([(np.cumsum(~is_cut) - 1)[rows[is_own]], n_left + np.arange(len(caps))])
+    number = np.concatenate([place[rows[is_own]], place[-1] + 1 + np.arange(len(caps))])
     stays = done.pairs[~is_cut[done.pairs].any(axis=1)]
-    pairs = np.concatenate([(np.cumsum(~is_cut) - 1)[stays], number[found[found[:, 1] >= int(is_own.sum())]]])
+    pairs = np.concatenate([place[stays], number[found[found[:, 1] >= int(is_own.sum())]]])
     return used[caps].astype(np.int32), pairs
 
 

@@ -174,8 +174,8 @@ def look_and_follow(
         return Followed(surface, _deviation(replica, surface, sources)) if surface is not None else None
 
     works: list[Callable[[], Any]] = [look, follow]
-    found = at_once(works)
-    return found[0], found[1]
+    looked, followed = at_once(works)
+    return looked, followed
 
 
 def _deviation(replica: Mesh, scan: Surface, sources: tuple[SourceEntry, ...]) -> dict[str, Any]:
