@@ -20,6 +20,7 @@ from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
 from meshtools.geometry.repair_dangling import MOST_ROUNDS, remove_dangling
 from meshtools.geometry.repair_sheets import remove_second_layers
+from meshtools.geometry.repair_spikes import cut_spikes
 from meshtools.geometry.repair_support import cut_above, find_support
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.spikes import find_spikes
@@ -285,6 +286,36 @@ def test_two_equal_spikes_beside_each_other_hide_one_another_and_are_found():
     result = clean_scan(scan_of(coarse.replaced(vertices=vertices)), made_find(), CleanSettings(), (), 0.0)
     assert Surface(coarse).distance(result.mesh.vertices)[0].max() < 0.5
     assert "repaired-spike" in {finding.code for finding in result.findings}
+
+
+@pytest.mark.parametrize("invented_percent", [2.0, 5.0])
+def test_a_lone_spike_with_a_wide_ring_is_laid_back_and_asked_about_where_it_is_much(invented_percent):
+    """The shaft of a coarse long bone: its ring is wider than any hole that is closed unasked, but shows where the skin runs."""
+    shaft = ball(10.0, n_splits=2)
+    shaft = shaft.replaced(vertices=shaft.vertices * [1, 1, 9])
+    vertices = shaft.vertices.copy()
+    vertices[np.abs(vertices - [10, 0, 0]).sum(axis=1).argmin()] *= 4.0
+    settings = dataclasses.replace(CleanSettings(), repair_invented_percent=invented_percent)
+    result = clean_scan(scan_of(shaft.replaced(vertices=vertices)), made_find(), settings, (), 0.0)
+    assert (result.facts["is_closed"], result.facts["rims_left"]) == (True, [])
+    assert Surface(shaft).distance(result.mesh.vertices)[0].max() < 3.0
+    asked = {finding.code for finding in result.findings if finding.severity is Severity.REVIEW}
+    assert ("repair-spike" in asked) is (invented_percent < 3.0)
+
+
+def test_a_knot_of_spikes_that_finds_no_refill_keeps_no_lone_spike_from_being_laid_back():
+    coarse = capsule(10.0, 80.0, 16, 4, 16)
+    vertices, knot, lone = coarse.vertices.copy(), [257, 258, 274, 275], 3
+    vertices[[*knot, lone]] *= [[2.0], [1.5], [2.0], [1.5], [1.8]]
+    spiked = coarse.replaced(vertices=vertices)
+    tips = find_spikes(spiked)
+    repair, left = cut_spikes(spiked, tips, 1, NOTHING)
+    assert lone in tips
+    assert (repair.n_places, lone in left, set(left.tolist()) <= set(knot), len(left) > 0) == (len(tips) - len(left), False, True, True)
+    result = clean_scan(scan_of(spiked), made_find(), dataclasses.replace(CleanSettings(), repair_invented_percent=0.0), (), 0.0)
+    holes = [row["centre_mm"] for row in (*result.facts["fills"], *result.facts["rims_left"])]
+    assert holes
+    assert np.linalg.norm(holes - coarse.vertices[lone], axis=1).min() > 10.0
 
 
 @pytest.mark.parametrize(("far", "is_spike"), [(4.0, True), (1.5, False)])

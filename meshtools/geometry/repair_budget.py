@@ -159,6 +159,13 @@ def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, s
                     "scan there, or sign the replica off."
                 )
                 findings.append(Finding(Severity.REVIEW, "repair-either", message, round(repair.depth_mm, 6), EITHER_SHARE * limit_mm, "mm"))
+            limit_percent = settings.repair_invented_percent
+            if repair.kind == "spike" and repair.invented_percent > limit_percent:
+                message = (
+                    f"{find.find}: {words}: {repair.invented_percent:.2f} % of the area is new, laid among the points around them, more than "
+                    f"{limit_percent:g} %. Look at the clean surface, or scan again."
+                )
+                findings.append(Finding(Severity.REVIEW, "repair-spike", message, round(repair.invented_percent, 6), limit_percent, "%"))
         span_percent = 100.0 * repair.span_mm / length_mm if length_mm > 0 else 0.0
         if span_percent > most_span_percent:
             message = (

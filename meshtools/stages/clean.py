@@ -214,8 +214,8 @@ def _closed_holes(
     spacing = median_spacing(mesh)
     holes = [opening for opening in openings if opening.kind != "support"]
     spikes = find_spikes(mesh)
-    cut = cut_spikes(mesh, spikes, FILL_SOURCE, repair_budget(settings))
-    mesh = cut.mesh if cut.n_places else without_vertices(mesh, spikes)
+    cut, left = cut_spikes(mesh, spikes, FILL_SOURCE, repair_budget(settings))
+    mesh = without_vertices(cut.mesh, left) if len(left) else cut.mesh
     n_faces, ends = len(mesh.faces), OpenEnds()
     for number in range(RECUT_ROUNDS):
         choice = choose_rims(find_rims(mesh), holes, mm_per_unit, settings.close_holes_up_to_mm)
