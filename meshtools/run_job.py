@@ -19,9 +19,13 @@ from meshtools.fence import PARENT, STOPPED, TRY_AGAIN, Limits, Watch, job_log, 
 from meshtools.machine_memory import machine_memory
 
 Job = tuple[str, str, str]  # stage, name, key
-FOR_LIBRARIES = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "MALLOC_ARENA_MAX"), "1")
+FOR_LIBRARIES = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "MALLOC_ARENA_MAX"), "1") | {
+    "MALLOC_MMAP_THRESHOLD_": str(32 << 20),
+    "MALLOC_TRIM_THRESHOLD_": str(256 << 20),
+}
 """Set in every process that works: no threads of the libraries' own, and one heap for all threads of ours, or what one of them gives back is
-of no use to the others (a seventh more memory, and slower; glibc)."""
+of no use to the others (a seventh more memory, and slower; glibc). The heap keeps what is given back up to 256 MiB, for the next array: to have
+it from the system each time costs half of all the time that a large scan spends there, and saves no memory at the peak."""
 
 
 def run_fenced(jobs: Sequence[tuple[Job, Limits]], cores: int) -> Iterator[int]:

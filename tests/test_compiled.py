@@ -77,3 +77,34 @@ def test_what_loops_are_made_of_stands_in_modules_of_loops() -> None:
                 body = {inner.id for statement in node.body for inner in ast.walk(statement) if isinstance(inner, ast.Name)}
                 wrong += [f"{path.name}: {node.name} uses {name}" for name in sorted(body & set(taken))]
     assert wrong == []
+
+
+CLEANED = """
+import sys
+import numpy as np
+import trimesh
+from meshtools.geometry.compiled import compile_all
+
+def kinds():
+    modules = [module for name, module in list(sys.modules.items()) if name.startswith("meshtools.geometry")]
+    loops = {loop for module in modules for loop in vars(module).values() if hasattr(loop, "py_func")}
+    return {f"{loop.py_func.__name__}{kind}" for loop in loops for kind in loop.signatures}
+
+compile_all()
+before = kinds()
+assert len(before) > 50
+sys.path.insert(0, sys.argv[1])
+from torture import make_replica
+from torture_defects import DEFECTS
+ball = trimesh.creation.icosphere(4)
+for defect in DEFECTS.values():
+    damaged = defect(ball.vertices * [30.0, 12.0, 10.0], np.array(ball.faces), np.random.default_rng(3))
+    make_replica(damaged.vertices, damaged.faces, 0.1)
+print(*(kinds() - before), sep="; ")
+"""
+
+
+def test_to_clean_and_rebuild_any_defect_takes_no_machine_code_but_that_of_the_installation() -> None:
+    """Neither a further loop nor one for another kind of array, for which the first job would wait."""
+    command = [sys.executable, "-P", "-c", CLEANED, str(GEOMETRY.parent.parent / "benchmarks")]
+    assert subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip() == ""

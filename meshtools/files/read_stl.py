@@ -9,6 +9,7 @@ import numpy as np
 from meshtools.errors import ScanError
 from meshtools.files.number_text import read_rows
 from meshtools.files.scan_parts import ScanParts, damaged
+from meshtools.geometry.threads import in_blocks
 from meshtools.model import FloatArray
 
 HEADER_BYTES = 84  # 80 of free text and the count of triangles
@@ -57,7 +58,13 @@ def _read_binary(name: str, content: bytes) -> ScanParts:
     notes = [f"{trailing} bytes after the last triangle were left out."] if trailing else []
     if records["attribute"].any():
         notes.append(ATTRIBUTES_NOTE)
-    return _parts(records["corners"].reshape(-1, 3).astype(np.float64), "STL binary", tuple(notes))
+    corners = np.empty((n_faces, 3, 3))
+
+    def put(rows: slice) -> None:
+        corners[rows] = records["corners"][rows]
+
+    in_blocks(n_faces, put)
+    return _parts(corners.reshape(-1, 3), "STL binary", tuple(notes))
 
 
 def _read_text(name: str, content: bytes) -> ScanParts:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.compiled import given
 from meshtools.geometry.neighbours import half_edge_counts, mesh_half_edge_counts
 from meshtools.geometry.orient import enclosed_volumes, find_cavities
 from meshtools.geometry.pieces import mesh_areas, piece_labels
@@ -41,7 +42,7 @@ def is_degenerate(vertices: FloatArray, faces: IntArray) -> NDArray[np.bool_]:
     """(m,) True where a face's corners coincide or lie on one line, to rounding."""
     from meshtools.geometry.area_kernels import flat_faces
 
-    return np.asarray(flat_faces(np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32), FLAT_RATIO))
+    return np.asarray(flat_faces(given(vertices, np.float64), given(faces, np.int32), FLAT_RATIO))
 
 
 def count_edges(faces: IntArray, n_vertices: int) -> tuple[int, int, int]:
@@ -52,7 +53,7 @@ def count_edges(faces: IntArray, n_vertices: int) -> tuple[int, int, int]:
 def _edge_totals(counts: tuple[NDArray[np.uint8], NDArray[np.uint8]]) -> tuple[int, int, int]:
     from meshtools.geometry.edge_kernels import edge_totals
 
-    n_open, n_crowded, n_same = edge_totals(*counts)
+    n_open, n_crowded, n_same = edge_totals(*(given(count, np.uint8) for count in counts))
     return int(n_open), int(n_crowded), int(n_same)
 
 

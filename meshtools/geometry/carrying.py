@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.geometry.compiled import given
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.pieces import take_faces
@@ -56,7 +57,7 @@ def near_faces(landing: Landing, faces: Any) -> Any:
         at_vertex = np.zeros(len(coarse.vertices), bool)
         at_vertex[coarse.faces[is_near]] = True
         is_near = np.asarray(at_vertex[coarse.faces].any(axis=1))
-    return touching_faces(landing.fine.faces, is_near[landing.face])
+    return touching_faces(landing.fine.faces, given(is_near[landing.face], np.bool_))
 
 
 def new_crossings(landing: Landing) -> Any:

@@ -16,6 +16,9 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+import numpy as np
+from numpy.typing import NDArray
+
 if TYPE_CHECKING:
     from meshtools.model import Mesh
 
@@ -34,6 +37,13 @@ def compiled(function: F) -> F:
         return cast(F, numba.njit(nogil=True)(function))
     numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     return cast(F, numba.njit(cache=True, nogil=True)(function))
+
+
+def given(array: Any, dtype: Any) -> NDArray[Any]:
+    """An array for a loop to read: of this type, row after row, and closed to writing, since open and closed ones would need machine code each."""
+    view = np.ascontiguousarray(array, dtype).view()
+    view.flags.writeable = False
+    return view
 
 
 @cache
@@ -66,8 +76,6 @@ def compile_all(has_routes: bool = True) -> None:
     """Compile every loop, or load it from where it is kept, by decimating, carving and moulding a small knobbly ball. Done once at installation
     (a minute or two) and once in each worker (a second), so that no job waits for it. A worker without jobs of carving and moulding (`has_routes`)
     leaves their loops out."""
-    import numpy as np
-
     from meshtools.geometry.audit import audit_topology
     from meshtools.geometry.decimate import decimate_within
     from meshtools.geometry.distance import Surface, measure_deviation
@@ -101,11 +109,10 @@ def compile_all(has_routes: bool = True) -> None:
 
 def _clean(ball: Mesh) -> None:
     """Call every loop of cleaning that decimation does not call."""
-    import numpy as np
-
     from meshtools.geometry.distance_nearby import farthest_nearby
     from meshtools.geometry.measure import median_spacing
     from meshtools.geometry.orient import flip_faces, make_consistent, paired_faces
+    from meshtools.geometry.piece_kernels import unite_groups
     from meshtools.geometry.pieces import has_faces, rank_pieces, ring_around
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
@@ -123,12 +130,11 @@ def _clean(ball: Mesh) -> None:
     ring_around(ball, np.zeros(len(ball.vertices), bool))
     farthest_nearby(ball.vertices[:1], ball)
     remove_dangling(ball, RepairBudget(1.0, 1.0, 1.0))
+    unite_groups(*np.zeros((2, 1), np.int32))
 
 
 def _carve_and_mould(ball: Mesh) -> None:
     """Call every loop of the carving and the mould route."""
-    import numpy as np
-
     from meshtools.geometry.jacket import limit_slope
     from meshtools.geometry.mould_fittings import high_points
     from meshtools.geometry.parting import stretch_membrane

@@ -17,6 +17,7 @@ from meshtools.model import FloatArray, IntArray, Mesh
 
 ON_EDGE = 1e-9  # a barycentric weight below this puts a nearest point on an edge or a corner
 N_SAMPLES = 100_000
+LEAST_COVERED = 1 << 10  # faces that are worth a thread where each is asked at a few points
 IN_STEP = 4096  # points asked one after the other, each from where the one before ended
 
 Projected = tuple[FloatArray, IntArray, FloatArray]  # distance (n,), nearest face (n,), nearest point (n, 3)
@@ -42,11 +43,11 @@ class Surface:
     def __init__(self, mesh: Mesh) -> None:
         if not len(mesh.faces):
             raise GeometryError("the surface has no faces, so nothing can be measured to it; check the scan")
-        is_used = np.zeros(len(mesh.vertices), dtype=bool)
-        is_used[mesh.faces.ravel()] = True
-        used = mesh.vertices[is_used]
+        from meshtools.geometry.tree_kernels import box_of
+
+        boxes = in_blocks(len(mesh.faces), lambda rows: box_of(mesh.vertices, mesh.faces[rows]), 1 << 18)
         self.mesh = mesh
-        self._centre = (used.min(axis=0) + used.max(axis=0)) / 2
+        self._centre = (np.min([low for low, _ in boxes], axis=0) + np.max([high for _, high in boxes], axis=0)) / 2
         self._vertices = mesh.vertices - self._centre
         self._faces = np.ascontiguousarray(mesh.faces, np.int32)
         self._asked: tuple[Mesh, Projected] | None = None
@@ -103,7 +104,7 @@ class Surface:
         from meshtools.geometry.bound_kernels import cover_with_balls
 
         args = (mesh.vertices, mesh.faces), at_vertices, self.tree, self._centre, limit_mm, upper_mm
-        return max(in_blocks(len(rows), lambda some: float(cover_with_balls(args[0], rows[some], *args[1:]))))
+        return max(in_blocks(len(rows), lambda some: float(cover_with_balls(args[0], rows[some], *args[1:])), LEAST_COVERED))
 
     def part(self, is_kept: NDArray[np.bool_]) -> Surface:
         """The surface made of some of its faces (m,). Where a vertex of another mesh is nearest to one of them, that is taken over."""

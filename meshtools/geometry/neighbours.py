@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry import threads
+from meshtools.geometry.compiled import given
 from meshtools.model import IntArray, Mesh
 
 
@@ -17,7 +18,7 @@ def half_edge_counts(faces: IntArray, n_vertices: int) -> tuple[NDArray[np.uint8
     """For each half-edge (3 m,), face by face, how many run along its edge as it does, itself included, and how many against it; 255 at most."""
     from meshtools.geometry.edge_kernels import faces_at
 
-    faces = np.ascontiguousarray(faces, np.int32)
+    faces = given(faces, np.int32)
     along, against = np.zeros(3 * len(faces), np.uint8), np.zeros(3 * len(faces), np.uint8)
     _share_out(n_vertices, lambda first, last: faces_at(faces, first, last, along, against))
     return along, against
@@ -38,7 +39,7 @@ def face_neighbours(faces: IntArray, n_vertices: int) -> NDArray[np.int32]:
     """(m, 3): the face across the edge from corner k to the next, -1 on a rim, -2 where the edge has more than two faces."""
     from meshtools.geometry.edge_kernels import neighbours_at
 
-    faces = np.ascontiguousarray(faces, np.int32)
+    faces = given(faces, np.int32)
     across = np.full((len(faces), 3), -1, np.int32)
     _share_out(n_vertices, lambda first, last: neighbours_at(faces, first, last, across))
     return across

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.grouping import label_patches
 from meshtools.geometry.measure import hull_points
 from meshtools.geometry.neighbours import face_neighbours, half_edge_counts, mesh_half_edge_counts
 from meshtools.geometry.pieces import mesh_areas, piece_boxes, piece_labels
@@ -54,7 +55,7 @@ def make_consistent(mesh: Mesh) -> NDArray[np.bool_]:
     """
     from scipy.sparse import coo_matrix
 
-    from meshtools.geometry.piece_kernels import disagreeing_faces, label_patches
+    from meshtools.geometry.piece_kernels import disagreeing_faces
 
     n_faces = len(mesh.faces)
     along, against = mesh_half_edge_counts(mesh)

@@ -28,24 +28,49 @@ def _unite(of: Any, i: int, j: int) -> None:
 
 
 @compiled
-def label_faces(faces: Any, n_vertices: int) -> Any:
-    """Number (m,) int32 of the piece of each face, joined through shared vertices, in the order of the pieces' lowest vertices."""
-    of = np.arange(n_vertices).astype(np.int32)
+def unite_corners(faces: Any, of: Any) -> None:
+    """Unite the corners of each face. of (n,) int32: a lower member of each vertex's group, or itself."""
     for t in range(len(faces)):
         _unite(of, faces[t, 0], faces[t, 1])
         _unite(of, faces[t, 1], faces[t, 2])
-    is_used, number = np.zeros(n_vertices, np.bool_), np.empty(n_vertices, np.int32)
+
+
+@compiled
+def unite_across(across: Any, first: int, of: Any) -> None:
+    """Unite each face, the first of which has this number, with those across its edges. of (m,) int32: a lower member of each face's group, or
+    itself."""
+    for t in range(len(across)):
+        for k in range(3):
+            if across[t, k] >= 0:
+                _unite(of, first + t, across[t, k])
+
+
+@compiled
+def unite_groups(of: Any, other: Any) -> None:
+    """Unite what is united in `other`."""
+    for i in range(len(of)):
+        _unite(of, i, other[i])
+
+
+@compiled
+def point_at_lowest(of: Any) -> None:
+    """Let each member point at the lowest of its group itself."""
+    for i in range(len(of)):
+        of[i] = of[of[i]]
+
+
+@compiled
+def mark_lowest(faces: Any, of: Any, is_lowest: Any) -> None:
+    """Mark the lowest vertex of the group of each face. of (n,): that of each vertex."""
     for t in range(len(faces)):
-        is_used[_lowest(of, faces[t, 0])] = True
-    n = 0
-    for v in range(n_vertices):
-        if is_used[v]:
-            number[v] = n
-            n += 1
-    label = np.empty(len(faces), np.int32)
+        is_lowest[of[faces[t, 0]]] = True
+
+
+@compiled
+def labels_of(faces: Any, of: Any, number: Any, label: Any) -> None:
+    """Set the label (m,) of each face: the number of the lowest vertex (n,) of its group."""
     for t in range(len(faces)):
-        label[t] = number[_lowest(of, faces[t, 0])]
-    return label
+        label[t] = number[of[faces[t, 0]]]
 
 
 @compiled
@@ -59,24 +84,6 @@ def boxes_of(vertices: Any, faces: Any, labels: Any, n_pieces: int) -> Any:
                 x = vertices[faces[t, k], axis]
                 lows[piece, axis], highs[piece, axis] = min(lows[piece, axis], x), max(highs[piece, axis], x)
     return lows, highs
-
-
-@compiled
-def label_patches(across: Any) -> Any:
-    """Number (m,) int64 of the patch of each face, joined through edges of two faces (`face_neighbours`), in the order of their lowest faces."""
-    m = len(across)
-    of, label, n = np.arange(m).astype(np.int32), np.empty(m, np.int64), 0
-    for t in range(m):
-        for k in range(3):
-            if across[t, k] >= 0:
-                _unite(of, t, across[t, k])
-    for t in range(m):
-        if of[t] == t:
-            label[t] = n
-            n += 1
-        else:
-            label[t] = label[_lowest(of, t)]
-    return label
 
 
 @compiled
@@ -103,27 +110,35 @@ def disagreeing_faces(faces: Any, across: Any) -> Any:
 
 
 @compiled
-def taken(faces: Any, is_kept: Any, n_vertices: int) -> Any:
-    """The kept faces (k, 3) between the vertices they use, and the numbers (n,) int32 of these among all, ascending."""
-    number, n_kept = np.full(n_vertices, -1, np.int32), 0
+def mark_kept(faces: Any, is_kept: Any, number: Any) -> int:
+    """Set the number (n,) of the corners of the kept faces to 0; returns how many faces are kept."""
+    n_kept = 0
     for t in range(len(faces)):
         if is_kept[t]:
             number[faces[t, 0]] = number[faces[t, 1]] = number[faces[t, 2]] = 0
             n_kept += 1
-    n_used = 0
-    for v in range(n_vertices):
-        if number[v] == 0:
-            number[v] = n_used
-            n_used += 1
-    used, few, n = np.empty(n_used, np.int32), np.empty((n_kept, 3), np.int32), 0
-    for v in range(n_vertices):
-        if number[v] >= 0:
-            used[number[v]] = v
+    return n_kept
+
+
+@compiled
+def number_marked(number: Any, used: Any) -> int:
+    """Number those at 0 in their order. `used` gets which they are; returns how many."""
+    n = 0
+    for i in range(len(number)):
+        if number[i] == 0:
+            used[n], number[i] = i, n
+            n += 1
+    return n
+
+
+@compiled
+def put_kept(faces: Any, is_kept: Any, number: Any, few: Any) -> None:
+    """Put the kept faces into `few`, by the numbers of their corners."""
+    n = 0
     for t in range(len(faces)):
         if is_kept[t]:
             few[n, 0], few[n, 1], few[n, 2] = number[faces[t, 0]], number[faces[t, 1]], number[faces[t, 2]]
             n += 1
-    return few, used
 
 
 @compiled

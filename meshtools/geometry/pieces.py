@@ -7,11 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry import threads
+from meshtools.geometry.compiled import given
+from meshtools.geometry.grouping import label_faces, label_patches
 from meshtools.geometry.neighbours import face_neighbours
 from meshtools.model import FloatArray, IntArray, Mesh
 from meshtools.model_mesh import read_only
@@ -21,11 +24,7 @@ LEAST_ROWS = 1 << 18  # faces of a block that is worth a thread where each takes
 
 def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
     """Number the pieces of a surface: (m,) int32 from 0, pieces in the order of their lowest vertex number."""
-    from meshtools.geometry.piece_kernels import label_faces
-
-    if len(faces) == 0:
-        return np.zeros(0, dtype=np.int32)
-    return np.asarray(label_faces(np.ascontiguousarray(faces, np.int32), n_vertices))
+    return label_faces(given(faces, np.int32), n_vertices) if len(faces) else np.zeros(0, dtype=np.int32)
 
 
 def piece_labels(mesh: Mesh) -> IntArray:
@@ -40,7 +39,7 @@ def area_vectors(vertices: FloatArray, faces: IntArray) -> FloatArray:
     from meshtools.geometry.area_kernels import area_vectors_of
 
     vectors = np.empty((len(faces), 3))
-    points, triangles = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32)
+    points, triangles = given(vertices, np.float64), given(faces, np.int32)
     threads.in_blocks(len(faces), lambda rows: area_vectors_of(points, triangles[rows], vectors[rows]), LEAST_ROWS)
     return vectors
 
@@ -50,7 +49,7 @@ def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
     from meshtools.geometry.area_kernels import areas_of
 
     areas = np.empty(len(faces))
-    points, triangles = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32)
+    points, triangles = given(vertices, np.float64), given(faces, np.int32)
     threads.in_blocks(len(faces), lambda rows: areas_of(points, triangles[rows], areas[rows]), LEAST_ROWS)
     return areas
 
@@ -123,12 +122,19 @@ def piece_boxes(mesh: Mesh, labels: IntArray, n_pieces: int) -> tuple[FloatArray
 
 def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
     """The part of a mesh made of some of its faces, in their order, without vertices that nothing uses any more."""
-    from meshtools.geometry.piece_kernels import taken
+    from meshtools.geometry.piece_kernels import mark_kept, number_marked, put_kept
 
-    faces, used = taken(mesh.faces, np.ascontiguousarray(is_kept, np.bool_), len(mesh.vertices))
-    if len(used) == len(mesh.vertices) and len(faces) == len(mesh.faces):
+    faces, chosen = mesh.faces, given(is_kept, np.bool_)
+    number, used = np.full((2, len(mesh.vertices)), -1, np.int32)
+    blocks = threads.in_blocks(len(faces), lambda rows: (rows, mark_kept(faces[rows], chosen[rows], number)), LEAST_ROWS)
+    n_used, ends = number_marked(number, used), np.cumsum([n for _, n in blocks])
+    if n_used == len(number) and ends[-1] == len(faces):
         return mesh
-    return Mesh(mesh.vertices[used], faces, mesh.source[is_kept], None if mesh.colour is None else mesh.colour[used])
+    few = np.empty((ends[-1], 3), np.int32)
+    kept = [(rows, few[end - n : end]) for (rows, n), end in zip(blocks, ends, strict=True)]
+    threads.at_once([partial(put_kept, faces[rows], chosen[rows], number, part) for rows, part in kept])
+    used = used[:n_used]
+    return Mesh(mesh.vertices[used], few, mesh.source[is_kept], None if mesh.colour is None else mesh.colour[used])
 
 
 def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
@@ -141,9 +147,7 @@ def has_faces(mesh: Mesh, wanted: Mesh) -> NDArray[np.bool_]:
 
 def patches_by_edges(faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.int64]:
     """(m,) the number of the part that each face belongs to; parts hang together by edges of two faces."""
-    from meshtools.geometry.piece_kernels import label_patches
-
-    return np.asarray(label_patches(face_neighbours(faces, n_vertices)), dtype=np.int64)
+    return label_patches(face_neighbours(faces, n_vertices))
 
 
 def faces_at(mesh: Mesh, vertices: IntArray) -> NDArray[np.bool_]:
@@ -152,7 +156,7 @@ def faces_at(mesh: Mesh, vertices: IntArray) -> NDArray[np.bool_]:
 
     is_marked = np.zeros(len(mesh.vertices), dtype=bool)
     is_marked[vertices] = True
-    return np.asarray(touching_faces(mesh.faces, is_marked))
+    return np.asarray(touching_faces(mesh.faces, given(is_marked, np.bool_)))
 
 
 def faces_at_boxes(mesh: Mesh, lows: FloatArray, highs: FloatArray, size_mm: float) -> NDArray[np.bool_]:
@@ -169,7 +173,7 @@ def ring_around(mesh: Mesh, is_in: NDArray[np.bool_]) -> NDArray[np.bool_]:
     from meshtools.geometry.piece_kernels import mark_corners, touching_faces
 
     is_marked = is_in.copy()
-    mark_corners(mesh.faces, touching_faces(mesh.faces, is_in), is_marked)
+    mark_corners(mesh.faces, touching_faces(mesh.faces, given(is_in, np.bool_)), is_marked)
     return is_marked
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
+from meshtools.geometry.compiled import given
 from meshtools.geometry.pieces import face_areas, patches_by_edges, ring_around, take_faces
 from meshtools.geometry.repair_budget import surface_area
 from meshtools.geometry.seam_repair import respan
@@ -50,7 +51,9 @@ def corner_cuts(mesh: Mesh, cluster: NDArray[np.int64], source_index: int) -> li
 def with_islands(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """The cut with what it would part from its piece, or leave hanging there by a corner, where that is no more than the cut's patches beside it."""
     whole = patches_by_edges(mesh.faces, len(mesh.vertices))
-    affected = np.flatnonzero(np.isin(whole, whole[is_cut]) & ~is_cut)
+    is_cut_into = np.zeros(int(whole.max(initial=-1)) + 1, dtype=bool)
+    is_cut_into[whole[is_cut]] = True
+    affected = np.flatnonzero(is_cut_into[whole] & ~is_cut)
     if not len(affected):
         return is_cut
     parts = patches_by_edges(mesh.faces[affected], len(mesh.vertices))
@@ -58,7 +61,7 @@ def with_islands(mesh: Mesh, is_cut: NDArray[np.bool_]) -> NDArray[np.bool_]:
     cut = np.flatnonzero(is_cut)
     patch = patches_by_edges(mesh.faces[cut], len(mesh.vertices))
     patch_area = np.bincount(patch, face_areas(mesh.vertices, mesh.faces[cut]))
-    largest = np.zeros(int(whole.max()) + 1)
+    largest = np.zeros(len(is_cut_into))
     np.maximum.at(largest, whole[affected], area[parts])
     beside = np.zeros(len(area))  # area of the patches that each part meets at a corner
     for part, one in _meetings(mesh, (affected, parts), (cut, patch)):
@@ -78,7 +81,7 @@ def _meetings(
     (rows, part), (cut, patch) = parts, patches
     is_at = np.zeros(len(mesh.vertices), dtype=bool)
     is_at[mesh.faces[cut]] = True
-    near = np.flatnonzero(touching_faces(mesh.faces[rows], is_at))
+    near = np.flatnonzero(touching_faces(given(mesh.faces[rows], np.int32), given(is_at, np.bool_)))
     corners = np.concatenate([mesh.faces[rows[near]].ravel(), mesh.faces[cut].ravel()])
     of = np.concatenate([np.repeat(part[near], 3), np.repeat(patch, 3)])
     is_patch = np.arange(len(of)) >= 3 * len(near)

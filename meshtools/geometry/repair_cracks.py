@@ -11,6 +11,7 @@ from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.orient import rim_half_edges
 from meshtools.geometry.pieces import piece_labels
 from meshtools.geometry.repair_budget import Repair
+from meshtools.geometry.threads import n_threads
 from meshtools.model import FloatArray, IntArray, Mesh
 from meshtools.model_mesh import read_only
 
@@ -53,7 +54,7 @@ def _vertices_on_edges(vertices: FloatArray, start: IntArray, end: IntArray, pie
     reach = ON_EDGE_RATIO * float(np.linalg.norm(np.ptp(vertices, axis=0)))
     a, b = vertices[start], vertices[end]
     length = np.linalg.norm(b - a, axis=1)
-    near = cKDTree(vertices[rim]).query_ball_point((a + b) / 2, length / 2 + reach)
+    near = cKDTree(vertices[rim]).query_ball_point((a + b) / 2, length / 2 + reach, workers=n_threads())
     edges = np.repeat(np.arange(len(start)), [len(rows) for rows in near])
     found = rim[np.array([row for rows in near for row in rows], dtype=np.int64)] if len(edges) else np.zeros(0, np.int32)
     is_other = (found != start[edges]) & (found != end[edges]) & (piece[found] == piece[start[edges]])
@@ -71,21 +72,24 @@ def _vertices_on_edges(vertices: FloatArray, start: IntArray, end: IntArray, pie
 
 def _divided(mesh: Mesh, start: IntArray, end: IntArray, face: IntArray, on_edges: dict[int, list[int]]) -> Mesh | None:
     """The mesh with those faces divided; a face with several such edges is divided at one of them, the rest in the next round."""
-    is_whole: NDArray[np.bool_] = np.ones(len(mesh.faces), dtype=bool)
-    parts: list[list[int]] = []
-    source: list[int] = []
+    fans: list[tuple[int, list[list[int]]]] = []
     for edge, vertices in on_edges.items():
         row = int(face[edge])
         tip = next((int(v) for v in mesh.faces[row] if v not in (start[edge], end[edge])), -1)
-        if not is_whole[row] or tip < 0 or tip in vertices:
-            continue
-        path = [int(start[edge]), *vertices, int(end[edge])]
-        fan = [[u, v, tip] for u, v in pairwise(path)]
-        if is_degenerate(mesh.vertices, np.array(fan, dtype=np.int32)).any():
-            continue
-        is_whole[row] = False
-        parts += fan
-        source += [int(mesh.source[row])] * len(fan)
+        if tip >= 0 and tip not in vertices:
+            fans.append((row, [[u, v, tip] for u, v in pairwise([int(start[edge]), *vertices, int(end[edge])])]))
+    if not fans:
+        return None
+    is_flat = is_degenerate(mesh.vertices, np.array([part for _, fan in fans for part in fan], dtype=np.int32))
+    n_flat = np.add.reduceat(is_flat.astype(np.int64), np.cumsum([0, *(len(fan) for _, fan in fans[:-1])]))
+    is_whole: NDArray[np.bool_] = np.ones(len(mesh.faces), dtype=bool)
+    parts: list[list[int]] = []
+    source: list[int] = []
+    for (row, fan), n in zip(fans, n_flat.tolist(), strict=True):
+        if n == 0 and is_whole[row]:
+            is_whole[row] = False
+            parts += fan
+            source += [int(mesh.source[row])] * len(fan)
     if not parts:
         return None
     faces = np.concatenate([mesh.faces[is_whole], np.array(parts, dtype=np.int32)])

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
+from meshtools.geometry.grouping import label_patches
 from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.orient import points_inside
 from meshtools.geometry.pieces import mesh_areas, piece_labels, take_faces
@@ -115,8 +116,6 @@ def _body_share(mesh: Mesh, is_own: NDArray[np.bool_], whole_mm3: float) -> floa
 
 def _find_parts(mesh: Mesh) -> _Parts | None:
     """The parts of the surface; None where every piece is one part, so that nothing hangs anywhere."""
-    from meshtools.geometry.piece_kernels import label_patches
-
     if len(mesh.faces) == 0:
         return None
     across = face_neighbours(mesh.faces, len(mesh.vertices))

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.collapse_start_kernels import chain_corners
 from meshtools.geometry.compiled import compiled
 
 MOST_RING = 256  # a vertex with more neighbours is no spike
@@ -100,15 +99,13 @@ def _needle_share(figures: Any, needles: Any, leaning: Any) -> float:
 
 
 @compiled
-def steep_vertices(
-    vertices: Any, faces: Any, vectors: Any, is_asked: Any, rough: float, steep: float, flat: float, needles: Any, leaning: Any
-) -> Any:
-    """(n,) True for spikes among those asked for (n,). vectors (m, 3): area vectors; the limits are those of `spikes`, needles (k, 2)."""
-    n_vertices = len(vertices)
-    first, _, after = chain_corners(faces, n_vertices)
-    is_spike, partner = np.zeros(n_vertices, np.bool_), np.full(n_vertices, -1, np.int64)
+def steep_vertices(mesh: Any, vectors: Any, chain: Any, rows: Any, is_asked: Any, limits: Any, is_spike: Any, partner: Any) -> None:
+    """Mark the spikes among the vertices of some rows (first, last) that are asked for (n,). mesh: vertices and faces; vectors (m, 3): area vectors;
+    chain: `chain_corners` of the faces; the limits are those of `spikes`, needles (k, 2). partner (n,): the corner of its ring without which a
+    vertex is most of a needle; of two beside each other, each in the other's ring, one hides the other."""
+    (vertices, faces), (first, _, after), (rough, steep, flat, needles, leaning) = mesh, chain, limits
     following, buffer, normal, figures = np.empty((MOST_RING, 2), np.int64), np.empty(MOST_RING, np.int64), np.empty(3), np.empty(4)
-    for vertex in range(n_vertices):
+    for vertex in range(rows[0], rows[1]):
         if not is_asked[vertex]:
             continue
         x, y, z, whole, corner = 0.0, 0.0, 0.0, 0.0, first[vertex]
@@ -133,6 +130,3 @@ def steep_vertices(
             share = _needle_share(figures, needles, leaning)
             if share >= most:
                 most, partner[vertex] = share, ring[i]
-    for vertex in range(n_vertices):  # two beside each other, each in the other's ring, hide one another
-        is_spike[vertex] |= partner[vertex] >= 0 and partner[partner[vertex]] == vertex
-    return is_spike

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry import threads
+from meshtools.geometry.compiled import given
 from meshtools.geometry.pieces import area_vectors, ring_around
 from meshtools.model import Mesh
 
@@ -55,14 +57,17 @@ def _around(mesh: Mesh, tips: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDA
     is_in[tips] = True
     for _ in range(2):
         is_in = ring_around(mesh, is_in)
-    return is_in, np.asarray(touching_faces(mesh.faces, ring_around(mesh, is_in)))
+    return is_in, np.asarray(touching_faces(mesh.faces, given(ring_around(mesh, is_in), np.bool_)))
 
 
 def laid_flat(mesh: Mesh, tips: NDArray[np.integer[Any]], found: NDArray[np.int32]) -> Mesh:
     """The mesh with each tip in the middle of its ring's corners that are no spikes. Around a tip each of them follows it once."""
-    start, end = mesh.faces.ravel(), mesh.faces[:, [1, 2, 0]].ravel()
+    from meshtools.geometry.piece_kernels import touching_faces
+
     is_tip, is_found = np.zeros((2, len(mesh.vertices)), dtype=bool)
     is_tip[tips], is_found[found] = True, True
+    around = mesh.faces[touching_faces(mesh.faces, given(is_tip, np.bool_))]
+    start, end = around.ravel(), around[:, [1, 2, 0]].ravel()
     is_side = is_tip[start] & ~is_found[end]
     start, end = start[is_side], end[is_side]
     count = np.bincount(start, minlength=len(mesh.vertices))
@@ -74,7 +79,13 @@ def laid_flat(mesh: Mesh, tips: NDArray[np.integer[Any]], found: NDArray[np.int3
 
 
 def _steep_vertices(mesh: Mesh, is_asked: NDArray[np.bool_]) -> NDArray[np.int64]:
+    from meshtools.geometry.collapse_start_kernels import chain_corners
     from meshtools.geometry.spike_kernels import steep_vertices
 
+    n, vectors = len(mesh.vertices), area_vectors(mesh.vertices, mesh.faces)
+    args = (mesh.vertices, mesh.faces), vectors, chain_corners(mesh.faces, n)
     limits = ROUGH_RATIO, STEEP_RATIO, FLAT_AROUND_RATIO, np.array(NEEDLES), LEANING
-    return np.flatnonzero(steep_vertices(mesh.vertices, mesh.faces, area_vectors(mesh.vertices, mesh.faces), is_asked, *limits))
+    is_spike, partner = np.zeros(n, dtype=bool), np.full(n, -1, dtype=np.int64)
+    threads.in_blocks(n, lambda rows: steep_vertices(*args, (rows.start, rows.stop), is_asked, limits, is_spike, partner))
+    is_paired = (partner >= 0) & (partner[partner] == np.arange(n))
+    return np.flatnonzero(is_spike | is_paired)

@@ -18,6 +18,18 @@ ROUNDING_SQUARED = 1e-20  # of the sides squared: so little nothing is told apar
 
 
 @compiled
+def box_of(vertices: Any, faces: Any) -> Any:
+    """Lowest and highest corner (3,) of the box around the faces."""
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    for t in range(len(faces)):
+        for k in range(3):
+            for axis in range(3):
+                x = vertices[faces[t, k], axis]
+                low[axis], high[axis] = min(low[axis], x), max(high[axis], x)
+    return low, high
+
+
+@compiled
 def _first_pivots(middles: Any, start: int, end: int, place: int, axis: int) -> Any:
     """Two keys, below and above the one that comes to `place`, as far as some of middles[start:end] tell."""
     some = np.sort(middles[start : end : 1 + (end - start) // ENOUGH_KEYS, axis])

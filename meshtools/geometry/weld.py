@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from meshtools.geometry import threads
 from meshtools.geometry.audit import is_degenerate
+from meshtools.geometry.compiled import given
 from meshtools.geometry.neighbours import mesh_half_edge_counts
-from meshtools.geometry.pieces import area_vectors, take_faces
+from meshtools.geometry.pieces import LEAST_ROWS, area_vectors, take_faces
 from meshtools.model import ColourArray, FloatArray, IntArray, Mesh
 
 SAME_POINT_RATIO = 1e-9
@@ -45,23 +46,52 @@ def weld_scan(vertices: FloatArray, faces: IntArray, colour: ColourArray | None)
     vertices (n, 3), faces (m, 3) as read, perhaps with coordinates that are not finite. A duplicate has the corners of an earlier face in
     any order. A flat face whose three corners differ is taken out by an edge flip, so that no slit is left.
     """
-    from meshtools.geometry.weld_kernels import finite_faces, proper_faces, single_faces
-
-    vertices, faces = np.ascontiguousarray(vertices, np.float64), np.ascontiguousarray(faces, np.int32).reshape(-1, 3)
-    is_kept, is_used, low, high = finite_faces(vertices, faces)
+    points, corners = given(vertices, np.float64), given(np.reshape(faces, (-1, 3)), np.int32)
+    is_kept, is_used, low, high = _finite_faces(points, corners)
     step = max(float(np.linalg.norm(high - low)) * SAME_POINT_RATIO, np.finfo(np.float64).tiny) if is_kept.any() else 1.0
-    firsts, group = _merge_points(vertices, is_used, low, step)
-    counts = {"n_not_finite_removed": len(faces) - int(is_kept.sum()), "n_vertices_merged": int(is_used.sum()) - len(firsts)}
-    triangles, n_repeated = proper_faces(faces, is_kept, group)
-    is_single = single_faces(triangles, len(firsts))
+    firsts, group = _merge_points(points, is_used, low, step)
+    counts = {"n_not_finite_removed": len(corners) - int(is_kept.sum()), "n_vertices_merged": int(is_used.sum()) - len(firsts)}
+    triangles, n_repeated = _proper_faces(corners, is_kept, group)
+    is_single = _are_single(triangles, len(firsts))
     counts |= {"n_degenerate_removed": n_repeated, "n_duplicates_removed": len(triangles) - int(is_single.sum())}
     del is_kept, is_used, group
     triangles = triangles if is_single.all() else triangles[is_single]
-    mesh = Mesh(vertices[firsts], triangles, np.zeros(len(triangles), np.uint16), None if colour is None else colour[firsts])
+    mesh = Mesh(points[firsts], triangles, np.zeros(len(triangles), np.uint16), None if colour is None else colour[firsts])
     del triangles, is_single
     mesh, n_flat = flip_flat_faces(mesh)
     counts["n_flat_faces_flipped"] = n_flat
     return Welded(take_faces(mesh, np.ones(len(mesh.faces), dtype=bool)), counts)
+
+
+def _finite_faces(vertices: FloatArray, faces: IntArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_], FloatArray, FloatArray]:
+    """Faces (m,) whose corners are finite, vertices (n,) that these use, and the lowest and highest corner (3,) of their box."""
+    from meshtools.geometry.weld_kernels import finite_faces
+
+    is_kept, is_used = np.zeros(len(faces), bool), np.zeros(len(vertices), bool)
+    boxes = threads.in_blocks(len(faces), lambda rows: finite_faces(vertices, faces[rows], is_kept[rows], is_used), LEAST_ROWS)
+    return is_kept, is_used, np.min([low for low, _ in boxes], axis=0), np.max([high for _, high in boxes], axis=0)
+
+
+def _proper_faces(faces: IntArray, is_kept: NDArray[np.bool_], group: IntArray) -> tuple[IntArray, int]:
+    """The kept faces (k, 3) between merged vertices, without those that name a vertex twice; and how many did."""
+    from meshtools.geometry.weld_kernels import proper_faces
+
+    triangles = np.empty_like(faces)
+    blocks = threads.in_blocks(len(faces), lambda rows: (rows, *proper_faces(faces[rows], is_kept[rows], group, triangles[rows])), LEAST_ROWS)
+    n_repeated = sum(n for *_, n in blocks)
+    if sum(n for _, n, _ in blocks) < len(faces):
+        triangles = np.concatenate([triangles[rows][:n] for rows, n, _ in blocks])
+    return triangles, n_repeated
+
+
+def _are_single(faces: IntArray, n_vertices: int) -> NDArray[np.bool_]:
+    """(m,) True but for faces that have the corners of an earlier one, in any order."""
+    from meshtools.geometry.weld_kernels import faces_of_lowest, mark_repeated
+
+    order, starts = faces_of_lowest(faces, n_vertices)
+    is_single = np.ones(len(faces), bool)
+    threads.in_blocks(n_vertices, lambda rows: mark_repeated(faces, order, starts, rows.start, rows.stop, is_single), LEAST_ROWS)
+    return is_single
 
 
 def _merge_points(vertices: FloatArray, is_used: NDArray[np.bool_], low: FloatArray, step: float) -> tuple[IntArray, IntArray]:

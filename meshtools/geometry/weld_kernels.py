@@ -13,9 +13,9 @@ FEW = 32  # faces with one lowest corner that are compared each with each; more 
 
 
 @compiled
-def finite_faces(vertices: Any, faces: Any) -> Any:
-    """Faces (m,) whose corners are finite, vertices (n,) that these use, and the lowest and highest corner (3,) of their box."""
-    is_kept, is_used = np.zeros(len(faces), np.bool_), np.zeros(len(vertices), np.bool_)
+def finite_faces(vertices: Any, faces: Any, is_kept: Any, is_used: Any) -> Any:
+    """Set is_kept (m,) of each face: whether its corners are finite, and mark the vertices (n,) that such faces use. Returns the lowest and the
+    highest corner (3,) of a box around vertices used, which holds all that were not yet marked."""
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for t in range(len(faces)):
         is_finite = True
@@ -31,7 +31,7 @@ def finite_faces(vertices: Any, faces: Any) -> Any:
                 is_used[vertex] = True
                 for axis in range(3):
                     low[axis], high[axis] = min(low[axis], vertices[vertex, axis]), max(high[axis], vertices[vertex, axis])
-    return is_kept, is_used, low, high
+    return low, high
 
 
 @compiled
@@ -104,9 +104,10 @@ def follow_repeats(first: int, last: int, group: Any) -> None:
 
 
 @compiled
-def proper_faces(faces: Any, is_kept: Any, group: Any) -> Any:
-    """The kept faces (k, 3) between merged vertices, without those that name a vertex twice; and how many did."""
-    triangles, n, n_repeated = np.empty_like(faces), 0, 0
+def proper_faces(faces: Any, is_kept: Any, group: Any, triangles: Any) -> Any:
+    """Put the kept faces between merged vertices, without those that name a vertex twice, into `triangles`; how many there are, and how many did
+    name one twice."""
+    n, n_repeated = 0, 0
     for t in range(len(faces)):
         if not is_kept[t]:
             continue
@@ -116,7 +117,7 @@ def proper_faces(faces: Any, is_kept: Any, group: Any) -> Any:
             continue
         triangles[n, 0], triangles[n, 1], triangles[n, 2] = a, b, c
         n += 1
-    return triangles if n == len(faces) else triangles[:n].copy(), n_repeated
+    return n, n_repeated
 
 
 @compiled
@@ -128,9 +129,9 @@ def _others(face: Any) -> Any:
 
 
 @compiled
-def single_faces(faces: Any, n_vertices: int) -> Any:
-    """(m,) True but for faces that have the corners of an earlier one, in any order."""
-    starts = np.zeros(n_vertices + 1, np.int64)
+def faces_of_lowest(faces: Any, n_vertices: int) -> Any:
+    """Faces (m,) int32 grouped by their lowest corner, and where the group of each vertex starts (n + 1,)."""
+    starts = np.zeros(n_vertices + 1, np.int32)
     for t in range(len(faces)):
         starts[min(faces[t, 0], faces[t, 1], faces[t, 2]) + 1] += 1
     for v in range(n_vertices):
@@ -140,8 +141,13 @@ def single_faces(faces: Any, n_vertices: int) -> Any:
         low = min(faces[t, 0], faces[t, 1], faces[t, 2])
         order[place[low]] = t
         place[low] += 1
-    is_single = np.ones(len(faces), np.bool_)
-    for v in range(n_vertices):
+    return order, starts
+
+
+@compiled
+def mark_repeated(faces: Any, order: Any, starts: Any, first: int, last: int, is_single: Any) -> None:
+    """Unmark the faces (m,) that have the corners of an earlier one, in any order, and a lowest corner from `first` to before `last`."""
+    for v in range(first, last):
         own = order[starts[v] : starts[v + 1]]
         if len(own) <= FEW:
             for i in range(1, len(own)):
@@ -154,9 +160,8 @@ def single_faces(faces: Any, n_vertices: int) -> Any:
         keys = np.empty(len(own), np.int64)
         for i in range(len(own)):
             middle, high = _others(faces[own[i]])
-            keys[i] = np.int64(middle) * n_vertices + high
+            keys[i] = np.int64(middle) * len(starts) + high
         sorted_ = np.argsort(keys, kind="mergesort")
         for i in range(1, len(own)):
             if keys[sorted_[i]] == keys[sorted_[i - 1]]:
                 is_single[own[sorted_[i]]] = False
-    return is_single
