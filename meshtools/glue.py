@@ -1,4 +1,4 @@
-"""What the Snakefile asks. Only this module and `start_build.py`, which starts Snakemake, know it. Loaded with each start, it loads little."""
+"""What the Snakefile asks. Only this module and those which start Snakemake (`start_build.py`, `light_snakemake.py`) know it. It loads little."""
 
 from __future__ import annotations
 

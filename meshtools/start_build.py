@@ -99,7 +99,8 @@ def run_snakemake(workspace: Workspace, outputs: Sequence[str], cores: int, tick
         targets = [*(lot_mark(number) for number in range(len(lots))), *(path for path in outputs if path not in in_lots)]
         planned = str(lay_down_plan(workspace, batch, limits, lots))
         environment = os.environ | FOR_LIBRARIES | {"BONEWRIGHT_WORKER": address, "BONEWRIGHT_LOCK_HELD": "1", PLANNED: planned}
-        command = [sys.executable, "-P", "-m", "snakemake", "-s", str(SNAKEFILE), "--directory", str(batch), "--cores", str(cores), "--", *targets]
+        places = ["-s", str(SNAKEFILE), "--directory", str(batch)]
+        command = [sys.executable, "-P", "-m", "meshtools.light_snakemake", *places, "--cores", str(cores), "--", *targets]
         child = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, cwd=batch, preexec_fn=die_with_parent)
         while not _has_ended(child):
             tick()

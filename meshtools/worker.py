@@ -15,6 +15,7 @@ import selectors
 import signal
 import socket
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
@@ -22,7 +23,7 @@ from pathlib import Path
 
 from meshtools.errors import is_passing
 from meshtools.fence import STOPPED, TRY_AGAIN, WATCH_S, Watch, job_log, read_limits
-from meshtools.geometry.compiled import compile_all
+from meshtools.geometry.compiled import compile_all, spare_lock_calls
 from meshtools.geometry.threads import CORES
 from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
 from meshtools.machine_memory import machine_memory, resident_mb
@@ -34,6 +35,7 @@ WARM_MODULES = (
 )  # fmt: skip
 
 
+LEFT_FOR_LATER = ("scipy.ndimage", "scipy.optimize")
 LOOPS_OF_ROUTES = frozenset({"cnc", "mould"})
 MOST_KEPT_MB = 128  # what a child may hold beyond the worker's own memory and still be given a further job
 
@@ -273,20 +275,18 @@ class Worker:
         connection.close()
 
 
-def spare_imports() -> None:
-    """Let trimesh go without networkx, as it does wherever the package is installed without what only its tests need: it takes as long as numpy."""
+@contextlib.contextmanager
+def spared_imports() -> Iterator[None]:
+    """Let trimesh be loaded without what it takes where it finds it and nobody asks it for. networkx stays away, as it does wherever the package is
+    installed without what only its tests need: it takes as long as numpy. The others are there again afterwards, for moulds and tubes."""
     sys.modules.setdefault("networkx", None)  # type: ignore[arg-type]
-
-
-def spare_lock_calls() -> None:
-    """Take away numba's events at each taking and release of LLVM's lock, to which nobody listens: thousands of them, a fifth of the time that it
-    takes to load the loops. No part of llvmlite's interface: 0.50 has it, in another version they stay."""
-    import numba  # noqa: F401 - it sets the calls
-    from llvmlite.binding import ffi  # type: ignore[import-untyped]
-
-    callbacks = getattr(getattr(ffi.lib, "_lock", None), "_cblist", None)
-    if isinstance(callbacks, list):
-        callbacks.clear()
+    away = [name for name in LEFT_FOR_LATER if name not in sys.modules]
+    sys.modules.update(dict.fromkeys(away))  # type: ignore[arg-type]
+    try:
+        yield
+    finally:
+        for name in away:
+            del sys.modules[name]
 
 
 def main() -> None:
@@ -296,9 +296,9 @@ def main() -> None:
     os.chdir(batch)
     worker = Worker(address)
     gc.disable()  # all that is loaded here stays: looking through it for garbage took a fifth of the time
-    spare_imports()
-    for name in WARM_MODULES:
-        import_module(name)
+    with spared_imports():
+        for name in WARM_MODULES:
+            import_module(name)
     spare_lock_calls()
     compile_all(has_routes=not LOOPS_OF_ROUTES.isdisjoint(stages))
     gc.freeze()

@@ -230,7 +230,7 @@ def processes_below(pid: int) -> dict[int, str]:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("command", "n_before", "longest_wait_s"),
-    [("meshtools.worker", 0, 4.0), ("meshtools.worker", 1, 0.0), ("snakemake", 0, 4.0)],
+    [("meshtools.worker", 0, 4.0), ("meshtools.worker", 1, 0.0), ("meshtools.light_snakemake", 0, 4.0)],
     ids=["worker", "child of the worker", "snakemake"],
 )
 def test_a_build_goes_on_after_a_process_of_it_was_killed_at_any_moment(
