@@ -5,6 +5,8 @@ BIN := $(VENV)/bin
 DEMO := demo
 STAMP := $(VENV)/.installed
 TEST_STAMP := $(VENV)/.installed-for-tests
+LOOPS := $(VENV)/.compiled
+INSTALLED_FROM := pyproject.toml constraints.txt setup/install.sh
 SECONDS ?= 60
 EVERY ?= 1
 
@@ -25,36 +27,48 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: setup setup-test demo test check faults fuzz bench bench-batch bench-symmetry bench-torture viewer
+.PHONY: setup setup-test libraries browser real-bones demo test check faults fuzz bench bench-batch bench-symmetry bench-torture viewer
 
-setup: $(STAMP)
+setup: $(LOOPS)
 
-$(STAMP): pyproject.toml constraints.txt setup/system_libraries.sh
-	sh setup/system_libraries.sh
-	$(PYTHON) setup/check_python.py
-	$(BIN)/python -m pip --version >/dev/null 2>&1 || $(PYTHON) -m venv --clear $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --compile -c constraints.txt -e .
-	$(BIN)/python -m compileall -q meshtools
+libraries:
+	@sh setup/system_libraries.sh
+
+browser: libraries
+	@sh setup/system_libraries.sh browser
+
+$(STAMP): $(INSTALLED_FROM) | libraries
+	PYTHON='$(PYTHON)' sh setup/install.sh $(VENV)
+	touch $@
+
+$(TEST_STAMP): $(INSTALLED_FROM) | libraries
+	PYTHON='$(PYTHON)' sh setup/install.sh $(VENV) '[test]'
+	touch $(STAMP) $@
+
+# what is compiled already is only looked at
+$(LOOPS): $(STAMP) $(wildcard meshtools/geometry/*.py)
 	$(BIN)/python -P -m meshtools.geometry.compiled
 	touch $@
 
-setup-test: $(TEST_STAMP)
+real-bones: $(TEST_STAMP)
+	@$(BIN)/python tests/real_bones.py
 
-$(TEST_STAMP): $(STAMP)
-	sh setup/system_libraries.sh browser
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --compile -c constraints.txt -e '.[test]'
-	$(BIN)/python tests/real_bones.py
-	touch $@
+# by the make below, two at a time, so that a browser comes while packages do, and linters run while loops are compiled; $(TEST_STAMP) makes $(STAMP), too
+setup-test:
+	@$(MAKE) --no-print-directory -j 2 $(TEST_STAMP) browser
+	@$(MAKE) --no-print-directory -j 2 $(LOOPS) real-bones
 
 demo: setup
 	@test -d $(DEMO)/config || $(BIN)/bonewright demo $(DEMO)
 	@$(BIN)/bonewright build --batch $(DEMO); code=$$?; test $$code -le 1
 
-check: setup-test
+check: $(TEST_STAMP)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 
-test: check
+test:
+	@$(MAKE) --no-print-directory -j 2 $(TEST_STAMP) browser
+	@$(MAKE) --no-print-directory -j 2 $(LOOPS) check real-bones
 	$(BIN)/python -m pytest -q -n 2 --dist worksteal -p no:cacheprovider --durations=40
 
 faults: setup-test
