@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from dog_individuals import damage, read_bone
+from made_once import made_once, own_copy
 from scanned_individuals import moved, turn, write_batch
 from six_bones import bonewright
 from solid_shapes import ball
@@ -55,18 +56,28 @@ def make_batch(folder: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def batch(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_batch(tmp_path_factory.mktemp("assembly") / "batch")
+def answered(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    return made_once(tmp_path_factory, "assembly", ask)
 
 
 @pytest.fixture(scope="module")
-def answer(batch: Path) -> dict[str, Any]:
+def batch(tmp_path_factory: pytest.TempPathFactory, answered: tuple[Path, dict[str, Any]]) -> Path:
+    return own_copy(tmp_path_factory, answered[0])
+
+
+@pytest.fixture(scope="module")
+def answer(answered: tuple[Path, dict[str, Any]]) -> dict[str, Any]:
+    return answered[1]
+
+
+def ask(folder: Path) -> tuple[Path, dict[str, Any]]:
+    batch = make_batch(folder)
     done = bonewright("assembly", "Bench", "--batch", batch, "--json")
     assert done.returncode == 0, done.stdout + done.stderr
     facts: dict[str, Any] = json.loads(done.stdout)
     written = json.loads((batch / "results/assemblies/bench.json").read_text(encoding="utf-8"))
     assert written == {key: value for key, value in facts.items() if key != "file"}
-    return facts
+    return batch, facts
 
 
 @pytest.mark.slow

@@ -9,6 +9,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from made_once import made_once
 from six_bones import bonewright, build, edit, make_six_bones
 
 
@@ -48,12 +49,16 @@ def test_an_unsigned_part_is_not_handed_over(batch: Path) -> None:
 @pytest.fixture(scope="module")
 def handed_over(built_once: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
     """The six bones with a signed skull that went to Shop 2 and was built again, and what that build ran. Copy it, do not change it."""
-    batch = Path(shutil.copytree(built_once, tmp_path_factory.mktemp("handed over") / "batch"))
-    sign_off(batch, "skull")
-    build(batch)
-    given = bonewright("hand-over", "mount/skull", "--to", "Shop 2", "--batch", batch, "--json")
-    assert given.returncode == 0, given.stderr
-    return batch, build(batch)["ran"]
+
+    def make(folder: Path) -> tuple[Path, list[str]]:
+        batch = Path(shutil.copytree(built_once, folder))
+        sign_off(batch, "skull")
+        build(batch)
+        given = bonewright("hand-over", "mount/skull", "--to", "Shop 2", "--batch", batch, "--json")
+        assert given.returncode == 0, given.stderr
+        return batch, build(batch)["ran"]
+
+    return made_once(tmp_path_factory, "handed over", make)
 
 
 @pytest.mark.slow

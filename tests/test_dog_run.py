@@ -13,6 +13,7 @@ import igl
 import numpy as np
 import pytest
 from dog_individuals import damage, read_bone, replica_in_second_reader, warp, write_scan
+from made_once import made_once
 from six_bones import bonewright, build
 
 from meshtools.files.mesh_ply import read_replica_ply
@@ -67,9 +68,14 @@ def write_batch(folder: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def batch(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = write_batch(tmp_path_factory.mktemp("dog"))
-    build(folder)
-    return folder
+    """Built once for all; read, never changed."""
+
+    def make(folder: Path) -> Path:
+        folder.mkdir()
+        build(write_batch(folder))
+        return folder
+
+    return made_once(tmp_path_factory, "dog", make)
 
 
 def truth_of(slug: str) -> tuple[np.ndarray, np.ndarray]:

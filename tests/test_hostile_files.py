@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from fuzz_readers import FOUND, Targets, is_sentence
 from hostile_files import CANARY, Hostile, outside, scan_cases, slow_cases, table_cases, write
+from made_once import made_once
 from six_bones import make_six_bones_tables
 from watched_reading import LONGEST_S, Outcome, read_watched
 
@@ -24,6 +25,7 @@ SCANS, SLOW, TABLES = scan_cases(), slow_cases(), table_cases()
 
 def read_all(folder: Path, cases: Mapping[str, Hostile]) -> dict[str, Outcome]:
     """Lay each scan down in a batch of its own beside a folder that nobody may read, and read them all."""
+    folder.mkdir(exist_ok=True)
     outside(folder)
     requests = []
     for number, case in enumerate(cases.values()):
@@ -45,12 +47,16 @@ def tree(folder: Path) -> set[str]:
 
 @pytest.fixture(scope="module")
 def scans(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Outcome]:
-    return read_all(tmp_path_factory.mktemp("scans"), SCANS)
+    return made_once(tmp_path_factory, "hostile scans", lambda folder: read_all(folder, SCANS))
 
 
 @pytest.fixture(scope="module")
 def tables(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Outcome]:
-    folder = tmp_path_factory.mktemp("tables")
+    return made_once(tmp_path_factory, "hostile tables", read_tables)
+
+
+def read_tables(folder: Path) -> dict[str, Outcome]:
+    folder.mkdir()
     outside(folder)
     requests = []
     for number, case in enumerate(TABLES.values()):

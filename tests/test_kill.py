@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+from made_once import made_once
 from six_bones import BONEWRIGHT, build, result_hashes
 from tiny_batch import make_tiny_batch
 
@@ -19,7 +20,11 @@ N_BUNDLES = 4
 @pytest.fixture(scope="module")
 def durations_s(tmp_path_factory: pytest.TempPathFactory) -> tuple[float, float]:
     """Seconds from the start of an undisturbed build to its first job, and to its end."""
-    batch = make_tiny_batch(tmp_path_factory.mktemp("whole") / "batch")
+    return made_once(tmp_path_factory, "whole", time_build)
+
+
+def time_build(folder: Path) -> tuple[float, float]:
+    batch = make_tiny_batch(folder)
     start_s = time.monotonic()
     process = subprocess.Popen([*BONEWRIGHT, "build", "--batch", str(batch)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     to_first_s = wait_for_a_job(batch, process) - start_s

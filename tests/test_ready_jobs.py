@@ -10,6 +10,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from made_once import made_once, own_copy
 from six_bones import bonewright, build, edit, jobs_run_since, newest_ns
 from tiny_batch import CONFIG, make_tiny_batch
 
@@ -18,7 +19,11 @@ ROUTES = "routes:\n  femur-left: [small-printer]\nmachines:\n  small-printer: {r
 
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    batch = make_tiny_batch(tmp_path_factory.mktemp("routes") / "batch")
+    return own_copy(tmp_path_factory, made_once(tmp_path_factory, "routes", make_routes))
+
+
+def make_routes(folder: Path) -> Path:
+    batch = make_tiny_batch(folder)
     (batch / "config/config.yaml").write_text(CONFIG + ROUTES, encoding="utf-8")
     build(batch)
     return batch

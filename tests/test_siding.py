@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from dog_individuals import read_bone, warp, write_scan
+from made_once import made_once, own_copy
 from six_bones import bonewright, build
 
 from meshtools.comparisons import Partner, checked_finds, partners_of, settled_by
@@ -138,7 +139,10 @@ TABLES = {
 @pytest.fixture(scope="module")
 def dogs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two individuals; the left humerus of the second is registered as a right one."""
-    folder = tmp_path_factory.mktemp("dogs")
+    return own_copy(tmp_path_factory, made_once(tmp_path_factory, "dogs", make_dogs))
+
+
+def make_dogs(folder: Path) -> Path:
     for name, bone, factor in (("a-left", "humerus_L", 1.0), ("a-right", "humerus_R", 1.0), ("b-wrong", "humerus_L", 0.9)):
         mesh = individual(bone, len(name), factor)
         write_scan(folder / "scans" / f"{name}.stl", mesh.vertices, mesh.faces)
