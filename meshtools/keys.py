@@ -24,9 +24,10 @@ UNREADABLE = "unreadable"
 END_OF_MEMORY = "."
 COMPANION_SUFFIXES = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
 LIBRARIES = (
-    "ezdxf", "fast-simplification", "lib3mf", "libigl", "manifold3d", "numba", "numpy", "open3d", "pillow", "pymeshlab", "scipy", "shapely",
+    "ezdxf", "fast-simplification", "lib3mf", "libigl", "manifold3d", "numba", "numpy", "open3d-cpu", "pillow", "pymeshlab", "scipy", "shapely",
     "trimesh", "typst",
 )  # fmt: skip
+ALSO_AS = {"open3d-cpu": "open3d"}  # the same library with what a graphics card would need
 
 
 def sha256_of(value: Any) -> str:
@@ -215,4 +216,11 @@ def sealed(stage: str, name: str, job: dict[str, Any]) -> dict[str, Any]:
 @cache
 def library_versions() -> tuple[str, ...]:
     """Name and version of each library whose results end up in files."""
-    return tuple(f"{name}=={metadata.version(name)}" for name in LIBRARIES)
+    return tuple(f"{name}=={_version(name)}" for name in LIBRARIES)
+
+
+def _version(name: str) -> str:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return metadata.version(ALSO_AS[name])
