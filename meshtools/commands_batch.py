@@ -15,6 +15,7 @@ from typing import Any
 from meshtools.answer import DONE, PERSON_NEEDED, RUN_FAILED, Answer
 from meshtools.batch_lock import lock_batch
 from meshtools.commands_hand_over import new_key_words
+from meshtools.commands_routes import open_routes, route_totals
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.fence import job_log
@@ -35,7 +36,10 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 SHARES = {"own_bone": "own bone", "own_animal": "own animal", "filled": "any source"}
 __all__ = ["build", "check", "demo_batch", "intake", "new_batch", "plan", "status", "verify"]
 
-NOTHING_TO_PLAN = "There is nothing to plan: config.yaml names no target (under 'targets'), or skeleton.csv no element."
+NOTHING_TO_PLAN = (
+    "There is nothing to plan: config.yaml names no target (under 'targets'), or skeleton.csv no element. If your batch is another folder, name it "
+    "with --batch."
+)
 
 
 def new_batch(options: argparse.Namespace) -> Answer:
@@ -243,7 +247,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
-    lines += [NOTHING_TO_PLAN] if not workspace.plan.recipes else _route_totals(workspace, names, routes)
+    lines += [NOTHING_TO_PLAN] if not workspace.plan.recipes else route_totals(workspace, names, routes)
     lines += _sign_off_totals(rows)
     needs_person = bool(joints or fixings or routes or lapsed) or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
@@ -257,33 +261,6 @@ def _sign_off_totals(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     n_given = sum(row.get("handed_over") is not None for row in rows)
     words = ", ".join(f"{totals[name]} {name}" for name in ("signed", "lapsed", "unsigned") if totals[name])
     return [f"sign-off: {words}; {n_given} handed over"] if totals["signed"] or totals["lapsed"] or n_given else []
-
-
-def _route_totals(workspace: Workspace, names: Any, open_rows: list[dict[str, Any]]) -> list[str]:
-    """How many parts stand how, as one line; none where no route is chosen."""
-    totals = Counter(row["status"] for row in open_rows)
-    for route in ROUTES:
-        for name, job in workspace.worklist.jobs[route].items():
-            if not names or name in names or name.split("/", 1)[1] in names:
-                record = read_record(workspace.folder / record_path(route, name))
-                is_there = record is not None and record["key"] == job["key"]
-                totals["ready" if record and is_there and record["status"] == "ok" else "" if is_there else "to build"] += 1
-    order = ("ready", "review", "failed", "to build")
-    words = ", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:3])
-    return [f"parts by their routes: {words}"] if any(totals.values()) else []
-
-
-def open_routes(workspace: Workspace) -> list[dict[str, Any]]:
-    """The routes that could not be made, or that ask for a person, as far as their records hold."""
-    rows = []
-    for route in ROUTES:
-        for name, job in workspace.worklist.jobs[route].items():
-            record = read_record(workspace.folder / record_path(route, name))
-            if record is not None and record["key"] == job["key"] and record["status"] != "ok":
-                reasons = [finding["message"] for finding in record["findings"] if finding["severity"] == record["status"]]
-                more = f" (and {len(reasons) - 1} more on its sheet)" if len(reasons) > 1 else ""
-                rows.append({"part": name, "route": route, "status": record["status"], "why": f"{reasons[0]}{more}"})
-    return sorted(rows, key=lambda row: row["part"])
 
 
 def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[tuple[str, str]]) -> list[dict[str, Any]]:

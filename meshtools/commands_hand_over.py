@@ -10,8 +10,9 @@ from typing import Any
 
 from meshtools.answer import Answer
 from meshtools.batch_lock import lock_batch
+from meshtools.commands_routes import open_routes
 from meshtools.errors import UsageError
-from meshtools.handover import HandOver, freeze
+from meshtools.handover import HandOver, freeze, frozen_folder
 from meshtools.jobs.record import read_record
 from meshtools.model import plain
 from meshtools.record_places import record_path
@@ -49,23 +50,36 @@ def hand_over(options: argparse.Namespace) -> Answer:
     files = {Path(e["path"]).name: e for e in record["files"]}
     files |= {Path(e["path"]).name: e for e in (page or {"files": ()})["files"]}
     files |= _archives(workspace, options.part)
-    contents = {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()}
+    contents = {name: _as_made(options.batch / entry["path"], entry["sha256"]) for name, entry in files.items()}
     beside = {entry["path"].removeprefix(f"results/{options.part}/"): name for name, entry in files.items()}
     if "report.html" in contents:
         contents["report.html"] = page_for_copy(contents["report.html"], beside)
+    frozen_page = frozen_folder(options.batch, options.part, job["revision"]) / "report.html"
+    if frozen_page.is_file():  # today's may tell of deliveries measured since, and every recipient of a revision gets the same
+        contents["report.html"] = frozen_page.read_bytes()
     target, element = options.part.split("/")
     note = HandOver(
         target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],
         job["sign_off"]["evidence_key"], job["sign_off"]["by"], {name: sha256(content).hexdigest() for name, content in sorted(contents.items())},
     )  # fmt: skip
     folder = freeze(options.batch, note, contents)
+    routes = [row for row in open_routes(workspace) if row["part"] == options.part]
     open_findings = [finding["message"] for finding in (page or record)["findings"] if finding["severity"] != "note"]
     lines = (
         f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",
         *(f"handed over with an open finding: {message}" for message in open_findings),
+        *(f"handed over with an open finding of the {row['route']} route: {row['why']}" for row in routes),
         "The hand-over goes onto the part's page with the next `bonewright build`.",
     )
-    return Answer(lines, dict(plain(note)) | {"folder": str(folder), "open_findings": open_findings})
+    return Answer(lines, dict(plain(note)) | {"folder": str(folder), "open_findings": open_findings, "open_routes": routes})
+
+
+def _as_made(path: Path, digest: str) -> bytes:
+    """The content of a result, which nobody has altered since."""
+    content = path.read_bytes()
+    if sha256(content).hexdigest() != digest:
+        raise UsageError(f"{path}: the file was altered after it was made. Delete it and run `bonewright build`.")
+    return content
 
 
 def _was_only_handed_over(workspace: Workspace, stale: list[tuple[str, str]]) -> bool:

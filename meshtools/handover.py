@@ -54,10 +54,15 @@ def read_hand_overs(batch: Path) -> tuple[HandOver, ...]:
     return tuple(from_plain(HandOver, json.loads(path.read_text(encoding="utf-8"))) for path in paths)
 
 
+def frozen_folder(batch: Path, part: str, revision: int) -> Path:
+    """Where the frozen files of a part's revision stand."""
+    return batch / "hand-over" / part / f"r{revision:02d}"
+
+
 def freeze(batch: Path, hand_over: HandOver, files: Mapping[str, bytes]) -> Path:
     """Copy the files beside a note of the hand-over, and return the folder. A second recipient of the same
     revision gets a note of its own. UsageError where the frozen files are others."""
-    folder = batch / "hand-over" / hand_over.target / hand_over.element / f"r{hand_over.revision:02d}"
+    folder = frozen_folder(batch, f"{hand_over.target}/{hand_over.element}", hand_over.revision)
     for name, content in files.items():
         if (folder / name).exists() and (folder / name).read_bytes() != content:
             raise UsageError(

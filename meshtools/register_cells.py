@@ -25,6 +25,7 @@ NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
 MOST_LONG_SEARCHES = 40
 LONG_LIST = 250
 LINK_RULE = "is a link that leads out of the batch; put the file itself there."
+MOST_COMPARED = 5  # of the likest words, the first of which that has the same numbers is meant
 LONGEST_SLIP = 200  # signs; comparing longer texts takes minutes and helps nobody
 
 
@@ -134,8 +135,13 @@ def nearest(value: str, options: Iterable[str]) -> str:
     meant = [word for word, others in OTHER_WORDS.items() if word in by_fold and value.casefold() in others]
     if meant:
         return by_fold[meant[0]]
-    close = difflib.get_close_matches(value.casefold(), sorted(by_fold), n=1, cutoff=0.6)
-    return by_fold[close[0]] if close else ""
+    close = difflib.get_close_matches(value.casefold(), sorted(by_fold), n=MOST_COMPARED, cutoff=0.6)
+    return next((by_fold[option] for option in close if _numbers(option) == _numbers(value)), "")
+
+
+def _numbers(text: str) -> list[int]:
+    """The numbers in a name: another number is another bone, and no slip of the pen."""
+    return [int(digits) for digits in re.findall("[0-9]+", text)]
 
 
 def number_of(text: str) -> tuple[float | None, str]:
@@ -274,7 +280,7 @@ def _check_header(file: str, shape: TableShape, number: int, names: tuple[str, .
         elif name in names[:index]:
             problems.append(Problem(file, number, name, "", "is a column that stands in the header twice; delete one."))
         elif name not in shape.columns:
-            problems.append(Problem(file, number, name, "", "is not a column of this table.", nearest(name, shape.columns)))
+            problems.append(Problem(file, number, name, "", "is not a column of this table.", nearest(name, set(shape.columns) - set(names))))
     for name in shape.required:
         if name not in names:
             problems.append(Problem(file, number, name, "", "is a column that the table must have and has not."))

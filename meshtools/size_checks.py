@@ -20,8 +20,9 @@ SIDES_FACTOR = 1.25
 """The same element of one animal differs by less than a quarter in length (our default)."""
 ANIMALS_FACTOR = 2.0
 """The same element of two animals departs by less from the ratio of the other bones that both have (our default)."""
-PLAIN_FACTOR = 3.0
-"""Animals of one taxon and stage of life that share no other bone differ by less (our default)."""
+PLAIN_FACTOR, UNLIKE_UNITS_FACTOR = 3.0, 2.0
+"""Animals of one taxon and stage of life that share no other bone differ by less, and by less than the second where their scans were stated in
+different units, so that a cm taken for an inch shows (our defaults). Where no row states a taxon they may be of one."""
 MATES_FACTOR, MATES_FIT = 5.0, 3.0
 """Single bones of one group differ by less within an animal; stated in another unit, they would be within the second factor (our defaults)."""
 MOST_SAME, MOST_ANIMALS, MOST_SHARED, MOST_MATES = 2, 2, 3, 3
@@ -33,7 +34,7 @@ class OtherAnimal:
 
     find: str
     shared: tuple[tuple[str, str], ...]
-    is_alike: bool  # of the same taxon, which is stated, and stage of life
+    is_alike: bool  # of the same taxon and stage of life, or of none that is stated
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ def _other_animal(find: Find, groups: Mapping[str, tuple[str, str]], own: Mappin
     other = min(theirs[find.element], key=lambda one: (one.side is not find.side, one.find))
     shared = sorted((own.keys() & theirs.keys()) - {find.element}, key=lambda name: (groups.get(name) != groups.get(find.element), name))
     pairs = tuple((own[name][0].find, theirs[name][0].find) for name in shared[:MOST_SHARED])
-    return OtherAnimal(other.find, pairs, bool(find.scientific_name) and _kind(find) == _kind(other))
+    return OtherAnimal(other.find, pairs, _kind(find) == _kind(other))
 
 
 def _kind(find: Find) -> tuple[str, str]:
@@ -150,8 +151,10 @@ def _in_other_animals(find: SizedFind, check: SizeCheck, sized: Mapping[str, Siz
             bones = ", ".join(f"{a.element} {value:.3g}" for (a, _), value in zip(pairs, ratios, strict=True))
             expected = math.exp(sum(map(math.log, against)) / len(against))
             return _finding(find, other, f"The other bones that both animals have stand in the ratio {bones}.", expected, ANIMALS_FACTOR)
-        if not ratios and entry.is_alike and _departs(ratio, PLAIN_FACTOR):
-            return _finding(find, other, f"Animals of one taxon and stage of life differ by less than {PLAIN_FACTOR:g} times.", 1.0, PLAIN_FACTOR)
+        factor = PLAIN_FACTOR if find.unit is other.unit else UNLIKE_UNITS_FACTOR
+        if not ratios and entry.is_alike and _departs(ratio, factor):
+            beside = "" if find.unit is other.unit else f", and these are stated in {find.unit.value} and {other.unit.value}"
+            return _finding(find, other, f"Animals of one taxon and stage of life differ by less than {factor:g} times{beside}.", 1.0, factor)
     return None
 
 

@@ -88,6 +88,21 @@ def test_a_part_is_handed_to_two_recipients_without_a_build_between(handed_over:
 
 
 @pytest.mark.slow
+def test_a_revision_goes_to_a_further_recipient_as_it_was_frozen_though_its_page_tells_more_by_now(
+    handed_over: tuple[Path, list[str]], tmp_path: Path
+) -> None:
+    batch = Path(shutil.copytree(handed_over[0], tmp_path / "batch"))
+    frozen, made = next((batch / "hand-over").rglob("report.html")), batch / "results/mount/skull/report.html"
+    before, earlier = frozen.read_bytes(), made.read_bytes()
+    edit(batch / "config/config.yaml", "targets:", "report:\n  replica_density_kg_m3: 1300.0\ntargets:")
+    build(batch)
+    assert made.read_bytes() != earlier
+    given = bonewright("hand-over", "mount/skull", "--to", "Shop 3", "--batch", batch)
+    assert (given.returncode, given.stderr) == (0, "")
+    assert frozen.read_bytes() == before
+
+
+@pytest.mark.slow
 def test_a_page_that_was_handed_over_has_no_link_to_what_was_not(handed_over: tuple[Path, list[str]]) -> None:
     page = next((handed_over[0] / "hand-over").rglob("report.html"))
     links = re.findall(r'href="([^"#][^"]*)"', page.read_text(encoding="utf-8"))

@@ -358,7 +358,8 @@ def test_a_setting_that_is_wrong_is_told_with_its_line(tmp_path: Path, change: s
 @pytest.mark.parametrize(
     ("entry", "told"),
     [
-        ("{individual: EX-2}", "targets.adult: 'EX-2' is no organismID of config/bones.csv or config/measurements.csv. Did you mean 'EX-1'?"),
+        ("{individual: EX-2}", "targets.adult: 'EX-2' is no organismID of config/bones.csv or config/measurements.csv."),
+        ("{individual: EX1}", "targets.adult: 'EX1' is no organismID of config/bones.csv or config/measurements.csv. Did you mean 'EX-1'?"),
         ("{relative_to: EX-1}", "targets.adult: needs either"),
         ("{individual: EX-1, factor: 0.8}", "targets.adult: needs either"),
         ("{relative_to: EX-1, factor: 1}", "targets.adult.factor: '1' is not above 0"),

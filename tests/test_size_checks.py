@@ -67,7 +67,21 @@ def test_animals_that_share_no_other_bone_may_differ_threefold_where_they_are_al
     ours, theirs = (find(name, scientific_name="Nusquamodon fabulae") for name in ("a-tibia-l", "b-tibia-l"))
     assert [len(found("a-tibia-l", {ours: 100.0, theirs: mm})) for mm in (290.0, 310.0)] == [0, 1]
     assert not found("a-tibia-l", {ours: 100.0, replace(theirs, life_stage="juvenile"): 310.0})
-    assert not found("a-tibia-l", {replace(ours, scientific_name=""): 100.0, replace(theirs, scientific_name=""): 310.0})
+    assert not found("a-tibia-l", {replace(ours, scientific_name=""): 100.0, theirs: 310.0})
+
+
+def test_animals_of_which_no_row_states_a_taxon_are_held_against_each_other_as_if_they_were_of_one() -> None:
+    """An empty column must not switch the look at units off."""
+    assert [len(found("a-tibia-l", {find("a-tibia-l"): 100.0, find("b-tibia-l"): mm})) for mm in (290.0, 310.0)] == [0, 1]
+
+
+def test_a_cm_taken_for_an_inch_is_seen_where_no_other_bone_is_shared() -> None:
+    ours, theirs = find("a-radius-l", Unit.INCH), find("b-radius-l", Unit.CM)
+    assert not found("a-radius-l", {ours: 199.0, theirs: 100.0})
+    message = found("a-radius-l", {ours: 254.0, theirs: 100.0})[0].message
+    assert "differ by less than 2 times, and these are stated in inch and cm." in message
+    assert "It would fit with a-radius-l in cm and not in inch (2.54 times smaller)" in message
+    assert not found("a-radius-l", {replace(ours, unit=Unit.CM): 254.0, theirs: 100.0})
 
 
 def test_a_bone_in_another_unit_than_its_animal_is_asked_where_its_numbers_fit_the_unit_of_the_others() -> None:

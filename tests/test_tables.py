@@ -109,6 +109,12 @@ def test_what_is_no_plain_finite_number_is_refused_with_a_sentence(text: str, ru
     assert rule in sentence
 
 
+def test_a_name_with_another_number_is_no_slip_of_the_pen() -> None:
+    """Vertebrae differ in nothing else: to take the nearest would put the bone in another place."""
+    names = ("cervical-07", "caudal-01", "caudal-11")
+    assert [nearest(text, names) for text in ("cervical-02", "caudal-1", "cuadal-11", "Cervical-7")] == ["", "caudal-01", "caudal-11", "cervical-07"]
+
+
 def test_the_nearest_word_ignores_case() -> None:
     assert [nearest("LFT", ("left", "right")), nearest("catalognumber", ("catalogNumber", "find")), nearest("xyz", ("left",))] == [
         "left", "catalogNumber", ""]

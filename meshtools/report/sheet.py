@@ -22,6 +22,10 @@ FIND_KEYS = (
 RIM_FACTS = ("n_rims_closed", "n_rims_closed_by_name", "widest_closed_rim_mm", "n_open_rims", "n_pins")
 PICTURES = ("picture_png", "plane_pictures", "viewer")
 SEVERITY_ORDER = ("failed", "review", "note")
+LEADING = (
+    "handed-over-changed", "unit-contradiction", "scale-difference", "size-contradicted", "side-contradicted", "element-contradicted",
+    "partner-of-wrong-side",
+)  # fmt: skip
 
 
 class Sheet(TypedDict):
@@ -156,11 +160,12 @@ def _status(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
 
 
 def _findings(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """All findings, the gravest first; within a severity in the order plan, cleaning, rebuilding."""
+    """All findings, the gravest first; within a severity those that doubt which bone it is or how large it is, then in the
+    order plan, cleaning, rebuilding. Lists of bones show the first one, and what follows from a wrong unit or side leads astray."""
     rows = [dict(finding) | {"stage": "plan"} for finding in recipe.get("findings", ())]
     for name in sorted(records):
         rows += [dict(finding) | {"stage": name} for finding in records[name].get("findings", ())]
-    return sorted(rows, key=lambda row: SEVERITY_ORDER.index(row["severity"]))
+    return sorted(rows, key=lambda row: (SEVERITY_ORDER.index(row["severity"]), row["code"] not in LEADING))
 
 
 def _measures(facts: Mapping[str, Any]) -> dict[str, Any]:
