@@ -223,4 +223,4 @@ def _version(name: str) -> str:
     try:
         return metadata.version(name)
     except metadata.PackageNotFoundError:
-        return metadata.version(ALSO_AS[name])
+        return metadata.version(ALSO_AS.get(name, name))
