@@ -14,8 +14,9 @@ from solid_shapes import ball, box, capsule, inverted, made_find, scan_of, soup,
 from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.orient import flip_faces, make_consistent
+from meshtools.geometry.shared_edges import part_pairs
 from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld, weld_scan
-from meshtools.model import Caliper, Opening, RawScan, ScalePoints, Severity, Unit, plain
+from meshtools.model import Caliper, Mesh, Opening, RawScan, ScalePoints, Severity, Unit, plain
 from meshtools.settings import CleanSettings
 from meshtools.stages.clean import clean_scan
 
@@ -78,6 +79,28 @@ class TestWelding:
         assert (n_cut, audit.is_closed, audit.n_pieces, audit.volume_mm3) == (1, True, 2, pytest.approx(16.0, rel=1e-4))
         assert len(np.unique(apart.vertices.astype(np.float32), axis=0)) == 16
 
+    def test_a_body_whose_skin_meets_itself_along_one_edge_closes(self):
+        """Two cells are missing in the middle of a block, cornerwise: matter joins on above and below their common edge, so no copy of an end parts
+        the skins there."""
+        cells = [(x, y, z) for x in range(2) for y in range(2) for z in range(3) if z != 1 or x != y]
+        block = cells_of(cells)
+        assert audit_topology(block).n_nonmanifold_edges == 1
+        result = clean(block)
+        assert (result.facts["is_closed"], result.facts["n_pieces"], result.facts["n_edges_cut"]) == (True, 1, 1)
+        assert result.facts["volume_mm3"] == pytest.approx(1000.0 * len(cells), rel=1e-4)
+
+    @pytest.mark.parametrize("n_fewer", [0, 1])
+    def test_a_parted_edge_keeps_sources_and_colours_and_a_face_left_over_ends_there(self, n_fewer):
+        block = cells_of([(x, y, z) for x in range(2) for y in range(2) for z in range(3) if z != 1 or x != y])
+        at_edge = np.flatnonzero((np.abs(block.vertices[block.faces][:, :, :2] - 10.0).max(axis=2) == 0.0).sum(axis=1) == 2)
+        is_kept = ~np.isin(np.arange(len(block.faces)), at_edge[:n_fewer])
+        mesh = Mesh.create(block.vertices, block.faces[is_kept], 3, np.full((len(block.vertices), 3), 7))
+        parted = part_pairs(mesh, 0.001)
+        audit = audit_topology(parted)
+        assert (len(at_edge), audit.n_nonmanifold_edges, audit.n_open_edges) == (4, 0, 3 * n_fewer)
+        assert (np.unique(parted.source).tolist(), np.unique(parted.colour).tolist()) == ([3], [7])
+        assert audit.area_mm2 == pytest.approx(audit_topology(mesh).area_mm2, rel=1e-4)
+
     @pytest.mark.parametrize("share", [0.001, 0.3, 0.5])
     def test_faces_turned_at_random_agree_again(self, share):
         mesh = ball(10.0, n_splits=4)
@@ -91,6 +114,23 @@ class TestWelding:
         welded = weld_scan(scan.vertices, scan.faces, mesh.colour[mesh.faces.ravel()]).mesh
         assert {(*v, *c) for v, c in zip(welded.vertices, welded.colour, strict=True)} == {
             (*v, *c) for v, c in zip(mesh.vertices, mesh.colour, strict=True)}
+
+
+def cells_of(cells: list[tuple[int, int, int]]) -> Mesh:
+    """The skin of some cells of 10 mm."""
+    corners, faces = {}, []
+    for cell in cells:
+        for axis in range(3):
+            for side in (0, 1):
+                beside = np.array(cell)
+                beside[axis] += 2 * side - 1
+                if tuple(beside.tolist()) in cells:
+                    continue
+                square = [(0, 0), (1, 0), (1, 1), (0, 1)] if side else [(0, 0), (0, 1), (1, 1), (1, 0)]
+                points = [tuple(np.add(cell, np.roll((side, a, b), axis)).tolist()) for a, b in square]
+                a, b, c, d = (corners.setdefault(point, len(corners)) for point in points)
+                faces += [[a, b, c], [a, c, d]]
+    return Mesh.create(10.0 * np.array(list(corners)), faces)
 
 
 def _arrays(scan: RawScan):

@@ -25,8 +25,9 @@ from meshtools.geometry.repair_support import support_findings, without_fused_su
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, size_problem, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, floaters_at_bone, piece_at
+from meshtools.geometry.shared_edges import part_pairs
 from meshtools.geometry.spikes import find_spikes
-from meshtools.geometry.weld import cut_crowded_edges, remove_fins, weld_scan
+from meshtools.geometry.weld import APART_RATIO, cut_crowded_edges, remove_fins, weld_scan
 from meshtools.model import EvidenceClass, Find, Finding, FloatArray, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
 from meshtools.settings import CleanSettings
 
@@ -95,6 +96,7 @@ def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettin
     dangling = remove_dangling(cracks.mesh, repair_budget(settings))
     is_flipped = make_consistent(dangling.mesh)
     mesh, n_cut = cut_crowded_edges(flip_faces(dangling.mesh, is_flipped))
+    mesh = part_pairs(mesh, APART_RATIO * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0))))
     # without a scale of its own the scan's millimetres are not known yet
     reach_mm = 0.0 if starting_scale(find)[1] == "caliper" else settings.doubled_layer_up_to_mm
     layers = remove_second_layers(mesh, reach_mm, settings.doubled_layer_area_percent)
