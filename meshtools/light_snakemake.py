@@ -1,6 +1,6 @@
 """Starts Snakemake without its libraries for databases (python -m meshtools.light_snakemake ARGUMENTS OF SNAKEMAKE).
 
-They take two fifths of the time that loading it takes, and what it remembers lies in files. Stand-ins of a few lines give the record of a file
+They take half of the time that loading it takes, and what it remembers lies in files. Stand-ins of a few lines give the record of a file
 its fields. No part of snakemake's interface: 9.27 can be started so, and a version that asks more of those libraries gets the libraries themselves.
 """
 
