@@ -14,6 +14,8 @@ from meshtools.model_ready import Figure, RouteTable, RouteView
 
 LIGHT, MIDDLE, DARK = (235, 235, 235), (170, 170, 170), (30, 30, 30)
 MM3_PER_LITRE = 1e6
+DOWEL_PLACES = {"bone": "in the bone", "allowance": "not wholly in the bone", "pad": "in a pad beside the bone"}
+"""Where a dowel stands at its joint, by the area that it was placed in (`slabs`)."""
 
 
 def carving_figures(carving: Carving) -> tuple[Figure, ...]:
@@ -160,7 +162,7 @@ def _dowel_table(carving: Carving) -> RouteTable:
         for k, (x, y) in enumerate(carving.stock.dowels)
     ]
     for k, dowel in enumerate(carving.stack.dowels):
-        use = f"slabs {dowel.joint + 1}-{dowel.joint + 2}, in the {dowel.kind}"
+        use = f"slabs {dowel.joint + 1}-{dowel.joint + 2}, {DOWEL_PLACES[dowel.kind]}"
         low, high = carving.stack.reach_of(dowel)
         heights = round(low, 2), round(high, 2)
         rows.append((f"D{k + 1}", use, round(dowel.x_mm, 2), round(dowel.y_mm, 2), *heights, diameter))
