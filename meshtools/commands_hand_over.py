@@ -12,7 +12,7 @@ from meshtools.answer import Answer
 from meshtools.batch_lock import lock_batch
 from meshtools.commands_routes import open_routes
 from meshtools.errors import UsageError
-from meshtools.handover import HandOver, freeze, frozen_folder
+from meshtools.handover import HandOver, freeze, frozen_page
 from meshtools.jobs.record import read_record
 from meshtools.model import plain
 from meshtools.record_places import record_path
@@ -54,9 +54,8 @@ def hand_over(options: argparse.Namespace) -> Answer:
     beside = {entry["path"].removeprefix(f"results/{options.part}/"): name for name, entry in files.items()}
     if "report.html" in contents:
         contents["report.html"] = page_for_copy(contents["report.html"], beside)
-    frozen_page = frozen_folder(options.batch, options.part, job["revision"]) / "report.html"
-    if frozen_page.is_file():  # today's may tell of deliveries measured since, and every recipient of a revision gets the same
-        contents["report.html"] = frozen_page.read_bytes()
+    if page_given := frozen_page(options.batch, options.part, job["revision"]):
+        contents["report.html"] = page_given
     target, element = options.part.split("/")
     note = HandOver(
         target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],

@@ -59,6 +59,19 @@ def frozen_folder(batch: Path, part: str, revision: int) -> Path:
     return batch / "hand-over" / part / f"r{revision:02d}"
 
 
+def frozen_page(batch: Path, part: str, revision: int) -> bytes | None:
+    """The page of a revision as its first recipient was given it, None where nobody was given one. Today's may tell of deliveries measured since, and
+    every recipient of a revision gets the same. UsageError where the copy is not that page any more."""
+    path = frozen_folder(batch, part, revision) / "report.html"
+    notes = [note for note in read_hand_overs(batch) if (f"{note.target}/{note.element}", note.revision) == (part, revision)]
+    given = [note for note in notes if path.name in note.sha256]
+    if not given:
+        return None
+    if not path.is_file() or hash_file(path) != given[0].sha256[path.name]:
+        raise UsageError(f"{path}: this is not what {given[0].recipient} was given. Bring it back from a backup.")
+    return path.read_bytes()
+
+
 def freeze(batch: Path, hand_over: HandOver, files: Mapping[str, bytes]) -> Path:
     """Copy the files beside a note of the hand-over, and return the folder. A second recipient of the same
     revision gets a note of its own. UsageError where the frozen files are others."""
@@ -87,15 +100,14 @@ class FrozenFiles:
 
 def frozen_problems(batch: Path) -> FrozenFiles:
     """Hash the frozen copies of every hand-over again."""
-    wanted = {
-        f"hand-over/{note.target}/{note.element}/r{note.revision:02d}/{name}": (digest, note.recipient)
-        for note in read_hand_overs(batch)
-        for name, digest in note.sha256.items()
-    }
+    wanted: dict[tuple[str, str], str] = {}  # path and digest -> who was given that first
+    for note in read_hand_overs(batch):
+        for name, digest in note.sha256.items():
+            wanted.setdefault((f"hand-over/{note.target}/{note.element}/r{note.revision:02d}/{name}", digest), note.recipient)
     problems = []
-    for path, (digest, recipient) in sorted(wanted.items()):
+    for (path, digest), recipient in sorted(wanted.items()):
         if not (batch / path).is_file():
             problems.append(f"{path}: the copy of what {recipient} was given is missing. Bring it back from a backup.")
         elif hash_file(batch / path) != digest:
             problems.append(f"{path}: this is not what {recipient} was given. Bring it back from a backup.")
-    return FrozenFiles(len(wanted), problems)
+    return FrozenFiles(len({path for path, _ in wanted}), problems)

@@ -136,11 +136,11 @@ def nearest(value: str, options: Iterable[str]) -> str:
     if meant:
         return by_fold[meant[0]]
     close = difflib.get_close_matches(value.casefold(), sorted(by_fold), n=MOST_COMPARED, cutoff=0.6)
-    return next((by_fold[option] for option in close if _numbers(option) == _numbers(value)), "")
+    return next((by_fold[option] for option in close if _numbers(option) in ([], _numbers(value))), "")
 
 
 def _numbers(text: str) -> list[int]:
-    """The numbers in a name: another number is another bone, and no slip of the pen."""
+    """The numbers in a name: a bone with another number is another bone, and no slip of the pen."""
     return [int(digits) for digits in re.findall("[0-9]+", text)]
 
 

@@ -151,10 +151,12 @@ def _in_other_animals(find: SizedFind, check: SizeCheck, sized: Mapping[str, Siz
             bones = ", ".join(f"{a.element} {value:.3g}" for (a, _), value in zip(pairs, ratios, strict=True))
             expected = math.exp(sum(map(math.log, against)) / len(against))
             return _finding(find, other, f"The other bones that both animals have stand in the ratio {bones}.", expected, ANIMALS_FACTOR)
-        factor = PLAIN_FACTOR if find.unit is other.unit else UNLIKE_UNITS_FACTOR
+        is_unlike = find.unit is not other.unit and Unit.NONE not in (find.unit, other.unit)
+        factor = UNLIKE_UNITS_FACTOR if is_unlike else PLAIN_FACTOR
         if not ratios and entry.is_alike and _departs(ratio, factor):
-            beside = "" if find.unit is other.unit else f", and these are stated in {find.unit.value} and {other.unit.value}"
-            return _finding(find, other, f"Animals of one taxon and stage of life differ by less than {factor:g} times{beside}.", 1.0, factor)
+            stated = f", and these are stated in {find.unit.value} and {other.unit.value}" if is_unlike else ""
+            words = f"Animals of one taxon and stage of life, or with none in their rows, should differ by less than {factor:g} times{stated}."
+            return _finding(find, other, words, 1.0, factor)
     return None
 
 

@@ -8,5 +8,5 @@ python="${PYTHON:-python3}"
 "$python" setup/check_python.py
 "$venv/bin/python" -m pip --version >/dev/null 2>&1 || "$python" -m venv --clear "$venv"
 "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --no-compile -c constraints.txt -e ".${2:-}"
-never_loaded='/(tests|plotly|pip|setuptools|pkg_resources|pygments|jedi|prompt_toolkit|docutils)/'
+never_loaded='/site-packages/(.*/)?(tests|plotly|pip|setuptools|pkg_resources|pygments|jedi|prompt_toolkit|docutils)/'
 "$venv/bin/python" -m compileall -q -j 0 -x "$never_loaded" "$("$venv/bin/python" -c 'import sysconfig; print(sysconfig.get_path("purelib"))')" meshtools

@@ -84,7 +84,8 @@ def test_a_part_is_handed_to_two_recipients_without_a_build_between(handed_over:
         assert (given.returncode, given.stderr) == (0, "")
     page = batch / "results/mount/skull/report.html"
     page.write_bytes(page.read_bytes() + b" ")
-    assert bonewright("hand-over", "mount/skull", "--to", "Shop 5", "--batch", batch).returncode == 2
+    refused = bonewright("hand-over", "mount/skull", "--to", "Shop 5", "--batch", batch)
+    assert (refused.returncode, refused.stderr.count("results are not up to date") + refused.stderr.count("was altered after it was made")) == (2, 1)
 
 
 @pytest.mark.slow
@@ -100,6 +101,10 @@ def test_a_revision_goes_to_a_further_recipient_as_it_was_frozen_though_its_page
     given = bonewright("hand-over", "mount/skull", "--to", "Shop 3", "--batch", batch)
     assert (given.returncode, given.stderr) == (0, "")
     assert frozen.read_bytes() == before
+    frozen.write_bytes(before + b" ")
+    refused = bonewright("hand-over", "mount/skull", "--to", "Shop 4", "--batch", batch)
+    assert (refused.returncode, "this is not what Shop 2 was given" in refused.stderr) == (2, True)
+    assert "this is not what Shop 2 was given" in bonewright("verify", "--batch", batch).stdout
 
 
 @pytest.mark.slow

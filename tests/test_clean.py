@@ -323,6 +323,14 @@ def test_all_23_closed_pieces_of_a_skull_and_a_jaw_survive(name):
     assert (result.facts["n_pieces"], result.facts["is_closed"], result.facts["is_outward"]) == (23, True, True)
 
 
+def test_sheets_that_meet_along_one_edge_and_are_no_skin_are_refused_with_a_sentence() -> None:
+    """Four faces on one edge: each is a fin of the others, and nothing is left."""
+    tips = [[0.0, 10.0, 0.0], [0.0, -10.0, 0.0], [0.0, 0.0, 10.0], [0.0, 0.0, -10.0]]
+    vertices, faces = np.array([[0.0, 0.0, 0.0], [10.0, 0.0, 0.0], *tips]), np.array([[0, 1, 2], [0, 1, 3], [1, 0, 4], [0, 1, 5]], np.int32)
+    with pytest.raises(GeometryError, match="holds no face that is part of a skin"):
+        clean_scan(RawScan(vertices, faces, None, "stl", None), made_find(unit=Unit.MM), SETTINGS, (), 0.0)
+
+
 def test_a_damaged_femur_comes_back_within_a_percent_of_its_volume():
     """Holes, floaters, duplicate, turned and degenerate faces and fins are put into a real femur (dm_control 1.0.50, Apache-2.0)."""
     raw = _dog_scan("Femoris_L")

@@ -33,4 +33,3 @@ def test_what_is_remembered_of_a_file_is_the_same_without_libraries_for_database
 def test_a_version_that_asks_for_more_gets_the_libraries_themselves() -> None:
     plain = record(False)
     assert record(True, "light_snakemake.Fields = object") == plain
-    assert record(True, "light_snakemake.STANDING_IN, light_snakemake.DATABASE = ('sqlalchemy', 'sqlmodel'), 'snakemake.other'")[2] == plain[2]

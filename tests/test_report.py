@@ -8,6 +8,7 @@ import io
 import json
 import re
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,9 +24,11 @@ from meshtools.report.gaps import fold_gaps
 from meshtools.report.index import SUMMARY_COLUMNS, count_by, index_page, share_by_volume, summary_csv
 from meshtools.report.left_to_do import left_to_do
 from meshtools.report.page import bone_page
-from meshtools.report.sheet import make_sheet, sheet_json
+from meshtools.report.sheet import LEADING, make_sheet, sheet_json
 from meshtools.report.viewer_mesh import MOST_FACES, viewer_mesh
 from meshtools.report.words import CLASSES, STATUSES, class_words, deviation_ramp
+
+PACKAGE = Path(__file__).resolve().parent.parent / "meshtools"
 
 HOSTILE = "\"'><script>alert(1)</script><img src=x onerror=alert(2)>&amp;</style>"
 VOID = {"meta", "img", "input", "br"}
@@ -182,6 +185,15 @@ def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:
     states = [invented_sheet(sign_off=row)["sign_off"]["state"] for row in (None, decision, decision | {"evidence_key": "0" * 64})]
     assert states == ["unsigned", "signed", "lapsed"]
     assert "lapsed" in Outline(bone_page(invented_sheet(sign_off=decision | {"evidence_key": "0" * 64}))).text
+
+
+@pytest.mark.parametrize("code", LEADING)
+def test_a_doubt_about_unit_size_side_or_element_stands_before_others_as_grave(code: str) -> None:
+    """What follows from a wrong unit, such as rims too wide to close, would lead astray in its place."""
+    records = invented_records()
+    records["rebuild"]["findings"].append({"severity": "review", "code": code, "message": "Look.", "value": None, "limit": None, "unit": ""})
+    assert make_sheet(invented_job(), records)["findings"][0]["code"] == code
+    assert any(f'"{code}"' in path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py") if path.name != "sheet.py")
 
 
 def test_findings_stand_with_the_gravest_first() -> None:

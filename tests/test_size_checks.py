@@ -79,9 +79,10 @@ def test_a_cm_taken_for_an_inch_is_seen_where_no_other_bone_is_shared() -> None:
     ours, theirs = find("a-radius-l", Unit.INCH), find("b-radius-l", Unit.CM)
     assert not found("a-radius-l", {ours: 199.0, theirs: 100.0})
     message = found("a-radius-l", {ours: 254.0, theirs: 100.0})[0].message
-    assert "differ by less than 2 times, and these are stated in inch and cm." in message
+    assert "should differ by less than 2 times, and these are stated in inch and cm." in message
     assert "It would fit with a-radius-l in cm and not in inch (2.54 times smaller)" in message
     assert not found("a-radius-l", {replace(ours, unit=Unit.CM): 254.0, theirs: 100.0})
+    assert not found("a-radius-l", {replace(ours, unit=Unit.NONE): 254.0, theirs: 100.0})  # its size is from a caliper, and no unit is stated
 
 
 def test_a_bone_in_another_unit_than_its_animal_is_asked_where_its_numbers_fit_the_unit_of_the_others() -> None:

@@ -23,7 +23,7 @@ RIM_FACTS = ("n_rims_closed", "n_rims_closed_by_name", "widest_closed_rim_mm", "
 PICTURES = ("picture_png", "plane_pictures", "viewer")
 SEVERITY_ORDER = ("failed", "review", "note")
 LEADING = (
-    "handed-over-changed", "unit-contradiction", "scale-difference", "size-contradicted", "side-contradicted", "element-contradicted",
+    "handed-over-changed", "caliper", "unit-contradiction", "scale-difference", "size-contradicted", "side-contradicted", "element-contradicted",
     "partner-of-wrong-side",
 )  # fmt: skip
 
@@ -160,8 +160,10 @@ def _status(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
 
 
 def _findings(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """All findings, the gravest first; within a severity those that doubt which bone it is or how large it is, then in the
-    order plan, cleaning, rebuilding. Lists of bones show the first one, and what follows from a wrong unit or side leads astray."""
+    """All findings, the gravest first; within a severity the LEADING ones, then in the order plan, cleaning, rebuilding.
+
+    Lists of bones show the first one: what a recipient must be told, or a doubt about unit, size, side or element, beside which others lead astray.
+    """
     rows = [dict(finding) | {"stage": "plan"} for finding in recipe.get("findings", ())]
     for name in sorted(records):
         rows += [dict(finding) | {"stage": name} for finding in records[name].get("findings", ())]

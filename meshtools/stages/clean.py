@@ -96,6 +96,8 @@ def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettin
     dangling = remove_dangling(cracks.mesh, repair_budget(settings))
     is_flipped = make_consistent(dangling.mesh)
     mesh, n_cut = cut_crowded_edges(flip_faces(dangling.mesh, is_flipped))
+    if len(mesh.faces) == 0:
+        raise GeometryError(f"The scan of {find.find} ({find.scan}) holds no face that is part of a skin; scan the piece again or name another file.")
     mesh = part_pairs(mesh, APART_RATIO * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0))))
     # without a scale of its own the scan's millimetres are not known yet
     reach_mm = 0.0 if starting_scale(find)[1] == "caliper" else settings.doubled_layer_up_to_mm
