@@ -10,6 +10,8 @@ from dog_individuals import read_bone
 
 from meshtools.geometry import threads
 from meshtools.geometry.neighbours import face_neighbours, half_edge_counts
+from meshtools.geometry.pieces import label_pieces, patches_by_edges, take_faces, vertex_normals
+from meshtools.geometry.spikes import find_spikes
 from meshtools.geometry.tree import tree_over
 from meshtools.geometry.weld import weld_scan
 from meshtools.model import Mesh
@@ -20,6 +22,7 @@ def bone(monkeypatch: pytest.MonkeyPatch) -> Mesh:
     """A bone with a fin and a hole, in three threads whatever the machine has."""
     monkeypatch.setattr(threads, "n_threads", lambda: 3)
     monkeypatch.setattr(threads, "LEAST_ROWS", 50)
+    monkeypatch.setattr(threads, "LEAST_LIGHT_ROWS", 50)
     vertices, faces = read_bone("Femoris_L")
     mesh = weld_scan(vertices, faces, None).mesh
     fin = np.array([[*mesh.faces[50][:2], mesh.faces[90][0]]], mesh.faces.dtype)
@@ -48,6 +51,29 @@ def test_a_tree_made_in_parts_is_the_tree_made_at_once(bone: Mesh, monkeypatch: 
     monkeypatch.setattr(threads, "LEAST_ROWS", len(bone.faces))
     at_once = tree_over(bone.vertices, bone.faces)
     assert [array.tobytes() for array in in_parts] == [array.tobytes() for array in at_once]
+
+
+def test_a_scan_is_welded_numbered_and_taken_apart_in_blocks_as_in_one(bone: Mesh, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Corners are each face's own, as in an STL; some faces are there twice, have no area or no place, and vertices stand far off the skin."""
+    points = bone.vertices.copy()
+    points[::60] += 0.1 * np.ptp(points, axis=0).max() * vertex_normals(points, bone.faces)[::60]
+    vertices = points[bone.faces].reshape(-1, 3)
+    vertices[900] = np.nan
+    faces = np.arange(len(vertices)).reshape(-1, 3)
+    faces = np.concatenate([faces, faces[200:230, [1, 2, 0]], faces[5:9, [0, 0, 1]]])
+
+    def all_of_it() -> list[bytes]:
+        welded = weld_scan(vertices, faces, None)
+        mesh = welded.mesh
+        part = take_faces(mesh, np.arange(len(mesh.faces)) % 7 > 2)
+        patches = patches_by_edges(part.faces, len(part.vertices))
+        arrays = mesh.vertices, mesh.faces, part.vertices, part.faces, label_pieces(part.faces, len(part.vertices)), patches, find_spikes(mesh)
+        return [str(welded.counts).encode(), *(array.tobytes() for array in arrays)]
+
+    in_blocks = all_of_it()
+    monkeypatch.setattr(threads, "n_threads", lambda: 1)
+    assert in_blocks == all_of_it()
+    assert all(in_blocks)
 
 
 def test_a_build_that_was_told_to_use_one_core_works_in_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.threads import LEAST_ROWS, in_blocks
+from meshtools.geometry.threads import LEAST_LIGHT_ROWS, LEAST_ROWS, in_blocks
 from meshtools.geometry.tree import tree_over
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, IntArray, Mesh
@@ -45,7 +45,7 @@ class Surface:
             raise GeometryError("the surface has no faces, so nothing can be measured to it; check the scan")
         from meshtools.geometry.tree_kernels import box_of
 
-        boxes = in_blocks(len(mesh.faces), lambda rows: box_of(mesh.vertices, mesh.faces[rows]), 1 << 18)
+        boxes = in_blocks(len(mesh.faces), lambda rows: box_of(mesh.vertices, mesh.faces[rows]), LEAST_LIGHT_ROWS)
         self.mesh = mesh
         self._centre = (np.min([low for low, _ in boxes], axis=0) + np.max([high for _, high in boxes], axis=0)) / 2
         self._vertices = mesh.vertices - self._centre

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from meshtools.geometry import threads
 from meshtools.model import IntArray
 
-LEAST_ROWS = 1 << 18  # of a thread: a row takes a few nanoseconds
-
 
 def label_faces(faces: IntArray, n_vertices: int) -> IntArray:
     """Number (m,) int32 of the piece of each face, joined through shared vertices, in the order of the pieces' lowest vertices."""
@@ -20,9 +18,9 @@ def label_faces(faces: IntArray, n_vertices: int) -> IntArray:
 
     of = _lowest_members(n_vertices, len(faces), lambda rows, groups: unite_corners(faces[rows], groups))
     is_lowest, label = np.zeros(n_vertices, bool), np.empty(len(faces), np.int32)
-    threads.in_blocks(len(faces), lambda rows: mark_lowest(faces[rows], of, is_lowest), LEAST_ROWS)
+    threads.in_blocks(len(faces), lambda rows: mark_lowest(faces[rows], of, is_lowest), threads.LEAST_LIGHT_ROWS)
     number = np.cumsum(is_lowest, dtype=np.int32) - np.int32(1)
-    threads.in_blocks(len(faces), lambda rows: labels_of(faces[rows], of, number, label[rows]), LEAST_ROWS)
+    threads.in_blocks(len(faces), lambda rows: labels_of(faces[rows], of, number, label[rows]), threads.LEAST_LIGHT_ROWS)
     return label
 
 
@@ -45,7 +43,7 @@ def _lowest_members(n_members: int, n_rows: int, unite: Callable[[slice, IntArra
         unite(rows, groups)
         return groups
 
-    n_blocks = max(1, min(threads.n_threads(), n_rows // LEAST_ROWS))
+    n_blocks = max(1, min(threads.n_threads(), n_rows // threads.LEAST_LIGHT_ROWS))
     edges = [n_rows * i // n_blocks for i in range(n_blocks + 1)]
     of, *others = threads.at_once([partial(united, slice(edges[i], edges[i + 1])) for i in range(n_blocks)])
     for other in others:

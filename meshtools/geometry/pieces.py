@@ -19,8 +19,6 @@ from meshtools.geometry.neighbours import face_neighbours
 from meshtools.model import FloatArray, IntArray, Mesh
 from meshtools.model_mesh import read_only
 
-LEAST_ROWS = 1 << 18  # faces of a block that is worth a thread where each takes a few nanoseconds
-
 
 def label_pieces(faces: IntArray, n_vertices: int) -> IntArray:
     """Number the pieces of a surface: (m,) int32 from 0, pieces in the order of their lowest vertex number."""
@@ -40,7 +38,7 @@ def area_vectors(vertices: FloatArray, faces: IntArray) -> FloatArray:
 
     vectors = np.empty((len(faces), 3))
     points, triangles = given(vertices, np.float64), given(faces, np.int32)
-    threads.in_blocks(len(faces), lambda rows: area_vectors_of(points, triangles[rows], vectors[rows]), LEAST_ROWS)
+    threads.in_blocks(len(faces), lambda rows: area_vectors_of(points, triangles[rows], vectors[rows]), threads.LEAST_LIGHT_ROWS)
     return vectors
 
 
@@ -50,7 +48,7 @@ def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
 
     areas = np.empty(len(faces))
     points, triangles = given(vertices, np.float64), given(faces, np.int32)
-    threads.in_blocks(len(faces), lambda rows: areas_of(points, triangles[rows], areas[rows]), LEAST_ROWS)
+    threads.in_blocks(len(faces), lambda rows: areas_of(points, triangles[rows], areas[rows]), threads.LEAST_LIGHT_ROWS)
     return areas
 
 
@@ -126,7 +124,7 @@ def take_faces(mesh: Mesh, is_kept: NDArray[np.bool_]) -> Mesh:
 
     faces, chosen = mesh.faces, given(is_kept, np.bool_)
     number, used = np.full((2, len(mesh.vertices)), -1, np.int32)
-    blocks = threads.in_blocks(len(faces), lambda rows: (rows, mark_kept(faces[rows], chosen[rows], number)), LEAST_ROWS)
+    blocks = threads.in_blocks(len(faces), lambda rows: (rows, mark_kept(faces[rows], chosen[rows], number)), threads.LEAST_LIGHT_ROWS)
     n_used, ends = number_marked(number, used), np.cumsum([n for _, n in blocks])
     if n_used == len(number) and ends[-1] == len(faces):
         return mesh
@@ -165,7 +163,10 @@ def faces_at_boxes(mesh: Mesh, lows: FloatArray, highs: FloatArray, size_mm: flo
     from meshtools.geometry.near_box_kernels import faces_at_boxes as look
 
     lows, highs = np.ascontiguousarray(lows), np.ascontiguousarray(highs)
-    return np.concatenate(threads.in_blocks(len(mesh.faces), lambda rows: look(mesh.vertices, mesh.faces[rows], lows, highs, size_mm), LEAST_ROWS))
+    blocks = threads.in_blocks(
+        len(mesh.faces), lambda rows: look(mesh.vertices, mesh.faces[rows], lows, highs, size_mm), threads.LEAST_LIGHT_ROWS
+    )
+    return np.concatenate(blocks)
 
 
 def ring_around(mesh: Mesh, is_in: NDArray[np.bool_]) -> NDArray[np.bool_]:

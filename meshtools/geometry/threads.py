@@ -11,6 +11,7 @@ from typing import TypeVar
 T = TypeVar("T")
 
 LEAST_ROWS = 1 << 14  # of a block whose rows take a microsecond: less than a hundredth of a second is not worth a thread
+LEAST_LIGHT_ROWS = 1 << 18  # the same for rows that take a few nanoseconds
 MOST_THREADS = 8  # beyond them the memory is the limit
 BLOCKS_OF_THREAD = 4  # so that none waits long for a slow one
 

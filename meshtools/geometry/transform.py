@@ -12,11 +12,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from meshtools.errors import GeometryError
-from meshtools.geometry.threads import in_blocks
+from meshtools.geometry.threads import LEAST_LIGHT_ROWS, in_blocks
 from meshtools.model import FloatArray, Mesh
 from meshtools.model_mesh import read_only
-
-LEAST_ROWS = 1 << 18  # points that are worth a thread
 
 
 def reflection_matrix(normal: Sequence[float] = (1.0, 0.0, 0.0), offset_mm: float = 0.0) -> FloatArray:
@@ -70,7 +68,7 @@ def move_points(points: FloatArray, matrix: FloatArray) -> FloatArray:
         to += own[:, 2:3] * linear[:, 2]
         to += shift
 
-    in_blocks(len(points), move, LEAST_ROWS)
+    in_blocks(len(points), move, LEAST_LIGHT_ROWS)
     return moved
 
 

@@ -13,7 +13,7 @@ from meshtools.geometry import threads
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.compiled import given
 from meshtools.geometry.neighbours import mesh_half_edge_counts
-from meshtools.geometry.pieces import LEAST_ROWS, area_vectors, take_faces
+from meshtools.geometry.pieces import area_vectors, take_faces
 from meshtools.model import ColourArray, FloatArray, IntArray, Mesh
 
 SAME_POINT_RATIO = 1e-9
@@ -68,7 +68,7 @@ def _finite_faces(vertices: FloatArray, faces: IntArray) -> tuple[NDArray[np.boo
     from meshtools.geometry.weld_kernels import finite_faces
 
     is_kept, is_used = np.zeros(len(faces), bool), np.zeros(len(vertices), bool)
-    boxes = threads.in_blocks(len(faces), lambda rows: finite_faces(vertices, faces[rows], is_kept[rows], is_used), LEAST_ROWS)
+    boxes = threads.in_blocks(len(faces), lambda rows: finite_faces(vertices, faces[rows], is_kept[rows], is_used), threads.LEAST_LIGHT_ROWS)
     return is_kept, is_used, np.min([low for low, _ in boxes], axis=0), np.max([high for _, high in boxes], axis=0)
 
 
@@ -77,7 +77,11 @@ def _proper_faces(faces: IntArray, is_kept: NDArray[np.bool_], group: IntArray) 
     from meshtools.geometry.weld_kernels import proper_faces
 
     triangles = np.empty_like(faces)
-    blocks = threads.in_blocks(len(faces), lambda rows: (rows, *proper_faces(faces[rows], is_kept[rows], group, triangles[rows])), LEAST_ROWS)
+
+    def put(rows: slice) -> tuple[slice, int, int]:
+        return rows, *proper_faces(faces[rows], is_kept[rows], group, triangles[rows])
+
+    blocks = threads.in_blocks(len(faces), put, threads.LEAST_LIGHT_ROWS)
     n_repeated = sum(n for *_, n in blocks)
     if sum(n for _, n, _ in blocks) < len(faces):
         triangles = np.concatenate([triangles[rows][:n] for rows, n, _ in blocks])
@@ -90,7 +94,7 @@ def _are_single(faces: IntArray, n_vertices: int) -> NDArray[np.bool_]:
 
     order, starts = faces_of_lowest(faces, n_vertices)
     is_single = np.ones(len(faces), bool)
-    threads.in_blocks(n_vertices, lambda rows: mark_repeated(faces, order, starts, rows.start, rows.stop, is_single), LEAST_ROWS)
+    threads.in_blocks(n_vertices, lambda rows: mark_repeated(faces, order, starts, rows.start, rows.stop, is_single), threads.LEAST_LIGHT_ROWS)
     return is_single
 
 
