@@ -19,7 +19,7 @@ from meshtools.commands_routes import open_routes, route_totals
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.fence import job_log
-from meshtools.handover import frozen_problems, standing_of
+from meshtools.handover import frozen_problems, lapsed_words, standing_of
 from meshtools.intake import intake
 from meshtools.jobs.index import in_order
 from meshtools.jobs.record import read_record
@@ -101,10 +101,8 @@ def _lapsed_sign_offs(workspace: Workspace) -> dict[str, str]:
         standing = standing_of(job)
         if standing["sign_off"] == "lapsed":
             given = "" if standing["handed_over"] is None else f" (revision {standing['handed_over']} was handed over)"
-            by = job["lapsed_sign_offs"][0]["by"]
-            lapsed[name] = (
-                f"review: {name}: the sign-off by {by} was given on other evidence and has lapsed{given}; {new_key_words(workspace, name)}."
-            )
+            by = job["lapsed_sign_offs"][-1]["by"]
+            lapsed[name] = f"review: {name}: the sign-off by {by} was {lapsed_words(job)}{given}; {new_key_words(workspace, name)}."
     return lapsed
 
 

@@ -12,7 +12,7 @@ from meshtools.answer import Answer
 from meshtools.batch_lock import lock_batch
 from meshtools.commands_routes import open_routes
 from meshtools.errors import UsageError
-from meshtools.handover import HandOver, freeze, frozen_page
+from meshtools.handover import HandOver, freeze, frozen_page, lapsed_words
 from meshtools.jobs.record import read_record
 from meshtools.model import plain
 from meshtools.record_places import record_path
@@ -42,7 +42,7 @@ def hand_over(options: argparse.Namespace) -> Answer:
     job = jobs["report"][options.part]
     record, page = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
     if not job["sign_off"]:
-        why = "the sign-off was given on other evidence and has lapsed" if job["lapsed_sign_offs"] else "nobody has signed it off"
+        why = f"the sign-off was {lapsed_words(job)}" if job["lapsed_sign_offs"] else "nobody has signed it off"
         row = f"Add a row to config/decisions.csv with kind sign-off; {new_key_words(workspace, options.part)}."
         raise UsageError(f"{options.part}: {why}. {row}")
     if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:

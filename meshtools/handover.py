@@ -38,6 +38,12 @@ def standing_of(report_job: Mapping[str, Any]) -> dict[str, Any]:
     return {"sign_off": sign_off, "handed_over": last, "is_current": last == report_job["revision"]}
 
 
+def lapsed_words(report_job: Mapping[str, Any]) -> str:
+    """What to say of the latest sign-off of a part that does not hold: `given on other evidence and has lapsed`, and what has changed since."""
+    changed = report_job["lapsed_sign_offs"][-1]["changed"]
+    return "given on other evidence and has lapsed" + (f" (changed since: {'; '.join(changed)})" if changed else "")
+
+
 def standing_words(standing: Mapping[str, Any]) -> str:
     """`signed`, `handed over (revision 1)`, `lapsed; revision 1 was handed over`; nothing for what is not made."""
     if not standing:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from meshtools.comparisons import Partner, checked_finds, looks_whole, partners_of, settled_by
+from meshtools.evidence import EvidenceKeys, evidence_keys
 from meshtools.fixing_jobs import bone_rows, fixing_jobs, row_job
 from meshtools.handover import HandOver, standing_of
 from meshtools.joints import Joint, joints_of
@@ -177,29 +178,11 @@ def _shown_by(register: Register, joint: Joint) -> list[str]:
     return sorted({*seats, *(name for pair in _left_pairs(register, joint) for name in pair)})
 
 
-@dataclass(frozen=True)
-class EvidenceKeys:
-    """What a sign-off binds to: the recipe, the rows, settings and scans behind it, but not the code that carries it out.
-
-    whole: of a replica that is one body, which no setting of the pins bears on. loose: of one with loose bodies, pins and all. Which of the two a
-    replica is shows when it is built, and its page gives that key; a sign-off holds with either, since neither changes without the evidence.
-    """
-
-    whole: str
-    loose: str
-
-    def __contains__(self, key: object) -> bool:
-        return key in (self.whole, self.loose)
-
-
-def evidence_keys(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> EvidenceKeys:
-    """The keys of the evidence of one recipe."""
-    evidence = [{k: v for k, v in clean[name].items() if k != "key"} for name in sources_of(recipe)]
+def _evidence(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> EvidenceKeys:
+    """The keys of the evidence of one recipe, which a sign-off binds to."""
+    behind = {name: clean[name] for name in sources_of(recipe)}
     poses = _rows(pose for pose in register.poses if pose.find in recipe.finds)
-    settings = plain(register.settings.rebuild)
-    unpinned = {name: value for name, value in settings.items() if name != "pin_diameter_mm"}
-    of = [sha256_of([_recipe(recipe), evidence, used, _restore_settings(register, recipe), poses])[:16] for used in (unpinned, settings)]
-    return EvidenceKeys(*of)
+    return evidence_keys(recipe, behind, poses, plain(register.settings.rebuild), _restore_settings(register, recipe))
 
 
 def _restore_settings(register: Register, recipe: Recipe) -> Job:
@@ -225,7 +208,7 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], h
         "poses": _rows(pose for pose in register.poses if pose.find in finds),
         "clean_keys": {name: clean[name]["key"] for name in finds},
         "part_id": part_id(recipe),
-        "revision": revision_of(recipe, evidence_keys(recipe, register, clean), hand_overs),
+        "revision": revision_of(recipe, _evidence(recipe, register, clean), hand_overs),
     } | _restore_settings(register, recipe)
     return sealed("rebuild", name_of(recipe), job)
 
@@ -250,7 +233,7 @@ def _report_job(
     sizes: Job,
 ) -> Job:  # fmt: skip
     clean, rebuild = before["clean"], before["rebuild"][name_of(recipe)]
-    evidence = evidence_keys(recipe, register, clean)
+    evidence = _evidence(recipe, register, clean)
     signed = sign_off_of(recipe, evidence, register.decisions)
     mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
     job = {
@@ -265,7 +248,7 @@ def _report_job(
         "revision": rebuild["revision"],
         "evidence_keys": plain(evidence),
         "sign_off": _rows([signed])[0] if signed else None,
-        "lapsed_sign_offs": _rows(_lapsed(recipe, register.decisions, evidence)),
+        "lapsed_sign_offs": _lapsed(recipe, register.decisions, evidence),
         "hand_overs": [plain(h) for h in mine],
         "settings": plain(register.settings.report),
         "part_tolerance_mm": register.settings.clean.part_tolerance_mm,
@@ -287,9 +270,11 @@ def _sizes_of(recipe: Recipe, register: Register, checks: Mapping[str, SizeCheck
     return {"sizes": {"checks": plain(mine), "finds": finds, "clean_keys": {name: clean[name]["key"] for name in names}}}
 
 
-def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: EvidenceKeys) -> list[Decision]:
-    rows = [d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element)]
-    return [d for d in rows if d.evidence_key not in evidence]
+def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: EvidenceKeys) -> list[Job]:
+    """The sign-offs of a part that do not hold, the latest last, each with what has changed since in words."""
+    rows = _rows(d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element))
+    lapsed = [row | {"changed": list(evidence.changed_since(row["evidence_key"]))} for row in rows if row["evidence_key"] not in evidence]
+    return sorted(lapsed, key=lambda row: (row["date"], row["by"]))
 
 
 def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str, Job]]) -> Job:

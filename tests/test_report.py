@@ -184,7 +184,8 @@ def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:
     decision = {"by": "N. Example", "date": "2031-05-06", "reason": "seen and agreed", "evidence_key": KEY}
     states = [invented_sheet(sign_off=row)["sign_off"]["state"] for row in (None, decision, decision | {"evidence_key": "0" * 64})]
     assert states == ["unsigned", "signed", "lapsed"]
-    assert "lapsed" in Outline(bone_page(invented_sheet(sign_off=decision | {"evidence_key": "0" * 64}))).text
+    text = Outline(bone_page(invented_sheet(sign_off=decision | {"evidence_key": "0" * 64, "changed": ["a scan that it is made from"]}))).text
+    assert "that signature has lapsed. Changed since: a scan that it is made from." in text
 
 
 @pytest.mark.parametrize("code", LEADING)

@@ -99,7 +99,7 @@ def _sheet_job(job: Mapping[str, Any], evidence_key: str) -> dict[str, Any]:
         "part_id": job["part_id"],
         "revision": job["revision"],
         "evidence_key": evidence_key,
-        "sign_off": job["sign_off"] or max(job["lapsed_sign_offs"], key=lambda row: (row["date"], row["by"]), default=None),
+        "sign_off": job["sign_off"] or next(iter(job["lapsed_sign_offs"][-1:]), None),
         "tolerance_mm": job["part_tolerance_mm"],
         "density_kg_m3": job["settings"]["replica_density_kg_m3"],
         "density_basis": "solid, at the density in config.yaml",

@@ -230,7 +230,9 @@ def sign_off(sheet: Sheet) -> Html:
     if decision["state"] == "signed":
         body = [tag("p", tag("b", "✓ Signed"), f" by {decision['by']} on {decision['date']}: {decision['reason']}")]
     else:
-        lapsed = f"Signed by {decision['by']} on {decision['date']} for other evidence (key {decision['evidence_key']}); that signature has lapsed. "
+        changed = f" Changed since: {'; '.join(decision['changed'])}." if decision["changed"] else ""
+        lapsed = f"Signed by {decision['by']} on {decision['date']} for other evidence (key {decision['evidence_key']}); that signature has lapsed."
+        lapsed = f"{lapsed}{changed} "
         first = [lapsed] if decision["state"] == "lapsed" else []
         body = [
             tag("p", tag("b", "○ Unsigned. "), *first, "To sign, add a row of kind sign-off with the evidence key to decisions.csv."),

@@ -60,7 +60,7 @@ class Sheet(TypedDict):
     calipers: list[dict[str, Any]]  # find, measure, caliper_mm, mesh_mm, difference_mm, limit_mm, role
     scales: list[dict[str, Any]]  # find, unit, scale_basis, mm_per_unit
     files: list[dict[str, Any]]  # path, sha256
-    sign_off: dict[str, Any]  # state unsigned | signed | lapsed, by, date, reason, evidence_key
+    sign_off: dict[str, Any]  # state unsigned | signed | lapsed, by, date, reason, evidence_key, changed (words, of a lapsed one)
     evidence_key: str
     cautions: list[dict[str, Any]]  # code, text, source
     view_error_mm: float | None
@@ -225,9 +225,10 @@ def _deviation(deviation: Mapping[str, Any]) -> dict[str, Any]:
 def _sign_off(decision: Mapping[str, Any] | None, evidence_key: str) -> dict[str, Any]:
     """A sign-off holds for the evidence it was given on; on any other it has lapsed."""
     if decision is None:
-        return {"state": "unsigned", "by": "", "date": "", "reason": "", "evidence_key": ""}
+        return {"state": "unsigned", "by": "", "date": "", "reason": "", "evidence_key": "", "changed": []}
     state = "signed" if decision.get("evidence_key") == evidence_key else "lapsed"
-    return {"state": state} | {key: decision.get(key, "") for key in ("by", "date", "reason", "evidence_key")}
+    changed = list(decision.get("changed", ()))
+    return {"state": state, "changed": changed} | {key: decision.get(key, "") for key in ("by", "date", "reason", "evidence_key")}
 
 
 def _cautions(job: Mapping[str, Any], finds: Sequence[Mapping[str, Any]], mass: Mapping[str, Any]) -> list[dict[str, Any]]:
