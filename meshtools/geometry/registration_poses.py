@@ -30,8 +30,10 @@ class Poses:
 
     def apply(self, points: FloatArray) -> FloatArray:
         """Points (n, 3) under every pose, (k, n, 3)."""
-        turned = np.matmul(points[None], self.rotation.transpose(0, 2, 1))
-        return np.asarray(turned * self.scale[:, None, None] + self.shift[:, None, :])
+        placed = self.turn(points)
+        placed *= self.scale[:, None, None]
+        placed += self.shift[:, None, :]
+        return placed
 
     def turn(self, directions: FloatArray) -> FloatArray:
         """Directions (n, 3) under every pose, (k, n, 3)."""

@@ -5,6 +5,7 @@ Lengths here are shares of each bone's own greatest length, about its own centre
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ N_SAMPLES = 3000
 N_ROTATIONS = 700
 N_GRID_SAMPLES = 2000
 N_CELLS = 50_000
+SHARE_POINTS = 24_000  # looked at in one go: more leave the core's own memory, fewer cost calls (measured)
 PARTIAL_SCALES = (1.0, 0.85, 0.7, 0.55)  # a fragment is shorter than its bone: of that share of the bone's length
 MIN_SCALE, MAX_SCALE = 0.4, 1.3  # of the fixed bone's length: a smaller result has shrunk into a corner of it
 SMALL_PIECE_RATIO = 0.01  # pieces below this share of the largest one's area are floaters
@@ -81,10 +83,11 @@ class NearestGrid:
 
     def lookup(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Nearly nearest samples of points (.., 3) and their normals."""
-        cell = ((points - self.low) / self.step).astype(np.int64)
-        np.clip(cell, 0, self.shape - 1, out=cell)
+        place = points - self.low
+        place /= self.step
+        cell = np.clip(place, 0, self.shape - 1, out=place).astype(np.int32)
         near = self.near[(cell[..., 0] * self.shape[1] + cell[..., 1]) * self.shape[2] + cell[..., 2]]
-        return self.points[near], self.normals[near]
+        return self.points.take(near, axis=0), self.normals.take(near, axis=0)
 
 
 def dots(vectors: FloatArray, others: FloatArray | None = None) -> FloatArray:
@@ -93,32 +96,42 @@ def dots(vectors: FloatArray, others: FloatArray | None = None) -> FloatArray:
     return np.asarray(np.einsum("...j,...j->...", vectors, other))
 
 
+def in_shares(poses: Poses, n_points: int) -> Iterator[tuple[slice, Poses]]:
+    """The poses some at a time, and which these are: so few that what is computed for their points stays near the core."""
+    step = max(1, SHARE_POINTS // n_points)
+    for start in range(0, len(poses), step):
+        some = slice(start, min(start + step, len(poses)))
+        yield some, poses.pick(np.arange(some.start, some.stop))
+
+
 def score_poses(grid: NearestGrid, moving: Sampled, poses: Poses, n_points: int, width: float) -> FloatArray:
     """Score (k,) of poses, 0 to 1: how much of the moving bone lies within `width` of the fixed one with agreeing normals."""
     scores = np.empty(len(poses))
     points, normals = moving.points[:n_points], moving.normals[:n_points]
-    block = max(1, 200_000 // n_points)
-    for start in range(0, len(poses), block):
-        part = poses.pick(np.arange(start, min(start + block, len(poses))))
+    for some, part in in_shares(poses, n_points):
         placed = part.apply(points)
         near, near_normals = grid.lookup(placed)
-        squared = dots(near - placed) / (part.scale[:, None] * width) ** 2
+        near -= placed
+        squared = dots(near) / (part.scale[:, None] * width) ** 2
         agree = np.maximum(dots(near_normals, part.turn(normals)), 0.0)
-        scores[start : start + len(part)] = (np.exp(-squared) * agree).mean(axis=1)
+        scores[some] = (np.exp(-squared) * agree).mean(axis=1)
     return scores
 
 
 def improve_poses(grid: NearestGrid, moving: Sampled, poses: Poses, n_points: int, widths: FloatArray, has_scale: bool) -> Poses:
-    """Improve all poses together: one robust point-to-plane step for each of the annealed `widths` (Tukey's weight)."""
+    """Improve each pose: one robust point-to-plane step for each of the annealed `widths` (Tukey's weight)."""
     points, normals = moving.points[:n_points], moving.normals[:n_points]
-    for width in widths:
-        placed = poses.apply(points)
-        near, near_normals = grid.lookup(placed)
-        gap = near - placed
-        weight = tukey_weight(dots(gap), width)
-        weight *= dots(near_normals, poses.turn(normals)) > MIN_COSINE
-        poses = poses.moved(gauss_newton_steps(placed, gap, near_normals, weight, has_scale))
-    return poses
+    improved = []
+    for _, part in in_shares(poses, n_points):
+        for width in widths:
+            placed = part.apply(points)
+            gap, near_normals = grid.lookup(placed)
+            gap -= placed
+            weight = tukey_weight(dots(gap), width)
+            weight *= dots(near_normals, part.turn(normals)) > MIN_COSINE
+            part = part.moved(gauss_newton_steps(placed, gap, near_normals, weight, has_scale))
+        improved.append(part)
+    return join_poses(*improved)
 
 
 def gauss_newton_steps(placed: FloatArray, gap: FloatArray, normals: FloatArray, weight: FloatArray, has_scale: bool) -> FloatArray:

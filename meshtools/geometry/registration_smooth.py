@@ -49,8 +49,13 @@ def likeness(points: FloatArray, others: FloatArray) -> FloatArray:
     """Correlation (m, n) of the displacements of points (m, 3) and others (n, 3): Matern's with 3/2 (Rasmussen & Williams 2006, equation 4.17)."""
     from scipy.spatial.distance import cdist
 
-    far = cdist(points, others) / RANGE
-    return np.asarray((1.0 + far) * np.exp(-far))
+    far = cdist(points, others)
+    far /= RANGE
+    faded = np.negative(far)
+    np.exp(faded, out=faded)
+    far += 1.0
+    far *= faded
+    return np.asarray(far)
 
 
 def smooth_pose(refiner: Refiner, pose: Poses) -> Poses:
