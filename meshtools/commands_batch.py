@@ -19,7 +19,7 @@ from meshtools.commands_routes import open_routes, route_totals
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.fence import job_log
-from meshtools.handover import frozen_problems, lapsed_words, standing_of
+from meshtools.handover import asks_of, frozen_problems, is_accepted, lapsed_words, standing_of, standing_words
 from meshtools.intake import intake
 from meshtools.jobs.index import in_order
 from meshtools.jobs.record import read_record
@@ -268,7 +268,7 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
     places = {find.find: f"config/bones.csv row {find.row}" for find in workspace.register.finds}
     for recipe in workspace.plan.recipes:
         name = f"{recipe.target}/{recipe.element}"
-        row = {"target": recipe.target, "element": recipe.element, "class": recipe.evidence.value, "why": recipe.reason}
+        row: dict[str, Any] = {"target": recipe.target, "element": recipe.element, "class": recipe.evidence.value, "why": recipe.reason}
         if job := workspace.worklist.jobs["report"].get(name):
             standing = standing_of(job)
             row |= {"sign_off": standing["sign_off"], "handed_over": standing["handed_over"]}
@@ -280,10 +280,12 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
         else:
             record = read_record(workspace.folder / record_path("report", name))
             row["status"] = record["facts"]["status"] if record and "status" in record["facts"] else "failed" if record else "to build"
-            reasons = [f["message"] for f in (record or {"findings": ()})["findings"] if f["severity"] != "note"]
+            reasons = [f["message"] for f in asks_of((record or {"findings": ()})["findings"])]
+            row["is_accepted"] = row["status"] == "review" and is_accepted(standing, (record or {"facts": {}})["facts"]["findings"])
             where = "; ".join(places[find] for find in recipe.finds if find in places)
             more = f" (and {len(reasons) - 1} more on its page)" if len(reasons) > 1 else ""
-            row["why"] = f"{(reasons or [recipe.reason])[0]}{more}" + (f" [{where}]" if where else "")
+            signed = f"{standing_words(standing | {'handed_over': None}, len(reasons))}: " if standing["sign_off"] == "signed" and reasons else ""
+            row["why"] = f"{signed}{(reasons or [recipe.reason])[0]}{more}" + (f" [{where}]" if where else "")
         rows.append(row)
     return in_order(rows, workspace.worklist.jobs["index"]["index"]["elements"])
 

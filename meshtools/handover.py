@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.keys import hash_file
 from meshtools.model import plain
 from meshtools.plain import from_plain
+
+SIGNED_STAGES = ("plan", "clean", "rebuild")
 
 
 @dataclass(frozen=True)
@@ -44,14 +47,27 @@ def lapsed_words(report_job: Mapping[str, Any]) -> str:
     return "given on other evidence and has lapsed" + (f" (changed since: {'; '.join(changed)})" if changed else "")
 
 
-def standing_words(standing: Mapping[str, Any]) -> str:
-    """`signed`, `handed over (revision 1)`, `lapsed; revision 1 was handed over`; nothing for what is not made."""
+def standing_words(standing: Mapping[str, Any], n_open: int = 0) -> str:
+    """`signed`, `signed with 2 open findings`, `handed over (revision 1)`, `lapsed; revision 1 was handed over`; nothing for what is not made."""
     if not standing:
         return ""
-    word, last = standing["sign_off"], standing["handed_over"]
+    last = standing["handed_over"]
+    is_signed = standing["sign_off"] == "signed"
+    word = standing["sign_off"] + (f" with {counted(n_open, 'open finding')}" if is_signed and n_open else "")
     if last is None:
         return str(word)
-    return f"handed over (revision {last})" if word == "signed" and standing["is_current"] else f"{word}; revision {last} was handed over"
+    return f"handed over (revision {last})" if is_signed and standing["is_current"] else f"{word}; revision {last} was handed over"
+
+
+def asks_of(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The findings that a person should look at."""
+    return [finding for finding in findings if finding["severity"] != "note"]
+
+
+def is_accepted(standing: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> bool:
+    """True where a part is signed and all that it asks follows from what was signed (plan, cleaning, rebuilding). What other finds, a delivery or a
+    hand-over say may have come since. findings: those of its page, each with its stage."""
+    return standing["sign_off"] == "signed" and all(f["stage"].split("/")[0] in SIGNED_STAGES for f in asks_of(findings))
 
 
 def read_hand_overs(batch: Path) -> tuple[HandOver, ...]:

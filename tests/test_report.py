@@ -16,7 +16,7 @@ import pytest
 from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_deviation, invented_job, invented_records, invented_sheet
 
 from meshtools.errors import MeshShapeError
-from meshtools.handover import standing_of, standing_words
+from meshtools.handover import is_accepted, standing_of, standing_words
 from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
 from meshtools.report.cautions import cautions_for
 from meshtools.report.copied_page import page_for_copy
@@ -391,6 +391,21 @@ def test_a_lapsed_sign_off_is_to_sign_again_on_the_index_and_in_the_summary() ->
 def test_a_part_is_unsigned_signed_lapsed_or_handed_over(signed: Any, lapsed: Any, given: list[int], words: str) -> None:
     job = {"sign_off": signed, "lapsed_sign_offs": lapsed, "hand_overs": [{"revision": n} for n in given], "revision": 2}
     assert standing_words(standing_of(job)) == words
+
+
+def test_a_bone_that_was_signed_as_it_is_says_so_and_is_not_asked_about_again_but_for_what_came_since() -> None:
+    job = {"sign_off": {"by": "A"}, "lapsed_sign_offs": [], "hand_overs": [], "revision": 1}
+    standing = standing_of(job)
+    asked = {"severity": "review", "stage": "rebuild", "message": "m"}
+    assert standing_words(standing, 1) == "signed with 1 open finding"
+    rows = [
+        {"target": "kest", "element": f"rib-0{i}-left", "status": "review", "is_accepted": is_accepted(standing, [asked | {"stage": stage}])}
+        for i, stage in enumerate(("plan", "clean/a", "rebuild", "siding/a", "report"))
+    ]
+    assert [step.elements for step in left_to_do(rows)] == [("kest/rib-03-left", "kest/rib-04-left")]
+    assert not is_accepted(standing_of(job | {"sign_off": None}), [asked])
+    decision = {"by": "A. Curator", "date": "2031-04-01", "reason": "seen", "evidence_key": KEY}
+    assert "Signed with 1 open finding: its status stays as it is" in Outline(bone_page(invented_sheet(sign_off=decision))).text
 
 
 def test_a_bone_under_review_is_still_named_among_those_whose_parts_failed() -> None:

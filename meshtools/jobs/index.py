@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from meshtools.handover import standing_words
+from meshtools.handover import asks_of, is_accepted, standing_words
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.keys import hash_file
 from meshtools.model import Finding, Record, Severity, plain
@@ -53,16 +53,18 @@ def _row(batch: Path, job: Mapping[str, Any], recipe: Mapping[str, Any]) -> dict
         nothing = Finding(Severity.REVIEW, "no-source", recipe["reason"])
         return row | {"status": "gap", "findings": [plain(left_out if name in job["left_out"] else nothing)]}
     standing = job["standings"][name]
-    row |= {"sign_off": standing["sign_off"], "handed_over": standing["handed_over"], "sign_off_words": standing_words(standing)}
+    row |= {"sign_off": standing["sign_off"], "handed_over": standing["handed_over"]}
     page = read_record(batch / f"results/{name}/report.json")
     if page is None or page["key"] != job["report_keys"][name]:
         raise StaleInputError(f"results/{name}/report.json: the page is not the planned one. Build again.")
     if "crash" in {finding["code"] for finding in page["findings"]} and "measures" not in page["facts"]:
-        return row | {"status": "failed", "findings": page["findings"]}
+        return row | {"status": "failed", "findings": page["findings"], "sign_off_words": standing_words(standing)}
     facts = page["facts"]
+    row["sign_off_words"] = standing_words(standing, len(asks_of(page["findings"])))
     picture = batch / f"results/{name}/picture.png"
     return row | {
         "status": facts["status"],
+        "is_accepted": is_accepted(standing, facts["findings"]),
         "findings": page["findings"],
         "volume_mm3": facts["measures"]["volume_mm3"],
         "mass_kg": facts["mass"]["mass_kg"],

@@ -29,8 +29,8 @@ def index_page(batch: Mapping[str, Any]) -> str:
     plain(Finding), the gravest first, and `report` the link relative to the index or "" (a gap's first finding is its reason);
     optional `picture_png`, small; optional `routes`, each {route, status, sheet
     (link), n_off (lengths beyond tolerance)}; optional `sign_off` (signed, lapsed or unsigned), `handed_over` (the last revision) and
-    `sign_off_words`, which say both. A target's optional `fit` has rows and findings of its joints (joints.joints_part). completeness as
-    plan.completeness[target]. Values are escaped; equal batches give equal bytes.
+    `sign_off_words`, which say both, and `is_accepted` (left_to_do). A target's optional `fit` has rows and findings of its joints
+    (joints.joints_part). completeness as plan.completeness[target]. Values are escaped; equal batches give equal bytes.
     """
     targets = batch["targets"]
     body = tag(

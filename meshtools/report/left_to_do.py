@@ -21,11 +21,13 @@ def listed(names: Sequence[str]) -> list[str]:
 def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()) -> tuple[NextStep, ...]:
     """Steps for what a build left behind, the gravest first; none where all is ready.
 
-    rows: one an element, with target, element and status; optional `sign_off` (signed, lapsed or unsigned) and `handed_over` (a revision).
+    rows: one an element, with target, element and status; optional `sign_off` (signed, lapsed or unsigned), `handed_over` (a revision) and
+    `is_accepted` (signed with all that it asks, so that nobody need look at it again).
     open_parts: target/element of each part whose route failed or asks for a person.
     """
     rows = list(rows)
-    failed, asking = ([f"{row['target']}/{row['element']}" for row in rows if row["status"] == status] for status in ("failed", "review"))
+    open_rows = [row for row in rows if not row.get("is_accepted")]
+    failed, asking = ([f"{row['target']}/{row['element']}" for row in open_rows if row["status"] == status] for status in ("failed", "review"))
     parts = sorted(set(open_parts) - set(failed))
     steps: list[tuple[str, str, list[str]]] = []
     if failed:

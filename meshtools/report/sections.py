@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from meshtools.counted import counted
 from meshtools.report.chips import class_chip
 from meshtools.report.markup import NOT_STATED, Html, figure, join, number, pairs, percent, plain_value, section, table, tag
 from meshtools.report.words import FROM_BONE, HATCHED, SEVERITIES, class_words
@@ -228,7 +229,10 @@ def sign_off(sheet: Sheet) -> Html:
     decision = sheet["sign_off"]
     key = tag("p", "Evidence key ", tag("code", sheet["evidence_key"]), class_="small")
     if decision["state"] == "signed":
+        n_open = sum(row["severity"] != "note" for row in sheet["findings"])
+        stays = f"Signed with {counted(n_open, 'open finding')}: its status stays as it is, and it is handed over with what they say."
         body = [tag("p", tag("b", "✓ Signed"), f" by {decision['by']} on {decision['date']}: {decision['reason']}")]
+        body += [tag("p", stays)] if n_open else []
     else:
         changed = f" Changed since: {'; '.join(decision['changed'])}." if decision["changed"] else ""
         lapsed = f"Signed by {decision['by']} on {decision['date']} for other evidence (key {decision['evidence_key']}); that signature has lapsed."
