@@ -154,6 +154,11 @@ def test_check_and_status_name_a_sign_off_that_has_lapsed(batch: Path) -> None:
     assert "sign-off: 1 lapsed, 8 unsigned; 0 handed over" in done.stdout
 
 
+def test_the_record_of_a_replica_says_that_its_status_is_of_one_step_and_where_the_bone_stands(built_once: Path) -> None:
+    record = json.loads((built_once / "results/mount/skull/record.json").read_text(encoding="utf-8"))
+    assert record["facts"]["status_is_of"].startswith("rebuilding alone; report.json says how the bone stands")
+
+
 def test_the_summary_has_one_row_an_element_with_its_volume(built_once: Path) -> None:
     with (built_once / "results/summary.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))

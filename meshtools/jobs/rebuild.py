@@ -27,6 +27,7 @@ from meshtools.stages.rebuild import rebuild_element
 
 DELIVERIES = ("replica.3mf", "replica.glb", "replica.stl")
 FILES = JobFiles(("replica.ply", *DELIVERIES))
+STATUS_IS_OF = "rebuilding alone; report.json says how the bone stands, with what plan, cleaning and comparisons found"
 
 
 def run(batch: Path, job: Mapping[str, Any]) -> None:
@@ -103,7 +104,7 @@ def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: Stag
         for name, delivery in encode_deliveries(result, label).items():
             contents[name] = delivery.content
             frames[name] = np.asarray(delivery.delivered_from_scan).tolist()
-    facts = dict(result.facts) | {"part_id": job["part_id"], "revision": job["revision"], "delivered_from_scan": frames}
+    facts = dict(result.facts) | {"part_id": job["part_id"], "revision": job["revision"], "delivered_from_scan": frames, "status_is_of": STATUS_IS_OF}
     record = Record("rebuild", job["key"], status_of(result.findings), facts, result.findings, result.sources, ())
     write_results(batch, record_path, record, contents, JobFiles(FILES.names, check_deliveries))
 
