@@ -23,7 +23,7 @@ from meshtools.handover import asks_of, frozen_problems, is_accepted, lapsed_wor
 from meshtools.intake import intake
 from meshtools.jobs.index import in_order
 from meshtools.jobs.record import read_record
-from meshtools.lots import sized_finds
+from meshtools.lots import looked_up_finds
 from meshtools.model import NextStep, Severity, plain
 from meshtools.record_places import record_path
 from meshtools.register_checks import place_of
@@ -299,7 +299,7 @@ def _jobs_towards(workspace: Workspace, name: str) -> list[tuple[str, str]]:
     """The jobs (stage, name) that lead to an element's page, in their order."""
     jobs = workspace.worklist.jobs
     own, sided = jobs["rebuild"][name]["clean_keys"], jobs["report"][name]["siding_keys"]
-    compared = {other for find in sided for other in jobs["siding"][find]["clean_keys"]} | set(sized_finds(jobs["report"][name]))
+    compared = {other for find in sided for other in jobs["siding"][find]["clean_keys"]} | set(looked_up_finds(jobs["report"][name]))
     others = sorted(compared - set(own))
     towards = [("clean", find) for find in (*own, *others)] + [("siding", find) for find in sided]
     made = [(stage, name) for stage in ("fixings", *ROUTES) if name in jobs.get(stage, ())]

@@ -25,8 +25,8 @@ from meshtools.plan_next import next_steps
 from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 from meshtools.plan_supply import supplied_recipe
+from meshtools.usable import USABLE, is_usable
 
-USABLE = "usable, "
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
 
 
@@ -84,7 +84,7 @@ def finds_used(plan: Plan) -> tuple[str, ...]:
 
 def next_best(tried: Sequence[Attempt]) -> Attempt | None:
     """The way to take when the chosen scan cannot be read, if a person so decides; None where nothing else can be used unasked."""
-    return next((attempt for attempt in tried if attempt.find and attempt.why.startswith(USABLE)), None)
+    return next((attempt for attempt in tried if is_usable(attempt.find, attempt.why)), None)
 
 
 @dataclass(frozen=True)

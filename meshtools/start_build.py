@@ -20,7 +20,7 @@ from meshtools.geometry.threads import CORES
 from meshtools.glue import LOTS, PLANNED, all_jobs, lot_mark
 from meshtools.job_limits import limits_rows
 from meshtools.jobs.run import die_with_parent
-from meshtools.lots import Jobs, Lot, make_lots, sized_finds
+from meshtools.lots import Jobs, Lot, looked_up_finds, make_lots
 from meshtools.record_places import record_path
 from meshtools.run_job import FOR_LIBRARIES
 from meshtools.settings_ready import ROUTES
@@ -51,7 +51,7 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     sided = {find for part in parts for find in jobs["report"][part]["siding_keys"]}
     finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
     finds |= {other for find in sided for other in jobs["siding"][find]["clean_keys"]}
-    finds |= {find for part in parts for find in sized_finds(jobs["report"][part])}
+    finds |= {find for part in parts for find in looked_up_finds(jobs["report"][part])}
     of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
     of_parts = [record_path(stage, part) for stage in ("rebuild", *ROUTES, "report") for part in sorted(parts) if part in jobs[stage]]
     return of_finds + _joint_outputs(jobs, sorted(parts)) + of_parts + _armature_outputs(jobs, sorted(parts))

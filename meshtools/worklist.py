@@ -238,11 +238,11 @@ def _report_job(
     mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
     job = {
         "recipe": _recipe(recipe),
-        "next_best": plain(next_best(recipe.tried)),
         "finds": {name: _rows([finds[name]])[0] for name in sources_of(recipe)},
         "clean_keys": rebuild["clean_keys"],
         "siding_keys": {name: before["siding"][name]["key"] for name in checked_finds(recipe, register.finds) if name in before["siding"]},
         "scans": {name: [clean[name]["scan"], clean[name]["scan_sha256"]] for name in sources_of(recipe)},
+        "tried_keys": {attempt.find: clean[attempt.find]["key"] for attempt in recipe.tried if attempt.find in clean},
         "rebuild_key": rebuild["key"],
         "part_id": rebuild["part_id"],
         "revision": rebuild["revision"],

@@ -33,7 +33,7 @@ CHANGES = {
     "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
     "places": "poses.csv", "left_poses": "poses.csv", "row": "pose.csv", "rebuild_keys": "a replica of the joint",
     "partners": "the finds it is compared with", "compared": "the finds it is compared with", "settled": "a decision on the find",
-    "sizes": "the finds whose lengths it is compared with",
+    "sizes": "the finds whose lengths it is compared with", "tried_keys": "a find that was not taken",
     "fixings": "fixings.csv", "row_keys": "a row of bones that a tube goes through", "joint_rows": "pose.csv",
     "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off", "hand_overs": "its hand-over",
 }  # fmt: skip

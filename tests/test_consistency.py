@@ -15,7 +15,7 @@ MODULES = sorted((ROOT / "meshtools").rglob("*.py"))
 
 # a layer may import its own and lower ones
 LAYERS = {
-    "errors": 0, "units": 0, "bounds": 0, "counted": 0, "table_lines": 0, "visible": 0, "links": 0, "split_numbers": 0,
+    "errors": 0, "units": 0, "bounds": 0, "counted": 0, "table_lines": 0, "visible": 0, "usable": 0, "links": 0, "split_numbers": 0,
     "settings": 1, "model": 2, "plain": 3, "keys": 3, "batch_lock": 3, "machine_memory": 3, "fence": 4, "answer": 3, "geometry": 4, "files": 4,
     "register": 5, "size_checks": 6, "settings_file": 5, "config_nodes": 5, "config_routes": 5,
     "tolerances": 0, "routing": 3, "material_use": 3, "route_advice": 3, "receiving": 6, "route_jobs": 8,

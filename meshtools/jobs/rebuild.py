@@ -63,7 +63,7 @@ def next_best_words(next_best: Mapping[str, Any] | None) -> str:
     if next_best is None:
         return "There is no other source for it in the register: scan again, or decide to leave it out."
     return (
-        f"The next best source is {next_best['find']} ({next_best['class']}; {next_best['why'].rstrip('.')}): nothing was put in its place. "
+        f"The next best source by the tables is {next_best['find']} ({next_best['class']}): nothing was put in its place. "
         "Scan again, or choose that donor in decisions.csv."
     )
 

@@ -25,6 +25,7 @@ from meshtools.geometry.weld import weld_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
 from meshtools.jobs.report_routes import armature_facts, armature_record, crash_findings, making_facts, received_findings, route_records
 from meshtools.jobs.report_sizes import contradicted_sizes
+from meshtools.jobs.report_tried import tried_and_next_best
 from meshtools.keys import hash_file
 from meshtools.model import EvidenceClass, Finding, FloatArray, Mesh, Origin, Record, Severity, SourceEntry, plain, status_of
 from meshtools.plain import from_plain
@@ -57,7 +58,9 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     findings = hand_over_findings(job, rebuild) + contradicted_sizes(batch, job) + received_findings(extra["making"]["received"]) + crashed
     thumbnail = extra.pop("thumbnail_png", None)
     records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
-    sheet = make_sheet(_sheet_job(job, shown_evidence_key(job, rebuild["facts"])) | extra, records)
+    tried = tried_and_next_best(batch, job)
+    shown = {"recipe": dict(job["recipe"]) | {"tried": tried["tried"]}, "next_best": tried["next_best"]}
+    sheet = make_sheet(_sheet_job(job, shown_evidence_key(job, rebuild["facts"])) | shown | extra, records)
     facts = _json(sheet)
     every = [from_plain(Finding, {k: v for k, v in row.items() if k != "stage"}) for row in facts["findings"]]
     status = {"ready": "ok"}.get(facts["status"], facts["status"])
@@ -93,8 +96,6 @@ def shown_evidence_key(job: Mapping[str, Any], rebuilt: Mapping[str, Any]) -> st
 
 def _sheet_job(job: Mapping[str, Any], evidence_key: str) -> dict[str, Any]:
     return {
-        "recipe": job["recipe"],
-        "next_best": job["next_best"],
         "finds": [job["finds"][name] for name in sorted(job["finds"])],
         "part_id": job["part_id"],
         "revision": job["revision"],
