@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from meshtools.factor import UNASSOCIATED, stated_factor
-from meshtools.model import Decision, Element, EvidenceClass, Find, Recipe, Side, Target
+from meshtools.model import Decision, Element, EvidenceClass, Find, Recipe, Severity, Side, Target
 from meshtools.plan_candidates import PlanTables, animal_of, factor_for
 from meshtools.plan_decisions import Decided, impossible_finding, signature
 
@@ -21,6 +21,8 @@ def supplied_recipe(recipe: Recipe, tables: PlanTables, target: Target, element:
     decision = _decision(tables, target, element)
     if decision is None or recipe.evidence not in SUPPLIED_CLASSES:
         return recipe
+    if decision.find == recipe.partner:
+        return recipe  # it is completed from that find as it is
     base, supplier = tables.finds[recipe.finds[0]], tables.finds.get(decision.find)
     factor, why = _factor(tables, target, element, supplier, decided)
     if supplier is None or factor is None or supplier.find in recipe.finds:
@@ -34,7 +36,7 @@ def supplied_recipe(recipe: Recipe, tables: PlanTables, target: Target, element:
     words = f"{'reflected, ' if reflect else ''}{'at its own size' if is_own else f'scaled by {factor:.4g}'}"
     reason = f"{recipe.reason} Its missing part is taken from {supplier.find} of {animal_of(supplier)}, {words}, {signature(decision)}."
     missing = None if base.preserved_percent is None else 100.0 - base.preserved_percent
-    findings = tuple(finding for finding in recipe.findings if finding.code != "portion")
+    findings = tuple(f for f in recipe.findings if f.code != "portion" and not (f.code == "stub" and f.severity is Severity.NOTE))
     return replace(
         recipe, finds=(*kept, supplier.find), partner=supplier.find, partner_reflect=reflect, partner_factor=factor / recipe.factor,
         partner_class=evidence, plane=None, missing_percent=missing, reason=reason, findings=findings,

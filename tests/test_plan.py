@@ -314,6 +314,20 @@ def test_a_bone_whose_missing_part_a_person_has_named_is_no_longer_said_to_be_a_
     assert (left.partner, codes(left) & {"portion"}) == ("f2", set())
 
 
+def test_naming_the_counterpart_that_completes_a_bone_anyway_is_no_contradiction() -> None:
+    finds = [find("own", "femur", L, preserved_percent=70.0), find("other", "femur", R)]
+    left = recipe(make_plan(register(finds, BIG + SMALL, decisions=(decide("missing-part", "", find="other"),))))
+    assert (left.evidence, left.partner, codes(left) & {"impossible-decision"}) == (EvidenceClass.OWN_C, "other", set())
+
+
+def test_a_stub_whose_missing_part_a_person_has_named_is_no_longer_said_to_be_one() -> None:
+    finds = [find("f1", "femur", L, preserved_percent=40.0), find("f2", "femur", L, "ind-b")]
+    rows = (decide("class", "OWN"), decide("missing-part", "", find="f2"))
+    assert "stub" in codes(recipe(make_plan(register(finds, BIG + SMALL, decisions=rows[:1]))))
+    left = recipe(make_plan(register(finds, BIG + SMALL, decisions=rows)))
+    assert (left.partner, left.status, codes(left) & {"stub"}) == ("f2", "planned", set())
+
+
 def test_the_next_best_way_is_the_first_that_needs_nobody() -> None:
     finds = [find("own", "femur", L), find("ill", "femur", R, pathology="callus"), find("donor", "femur", L, "ind-b")]
     assert [(a.find, a.why[:8]) for a in recipe(make_plan(register(finds, BIG + SMALL))).tried] == [("ill", "needs a "), ("donor", "usable, ")]

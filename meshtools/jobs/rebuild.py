@@ -17,6 +17,7 @@ from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.files.verify_placement import verify_placement
 from meshtools.geometry.cleaned import Cleaned
+from meshtools.geometry.completed_ends import is_end_completed
 from meshtools.geometry.threads import at_once
 from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
@@ -35,9 +36,9 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     record_path = f"results/{job['name']}/record.json"
     recipe = from_plain(Recipe, job["recipe"])
     cleaned, reasons, openings, has_crashed = [], [], [], False
+    records = {find: _clean_record(batch, find, job["clean_keys"][find]) for find in recipe.finds}
     poses = _poses(job["poses"])
-    for find in recipe.finds:
-        clean = _clean_record(batch, find, job["clean_keys"][find])
+    for find, clean in records.items():
         if clean["status"] == "failed":
             has_crashed |= any(finding["code"] == "crash" for finding in clean["findings"])
             reasons += [finding["message"] for finding in clean["findings"] if finding["severity"] == "failed"]
@@ -55,7 +56,16 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
         code = "crash" if has_crashed else "source-unusable"
         write_results(batch, record_path, failed_record("rebuild", job["key"], code, message), {}, FILES)
         return
-    _deliver(batch, record_path, job, result)
+    _deliver(batch, record_path, job, replace(result, facts=dict(result.facts) | {"end_completed": _end_completed(recipe, result, records)}))
+
+
+def _end_completed(recipe: Recipe, result: StageResult, records: Mapping[str, Mapping[str, Any]]) -> str:
+    """The find whose scan ends open where the replica was completed beyond that end, else nothing."""
+    facts = result.facts
+    if not facts["is_closed"] or not (facts["restoration"] or {}).get("is_changed"):
+        return ""
+    first = recipe.finds[0]
+    return first if is_end_completed(result.mesh, np.array(facts["replica_from_scan"]), records[first]) else ""
 
 
 def next_best_words(next_best: Mapping[str, Any] | None) -> str:
