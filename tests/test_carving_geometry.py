@@ -10,7 +10,7 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.milled_contact import ContactQuery, is_uncut
 from meshtools.geometry.milled_parting import height_at, lay_parting
-from meshtools.geometry.milled_reach import approach_from_above, approach_from_below, frame_along, look_along
+from meshtools.geometry.milled_reach import approach_from_above, approach_from_below, cutter_floor, frame_along, look_along
 from meshtools.geometry.scallops import chord_error_mm, count_slabs, scallop_height_mm, step_over_for_mm
 from meshtools.geometry.setups import ReachLimits, SetUpSearch
 from meshtools.geometry.slab_check import check_stack
@@ -71,6 +71,18 @@ def test_a_short_cutter_is_kept_out_by_its_holder() -> None:
     floor, straight_up = np.array([[0.0, 0.0, 0.0]]), np.array([[0.0, 0.0, 1.0]])
     assert approach_from_above(look_along(mesh, UP, 0.5, 10.0), short).left_over(floor, 2.0)[0] == 2.0
     assert is_uncut(ContactQuery(Surface(mesh), UP, short), floor, straight_up, 1.0)[0]
+
+
+@pytest.mark.parametrize("radius_mm", [0.0, 0.9, 1.0, 2.5, 7.3])
+def test_a_flat_end_and_a_holder_stand_on_the_highest_node_within_their_radius(radius_mm: float) -> None:
+    """Found run by run; held against every node that is near enough, to the last bit, at the rim of the map and where there is no surface, too."""
+    heights = np.random.default_rng(5).normal(size=(23, 9))
+    heights[4:9, 2:7] = -np.inf
+    cutter = Cutter("flat", "flat", 2.0 * radius_mm, 30.0, 60.0, 2.0 * radius_mm)
+    places = np.stack(np.indices(heights.shape), axis=-1).reshape(-1, 2)
+    is_near = ((places[:, None] - places[None]) ** 2).sum(axis=2) <= radius_mm**2
+    highest = np.where(is_near, heights.ravel(), -np.inf).max(axis=1).reshape(heights.shape)
+    assert np.array_equal(cutter_floor(heights, 1.0, cutter), highest)
 
 
 def test_the_parting_surface_of_a_ball_is_its_equator_and_both_sides_reach_all_of_it() -> None:

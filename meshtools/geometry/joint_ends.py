@@ -12,6 +12,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.measure import diagonal_mm
 from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.weld import group_rows
 from meshtools.model import FloatArray, IntArray, Mesh
 
 REACH_PERCENT = 3.0  # of the smaller bone's diagonal: skin this much farther apart than the nearest still belongs to the joint. Our own choice
@@ -116,7 +117,8 @@ def divided_skin(mesh: Mesh, faces: NDArray[np.int64], grain_mm: float) -> Skin:
         corners = np.concatenate([corners[~is_long], _quartered(corners[is_long])])
     flat = corners.reshape(-1, 3)
     pieces = np.arange(len(flat), dtype=np.int32).reshape(-1, 3)
-    return Skin(corners.mean(axis=1), unit_normals(mesh)[owner], face_areas(flat, pieces), owner.astype(np.int32), np.unique(flat, axis=0))
+    single, _ = group_rows(flat.view(np.int64))
+    return Skin(corners.mean(axis=1), unit_normals(mesh)[owner], face_areas(flat, pieces), owner.astype(np.int32), flat[single])
 
 
 def _quartered(corners: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshtools.model import FloatArray, Mesh
 from meshtools.settings_cnc import Cutter
@@ -90,23 +91,45 @@ def cutter_floor(obstacle: FloatArray, pitch_mm: float, cutter: Cutter) -> Float
     from meshtools.geometry.height_kernels import dilate
 
     ball, flat = radii(cutter)
-    floor: FloatArray = dilate(obstacle, *_disc_steps(ball + flat, pitch_mm, ball))
+    floor: FloatArray = dilate(obstacle, *_ball_steps(ball, pitch_mm)) if ball else _highest_in_disc(obstacle, flat, pitch_mm)
     share = next(pitches for most, pitches in HOLDER_PITCHES if obstacle.size <= most)
     factor = max(1, int(cutter.holder_diameter_mm / 2.0 / share / pitch_mm))
     coarse = _block_highest(obstacle, factor)
-    holder = dilate(coarse, *_disc_steps(cutter.holder_diameter_mm / 2.0, pitch_mm * factor, 0.0))
+    holder = _highest_in_disc(coarse, cutter.holder_diameter_mm / 2.0, pitch_mm * factor)
     spread = np.repeat(np.repeat(holder, factor, axis=0), factor, axis=1)[: obstacle.shape[0], : obstacle.shape[1]]
     return np.asarray(np.maximum(floor, spread + ball - cutter.stick_out_mm))
 
 
-def _disc_steps(radius_mm: float, pitch_mm: float, ball_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Steps (k, 2) to the nodes within a radius, and how high a ball of that radius stands there (0 for a flat end)."""
+def _ball_steps(radius_mm: float, pitch_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Steps (k, 2) to the nodes within a radius, and how high a ball of that radius stands there."""
+    steps, is_inside = _disc(radius_mm, pitch_mm)
+    lifts = np.sqrt(np.maximum(radius_mm**2 - (steps**2).sum(axis=2) * pitch_mm**2, 0.0))
+    return steps[is_inside], lifts[is_inside]
+
+
+def _disc(radius_mm: float, pitch_mm: float) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Steps (2n + 1, 2n + 1, 2) around a node, and which of them lead to a node within a radius."""
     n = int(radius_mm / pitch_mm)
-    i, j = np.meshgrid(np.arange(-n, n + 1), np.arange(-n, n + 1), indexing="ij")
-    squared = (i**2 + j**2) * pitch_mm**2
-    inside = squared <= radius_mm**2 * (1.0 + 1e-12)
-    lifts = np.sqrt(np.maximum(ball_mm**2 - squared, 0.0)) if ball_mm else np.zeros(squared.shape)
-    return np.stack([i[inside], j[inside]], axis=1), lifts[inside]
+    steps = np.stack(np.meshgrid(np.arange(-n, n + 1), np.arange(-n, n + 1), indexing="ij"), axis=-1)
+    return steps, (steps**2).sum(axis=2) * pitch_mm**2 <= radius_mm**2 * (1.0 + 1e-12)
+
+
+def _highest_in_disc(heights: FloatArray, radius_mm: float, pitch_mm: float) -> FloatArray:
+    """The largest of the heights (n_x, n_y) within a radius around each node. Run by run: the rows of a disc grow towards its middle, so the largest of
+    a longer run is that of a shorter one and of its two new ends."""
+    is_inside = _disc(radius_mm, pitch_mm)[1]
+    n, (n_x, n_y) = len(is_inside) // 2, heights.shape
+    around = np.full((n_x + 2 * n, n_y + 2 * n), -np.inf)
+    around[n : n + n_x, n : n + n_y] = heights
+    of_run, highest, reach = around[:, n : n + n_y].copy(), np.full((n_x, n_y), -np.inf), 0
+    for away in range(n, -1, -1):  # of a row of the disc from its middle
+        for step in range(reach + 1, int(is_inside[n + away].sum()) // 2 + 1):
+            for first in (n - step, n + step):
+                np.maximum(of_run, around[:, first : first + n_y], out=of_run)
+            reach = step
+        for first in {n - away, n + away}:
+            np.maximum(highest, of_run[first : first + n_x], out=highest)
+    return highest
 
 
 def _block_highest(heights: FloatArray, factor: int) -> FloatArray:
