@@ -115,8 +115,8 @@ def _disc(radius_mm: float, pitch_mm: float) -> tuple[NDArray[np.int64], NDArray
 
 
 def _highest_in_disc(heights: FloatArray, radius_mm: float, pitch_mm: float) -> FloatArray:
-    """The largest of the heights (n_x, n_y) within a radius around each node. Run by run: the rows of a disc grow towards its middle, so the largest of
-    a longer run is that of a shorter one and of its two new ends."""
+    """The largest of the heights (n_x, n_y) within a radius around each node. Run by run: the rows of a disc grow towards its middle, so the largest
+    of a longer run is that of a shorter one and of its two new ends."""
     is_inside = _disc(radius_mm, pitch_mm)[1]
     n, (n_x, n_y) = len(is_inside) // 2, heights.shape
     around = np.full((n_x + 2 * n, n_y + 2 * n), -np.inf)
