@@ -100,10 +100,10 @@ def cutter_floor(obstacle: FloatArray, pitch_mm: float, cutter: Cutter) -> Float
     return np.asarray(np.maximum(floor, spread + ball - cutter.stick_out_mm))
 
 
-def _ball_steps(radius_mm: float, pitch_mm: float) -> tuple[FloatArray, FloatArray]:
+def _ball_steps(radius_mm: float, pitch_mm: float) -> tuple[NDArray[np.int64], FloatArray]:
     """Steps (k, 2) to the nodes within a radius, and how high a ball of that radius stands there."""
     steps, is_inside = _disc(radius_mm, pitch_mm)
-    lifts = np.sqrt(np.maximum(radius_mm**2 - (steps**2).sum(axis=2) * pitch_mm**2, 0.0))
+    lifts: FloatArray = np.sqrt(np.maximum(radius_mm**2 - (steps**2).sum(axis=2) * pitch_mm**2, 0.0))
     return steps[is_inside], lifts[is_inside]
 
 
