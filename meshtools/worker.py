@@ -23,7 +23,7 @@ from pathlib import Path
 
 from meshtools.errors import is_passing
 from meshtools.fence import STOPPED, TRY_AGAIN, WATCH_S, Watch, job_log, read_limits
-from meshtools.geometry.compiled import compile_all, spare_lock_calls
+from meshtools.geometry.compiled import compile_all
 from meshtools.geometry.threads import CORES
 from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
 from meshtools.machine_memory import machine_memory, resident_mb
@@ -299,7 +299,6 @@ def main() -> None:
     with spared_imports():
         for name in WARM_MODULES:
             import_module(name)
-    spare_lock_calls()
     compile_all(has_routes=not LOOPS_OF_ROUTES.isdisjoint(stages))
     gc.freeze()
     gc.enable()

@@ -32,6 +32,9 @@ def compiled(function: F) -> F:
     """The function as machine code. Without fast-math, so that results are those of IEEE arithmetic in the order written."""
     import numba
 
+    from meshtools.geometry.light_numba import load_lightly
+
+    load_lightly()
     folder = _folder_of_code()
     if folder is None:
         return cast(F, numba.njit(nogil=True)(function))
@@ -107,17 +110,6 @@ def compile_all(has_routes: bool = True) -> None:
         _carve_and_mould(ball)
 
 
-def spare_lock_calls() -> None:
-    """Take away numba's events at each taking and release of LLVM's lock, to which nobody listens: thousands of them, a fifth of the time that it
-    takes to load the loops. No part of llvmlite's interface: 0.50 has it, in another version they stay."""
-    import numba  # noqa: F401 - it sets the calls
-    from llvmlite.binding import ffi  # type: ignore[import-untyped]
-
-    callbacks = getattr(getattr(ffi.lib, "_lock", None), "_cblist", None)
-    if isinstance(callbacks, list):
-        callbacks.clear()
-
-
 def _clean(ball: Mesh) -> None:
     """Call every loop of cleaning that decimation does not call."""
     from meshtools.geometry.distance_nearby import farthest_nearby
@@ -165,7 +157,6 @@ def main() -> None:
     import gc
 
     gc.set_threshold(50_000, 20, 100)
-    spare_lock_calls()
     compile_all()
     forget_old_code()
 
