@@ -104,24 +104,21 @@ class Landing:
             is_spoilt[pairs[:, 1]] = True
         return np.where(is_wanted & ~is_spoilt & (count != 0), upper, np.inf)
 
-    def prove_coarse_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:
-        """The same for some coarse faces (k,) by cutting them into parts, each near to one fine face: slower, and it sees more.
-
-        upper_mm (m,) is set for them. Returns for each the place (k, 3) that failed, NaN where none did, and the fine face (k,) nearest to it,
-        -1 where none is near.
-        """
+    def prove_coarse_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
+        """The same for some coarse faces (k,) by cutting them into parts, each near to one fine face: slower, and it sees more. upper_mm (m,) is set
+        for them."""
         from meshtools.geometry.nearby_kernels import gather_at_corners, group_by
 
         landed_on = group_by(self.face, len(self.coarse.faces))
         lists = gather_at_corners(wanted, self.coarse.faces, self._coarse_at, landed_on, self._fine_at, len(self.fine.faces))
-        return _prove_nearby(wanted, self.coarse, self.fine, lists, tolerance_mm, upper_mm)
+        _prove_nearby(wanted, self.coarse, self.fine, lists, tolerance_mm, upper_mm)
 
-    def prove_fine_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:
+    def prove_fine_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
         """The same for some fine faces (k,) against the coarse surface, where `prove_fine` has not looked far enough."""
         from meshtools.geometry.nearby_kernels import gather_at_landing
 
         lists = gather_at_landing(wanted, self.fine.faces, self.face, self.coarse.faces, self._coarse_at)
-        return _prove_nearby(wanted, self.fine, self.coarse, lists, tolerance_mm, upper_mm)
+        _prove_nearby(wanted, self.fine, self.coarse, lists, tolerance_mm, upper_mm)
 
     @property
     def _coarse_at(self) -> Any:
@@ -186,18 +183,15 @@ def _carried(n_rows: int, take_in: Callable[[slice, Any], Any], found: tuple[Any
     return np.concatenate(in_blocks(n_rows, carry))
 
 
-def _prove_nearby(wanted: Any, mesh: Mesh, other: Mesh, lists: Any, tolerance_mm: float, upper_mm: FloatArray) -> tuple[FloatArray, Any]:
+def _prove_nearby(wanted: Any, mesh: Mesh, other: Mesh, lists: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
     from meshtools.geometry.nearby_kernels import prove_faces
 
-    place, face = np.full((len(wanted), 3), np.nan), np.full(len(wanted), -1, np.int64)
     meshes = (mesh.vertices, mesh.faces), (other.vertices, other.faces)
 
     def prove(rows: slice) -> None:
-        near = lists[0], lists[1][rows.start : rows.stop + 1]
-        prove_faces(wanted[rows], *meshes, near, tolerance_mm, upper_mm, place[rows], face[rows])
+        prove_faces(wanted[rows], *meshes, (lists[0], lists[1][rows.start : rows.stop + 1]), tolerance_mm, upper_mm)
 
     in_blocks(len(wanted), prove, LEAST_CUT_FACES)
-    return place, face
 
 
 def _distinct(keys: Any) -> Any:

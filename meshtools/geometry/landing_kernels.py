@@ -11,7 +11,7 @@ from meshtools.geometry.compiled import compiled
 from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within, squared_side
 
 MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and those beside them
-MOST_PIECES = 24  # parts that one fine face may be cut into before it is left open
+MOST_PIECES = 96  # parts that one fine face may be cut into before it is left open
 MOST_TURNS = 50  # steps over faces on the way to the nearest one
 
 

@@ -90,20 +90,47 @@ def gather_at_landing(wanted: Any, fine_faces: Any, landed: Any, faces: Any, at_
 
 
 @compiled
-def _frames_of(nearby: Any, n: int, vertices: Any, faces: Any, frames: Any, balls: Any) -> None:
-    """The frame of each face near by (`triangle_kernels`), and its centre and radius."""
-    for i in range(n):
-        a, b, c = faces[nearby[i], 0], faces[nearby[i], 1], faces[nearby[i], 2]
-        frame_of_triangle(vertices, a, b, c, frames, i)
+def _box_around(mesh: Any, face: int, margin: float, box: Any) -> None:
+    """Set box (2, 3) to the lowest and highest coordinates of a face, and so much beyond."""
+    vertices, faces = mesh
+    a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
+    for axis in range(3):
+        box[0, axis] = min(vertices[a, axis], vertices[b, axis], vertices[c, axis]) - margin
+        box[1, axis] = max(vertices[a, axis], vertices[b, axis], vertices[c, axis]) + margin
+
+
+@compiled
+def _is_outside(box: Any, vertices: Any, a: int, b: int, c: int) -> bool:
+    """Whether a triangle lies beyond one side of the box."""
+    for axis in range(3):
+        low, high = box[0, axis], box[1, axis]
+        if vertices[a, axis] < low and vertices[b, axis] < low and vertices[c, axis] < low:
+            return True
+        if vertices[a, axis] > high and vertices[b, axis] > high and vertices[c, axis] > high:
+            return True
+    return False
+
+
+@compiled
+def _frames_of(nearby: Any, box: Any, mesh: Any, frames: Any, balls: Any) -> int:
+    """The frame of each face near by that is not outside the box (`triangle_kernels`), and its centre and radius; returns how many."""
+    (vertices, faces), n = mesh, 0
+    for face in nearby:
+        a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
+        if n == len(frames) or _is_outside(box, vertices, a, b, c):
+            continue
+        frame_of_triangle(vertices, a, b, c, frames, n)
         for axis in range(3):
-            balls[i, axis] = (vertices[a, axis] + vertices[b, axis] + vertices[c, axis]) / 3.0
+            balls[n, axis] = (vertices[a, axis] + vertices[b, axis] + vertices[c, axis]) / 3.0
         radius = 0.0
         for k in range(3):
             squared = 0.0
             for axis in range(3):
-                squared += (vertices[faces[nearby[i], k], axis] - balls[i, axis]) ** 2
+                squared += (vertices[faces[face, k], axis] - balls[n, axis]) ** 2
             radius = max(radius, squared)
-        balls[i, 3] = np.sqrt(radius)
+        balls[n, 3] = np.sqrt(radius)
+        n += 1
+    return n
 
 
 @compiled
@@ -125,13 +152,11 @@ def _nearest(x: float, y: float, z: float, n: int, balls: Any, frames: Any, firs
 
 
 @compiled
-def _part_bound(stack: Any, top: int, around: Any, n: int, frames: Any, table: Any) -> float:
-    """Least, over n faces, of the largest squared distance of the three corners of a part: the distance to a triangle is convex.
-
-    table (1, 3, n) is filled with the squared distances.
-    """
+def _part_bound(stack: Any, top: int, around: Any, first: int, n: int, frames: Any, table: Any) -> float:
+    """Least, over the faces from the first to the n-th, of the largest squared distance of the three corners of a part: the distance to a triangle is
+    convex. Their columns of table (1, 3, k) are filled with the squared distances."""
     best = np.inf
-    for g in range(n):
+    for g in range(first, n):
         worst = 0.0
         for k in range(3):
             table[0, k, g] = squared_distance_within(stack[top, k, 0], stack[top, k, 1], stack[top, k, 2], frames, around[g], np.inf)
@@ -141,62 +166,55 @@ def _part_bound(stack: Any, top: int, around: Any, n: int, frames: Any, table: A
 
 
 @compiled
-def _farthest_corner(table: Any, n: int, limit: float) -> int:
-    """The corner that lies farthest from all of n faces, -1 where none lies beyond the limit."""
-    far, farthest = -1, limit
+def _is_far(table: Any, n: int, limit: float) -> bool:
+    """Whether a corner lies beyond the limit from all of n faces."""
     for k in range(3):
         least = np.inf
         for g in range(n):
             least = min(least, table[0, k, g])
-        if least > farthest:
-            far, farthest = k, least
-    return far
+        if least > limit:
+            return True
+    return False
 
 
 @compiled
-def prove_faces(wanted: Any, mesh: Any, other: Any, lists: Any, tolerance: float, upper: Any, failed_place: Any, failed_face: Any) -> None:
+def prove_faces(wanted: Any, mesh: Any, other: Any, lists: Any, tolerance: float, upper: Any) -> None:
     """Show of some faces of a mesh that all of each lies within the tolerance of the other surface.
 
     wanted (k,): their numbers. mesh, other: vertices and faces; lists: faces of the other near to each wanted one, and where they start. upper
-    (m,) is set to what was shown, infinite where nothing was; then failed_place (k, 3) to a point that no face near by comes near to,
-    failed_face (k,) to the one nearest to it.
+    (m,) is set to what was shown, infinite where nothing was. Faces farther than the tolerance from the box of a wanted one show nothing of it.
     """
     limit = tolerance * tolerance
-    balls, frames = np.empty((MOST_NEARBY, 4)), np.empty((MOST_NEARBY, FRAME))
+    box, balls, frames = np.empty((2, 3)), np.empty((MOST_NEARBY, 4)), np.empty((MOST_NEARBY, FRAME))
     stack, near = np.empty((MOST_PARTS + 2, 3, 3)), np.empty((MOST_PARTS + 2, 3), np.int64)
     table, around, middle = np.empty((1, 3, 4)), np.empty(4, np.int64), np.empty(3)
     for w in range(len(wanted)):
-        face, nearby = wanted[w], lists[0][lists[1][w] : lists[1][w + 1]]
-        n = min(len(nearby), MOST_NEARBY)
-        _frames_of(nearby, n, other[0], other[1], frames, balls)
+        face = wanted[w]
+        _box_around(mesh, face, tolerance, box)
+        n = _frames_of(lists[0][lists[1][w] : lists[1][w + 1]], box, other, frames, balls)
+        worst, top, n_parts = 0.0, 0, 1
+        if n == 0:
+            worst, top = np.inf, -1
         for k in range(3):
             for axis in range(3):
                 stack[0, k, axis] = mesh[0][mesh[1][face, k], axis]
             near[0, k] = _nearest(stack[0, k, 0], stack[0, k, 1], stack[0, k, 2], n, balls, frames, -1)
-        worst, top, n_parts = 0.0, 0, 1
-        if n == 0:
-            worst, top = np.inf, -1
-            for axis in range(3):
-                failed_place[w, axis] = (stack[0, 0, axis] + stack[0, 1, axis] + stack[0, 2, axis]) / 3.0
         while top >= 0:
             for axis in range(3):
                 middle[axis] = (stack[top, 0, axis] + stack[top, 1, axis] + stack[top, 2, axis]) / 3.0
             n_around = 0
             for k in range(3):
                 n_around = _add(around, n_around, near[top, k])
-            shown = _part_bound(stack, top, around, n_around, frames, table)
+            shown = _part_bound(stack, top, around, 0, n_around, frames, table)
             if shown > limit:
+                first = n_around
                 n_around = _add(around, n_around, _nearest(middle[0], middle[1], middle[2], n, balls, frames, near[top, 0]))
-                shown = _part_bound(stack, top, around, n_around, frames, table)
+                shown = min(shown, _part_bound(stack, top, around, first, n_around, frames, table))
             if shown <= limit:
                 worst = max(worst, shown)
                 top -= 1
                 continue
-            far = _farthest_corner(table, n_around, limit)
-            if far >= 0 or n_parts >= MOST_PARTS:
-                for axis in range(3):
-                    failed_place[w, axis] = stack[top, far, axis] if far >= 0 else middle[axis]
-                failed_face[w] = nearby[near[top, max(far, 0)]]
+            if n_parts >= MOST_PARTS or _is_far(table, n_around, limit):
                 worst = np.inf
                 break
             i, j, share = _cut_place(stack, top, table, 0, n_around)
