@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import ItemsView, KeysView
+from contextlib import suppress
 from importlib import import_module
 from types import ModuleType
 from typing import Any
 
 FILES_ONLY = ("--persistence-backend", "file")  # whatever a profile says
 STANDING_IN = ("sqlalchemy", "sqlmodel")
+TEMPLATES = "yte"
 RECORDS, DATABASE = "snakemake.persistence", "snakemake.persistence.db"
 
 
@@ -66,10 +68,20 @@ def spare_databases() -> bool:
     return is_enough
 
 
+def spare_numbers() -> None:
+    """Load what reads templates without numpy, whose arrays it would know if it were there: no configuration holds any."""
+    if "numpy" not in sys.modules:
+        sys.modules["numpy"] = None  # type: ignore[assignment]
+        with suppress(ImportError):
+            import_module(TEMPLATES)
+        del sys.modules["numpy"]
+
+
 def main() -> None:
     """Start it."""
     if spare_databases():
         sys.argv[1:1] = FILES_ONLY
+    spare_numbers()
     import_module("snakemake.cli").main()
 
 

@@ -33,3 +33,9 @@ def test_what_is_remembered_of_a_file_is_the_same_without_libraries_for_database
 def test_a_version_that_asks_for_more_gets_the_libraries_themselves() -> None:
     plain = record(False)
     assert record(True, "light_snakemake.Fields = object") == plain
+
+
+def test_templates_are_read_without_numpy_which_is_there_afterwards() -> None:
+    look = "light_snakemake.spare_numbers(); before = 'numpy' in sys.modules; import yte, numpy; print(before, yte.process_yaml('a: ?1 + 1'))"
+    command = [sys.executable, "-P", "-c", f"import sys; from meshtools import light_snakemake; {look}"]
+    assert subprocess.run(command, check=True, capture_output=True, text=True).stdout == "False {'a': 2}\n"

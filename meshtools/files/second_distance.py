@@ -7,6 +7,10 @@ from the triangle's corners. A nearest triangle that 32 bits cannot tell from it
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -16,6 +20,7 @@ from meshtools.model import FloatArray
 
 ROUNDING_SHARE = 2.0**-20
 N_SAMPLES = 20_000
+PAGES = "open3d.visualization.draw_plotly"
 _Faces = NDArray[np.int64]
 
 
@@ -33,8 +38,9 @@ def sample_points(vertices: FloatArray, faces: _Faces, seed: int) -> FloatArray:
 
 def distances_mm(points: FloatArray, vertices: FloatArray, faces: _Faces) -> FloatArray:
     """Distance (n,) of each point (n, 3) to the triangles, in the unit of the coordinates."""
-    from open3d.core import Tensor
-    from open3d.t.geometry import RaycastingScene
+    with _without_pages():
+        from open3d.core import Tensor
+        from open3d.t.geometry import RaycastingScene
 
     used = vertices[faces.ravel()]
     centre = (used.min(axis=0) + used.max(axis=0)) / 2.0
@@ -43,6 +49,19 @@ def distances_mm(points: FloatArray, vertices: FloatArray, faces: _Faces) -> Flo
     answer = scene.compute_closest_points(Tensor((points - centre).astype(np.float32)), nthreads=1)
     nearest = answer["primitive_ids"].numpy().astype(np.int64)
     return _to_triangles(points - centre, vertices[faces[nearest]] - centre)
+
+
+@contextmanager
+def _without_pages() -> Iterator[None]:
+    """Let Open3D be loaded without its pages in a browser, which nobody asks for: the libraries that serve them take as long as Open3D itself."""
+    stand_in = ModuleType(PAGES)
+    stand_in.__dict__.update(dict.fromkeys(("get_plotly_fig", "draw_plotly", "draw_plotly_server")))
+    is_away = sys.modules.setdefault(PAGES, stand_in) is stand_in
+    try:
+        yield
+    finally:
+        if is_away:
+            del sys.modules[PAGES]
 
 
 def _to_triangles(points: FloatArray, corners: FloatArray) -> FloatArray:
