@@ -69,7 +69,7 @@ check: $(TEST_STAMP)
 test:
 	@$(MAKE) --no-print-directory -j 2 $(TEST_STAMP) browser
 	@$(MAKE) --no-print-directory -j 2 $(LOOPS) check real-bones
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal -p no:cacheprovider --durations=40
+	$(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder -p no:cacheprovider --durations=40
 
 faults: setup-test
 	FAULT_EVERY=$(EVERY) $(BIN)/python -m pytest -q -p no:cacheprovider tests/test_faults.py

@@ -18,6 +18,19 @@ settings.register_profile("repeatable", derandomize=True, deadline=None, databas
 settings.register_profile("explore", deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
+LONGEST_FIRST = (
+    "restore", "mould", "kill", "cnc", "faults", "reruns", "registration", "batch_commands", "fixing_jobs", "siding", "joint_jobs", "completing",
+    "midsagittal", "posing", "properties_batch", "serial", "hostile_files", "bores", "fence", "ready_jobs", "hostile_batch", "properties_geometry",
+)  # fmt: skip
+"""Modules of tests that take 20 s of CPU and more. Whoever runs two at a time hands them out in this order and the many short ones last, so that both
+processes end together."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the long modules, each as a whole."""
+    place = {f"test_{name}": number for number, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(place)))
+
 
 def built(batch: Path) -> Path:
     """The batch, built."""

@@ -76,6 +76,7 @@ def bone(name: str) -> tuple[np.ndarray, np.ndarray]:
 def make_six_bones(folder: Path) -> Path:
     """Write the batch into `folder` and return it."""
     import trimesh
+    from scipy.spatial.distance import pdist
 
     (folder / "scans").mkdir(parents=True)
     lengths = {}
@@ -84,7 +85,7 @@ def make_six_bones(folder: Path) -> Path:
         suffix = "ply" if name == "a-humerus-right" else "stl"
         trimesh.Trimesh(v, faces, process=False).export(folder / "scans" / f"{name}.{suffix}")
         hull = trimesh.Trimesh(v, faces, process=False).convex_hull.vertices
-        lengths[name] = float(max(np.linalg.norm(hull - corner, axis=1).max() for corner in hull))
+        lengths[name] = float(pdist(hull).max())
     return make_six_bones_tables(folder, lengths)
 
 
