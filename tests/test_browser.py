@@ -11,6 +11,7 @@ from headless_browser import BROWSER, Page
 from PIL import Image
 from report_sheet import invented_batch, invented_sheet
 
+from meshtools.geometry.picture import encode_png
 from meshtools.report.index import index_page
 from meshtools.report.page import bone_page
 
@@ -115,6 +116,21 @@ def test_the_index_filters_by_status(tmp_path: Path) -> None:
         assert page.evaluate(visible) == ["review", "review"]
         assert page.complaints == []
         assert page.requests == [path.as_uri()]
+
+
+def test_on_a_screen_1280_pixels_wide_the_job_sheets_and_sign_offs_of_the_index_are_not_cut_off(tmp_path: Path) -> None:
+    batch = invented_batch()
+    picture = encode_png(np.full((160, 240, 3), 200, dtype=np.uint8))
+    for row in batch["targets"][0]["rows"]:
+        sheets = [{"route": route, "status": "review", "sheet": f"{route}/sheet.pdf", "n_off": 2} for route in ("print", "cnc", "mould")]
+        row |= {"routes": sheets, "sign_off": "signed", "sign_off_words": "signed with 2 open findings; revision 1 was handed over", "handed_over": 1}
+        row |= {"picture_png": picture, "findings": [{"severity": "review", "code": "open-rim", "message": "A sentence of some length. " * 8}]}
+    path = tmp_path / "index.html"
+    path.write_text(index_page(batch), encoding="utf-8")
+    with Page(tmp_path, (1280, 900)) as page:
+        page.open(path, "document.querySelector('.elements')")
+        boxes = "[...document.querySelectorAll('.scroll')].map(box => box.scrollWidth - box.clientWidth)"
+        assert max(page.evaluate(boxes)) <= 1
 
 
 def test_on_a4_paper_no_table_is_cut_off(tmp_path: Path) -> None:

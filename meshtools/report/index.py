@@ -231,7 +231,7 @@ def _route_cells(row: Mapping[str, Any], has_routes: bool) -> list[Html]:
         name = tag("a", route["route"], href=route["sheet"]) if _is_local_link(route["sheet"]) else route["route"]
         off = tag("span", f" {route['n_off']} measured beyond tolerance", class_="small") if route["n_off"] else ""
         parts.append(tag("div", name, " ", status_mark(route["status"]), off))
-    return [tag("td", *parts)]
+    return [tag("td", *parts, class_="sheets")]
 
 
 def _is_local_link(address: str) -> bool:
