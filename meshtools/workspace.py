@@ -20,23 +20,9 @@ from meshtools.model import Plan, Register, plain
 from meshtools.plan import make_plan
 from meshtools.record_places import JOBS_FILE, job_lines, laid_down_job, record_path
 from meshtools.register import load_register
+from meshtools.stale_reasons import stale_reason
 from meshtools.worklist import Worklist, make_worklist, plan_json
 
-CHANGES = {
-    "find": "its row in bones.csv", "finds": "its row in bones.csv", "recipe": "its recipe in the plan", "settings": "settings in config.yaml",
-    "restore_settings": "settings in config.yaml", "machine": "its machine in config.yaml", "materials": "materials in config.yaml",
-    "tolerance_class": "settings in config.yaml", "route_keys": "a route that makes it", "received": "received.csv", "armature_key": "its armature",
-    "joint_keys": "a joint of it",
-    "advice_settings": "settings in config.yaml", "estimate": "settings in config.yaml", "waste_percent": "settings in config.yaml",
-    "openings": "openings.csv", "poses": "poses.csv", "scan": "the scan's name",
-    "scan_sha256": "the scan", "clean_keys": "a find it is made from", "rebuild_key": "its replica",
-    "companions": "a file beside the scan", "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
-    "places": "poses.csv", "left_poses": "poses.csv", "row": "pose.csv", "rebuild_keys": "a replica of the joint",
-    "partners": "the finds it is compared with", "compared": "the finds it is compared with", "settled": "a decision on the find",
-    "sizes": "the finds whose lengths it is compared with", "tried_keys": "a find that was not taken",
-    "fixings": "fixings.csv", "row_keys": "a row of bones that a tube goes through", "joint_rows": "pose.csv",
-    "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off", "hand_overs": "its hand-over",
-}  # fmt: skip
 PLAN = "results/plan.json"
 HASH_CACHE = ".snakemake/bonewright/hashes.json"
 
@@ -64,18 +50,8 @@ class Workspace:
         return all(self.hashes.of(entry["path"]) == entry["sha256"] for entry in record["files"])
 
     def why_stale(self, jobs: Sequence[tuple[str, str]]) -> str:
-        """Why the first of these stale jobs, given in their order, has to run, in words."""
-        stage, name = jobs[0]
-        job = self.worklist.jobs[stage][name]
-        record = read_record(self.folder / record_path(stage, name))
-        before = laid_down_job(self.folder, stage, name)
-        if record is None or before is None:
-            return self._unbuilt_words(jobs)
-        if record["key"] == job["key"]:
-            crashed = any(finding["code"] == "crash" for finding in record["findings"])
-            return "a library crashed on it the last time" if crashed else "a file of its result is missing or was altered"
-        changed = dict.fromkeys(words for key, words in CHANGES.items() if job.get(key) != before.get(key))
-        return f"changed since the last build: {', '.join(changed) or 'the software'}"
+        """Why these stale jobs towards one element, given in their order, have to run, in words."""
+        return stale_reason(self.folder, self.worklist.jobs, jobs) or self._unbuilt_words(jobs)
 
     def changed_since(self, stage: str, name: str) -> set[str]:
         """The entries of a job that are others than when its record was made, but for the keys that follow from them; none where that is not known,

@@ -1,0 +1,64 @@
+"""Why `status` says that a bone is made again."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from six_bones import edit
+
+from meshtools.commands_batch import element_rows
+from meshtools.workspace import open_workspace
+
+CHANGED = "changed since the last build: "
+TIBIA = "b-tibia-left,tibia,left,ind-b,Fictotherium exemplum,adult,"
+
+
+def add_donor(batch: Path) -> None:
+    shutil.copy(batch / "scans/a-femur-left.stl", batch / "scans/b-femur-left.stl")
+    row = TIBIA.replace("tibia", "femur") + "98,b-femur-left.stl,mm,,\n"
+    edit(batch / "config/bones.csv", TIBIA, row + TIBIA)
+
+
+def rename_scan(batch: Path) -> None:
+    (batch / "scans/a-skull.stl").rename(batch / "scans/a-skull-1.stl")
+    edit(batch / "config/bones.csv", "a-skull.stl", "a-skull-1.stl")
+
+
+def edit_row(batch: Path) -> None:
+    edit(batch / "config/bones.csv", f"{TIBIA}98", f"{TIBIA}91")
+
+
+def replace_scan(batch: Path) -> None:
+    shutil.copy(batch / "scans/a-mandible.stl", batch / "scans/a-skull.stl")
+
+
+def lose_a_file(batch: Path) -> None:
+    (batch / "results/mount/skull/replica.stl").unlink()
+
+
+def lose_a_record(batch: Path) -> None:
+    (batch / "results/mount/skull/report.json").unlink()
+
+
+NEW_DONOR = CHANGED + "the finds that were not taken, the finds whose lengths it is compared with; another find, b-femur-left, was not cleaned yet"
+EDITED = CHANGED + "the row b-tibia-left of bones.csv (preserved_percent), the reason in the plan"
+
+
+@pytest.mark.parametrize(("change", "wanted"), [
+    (add_donor, {"femur-left": NEW_DONOR, "femur-right": NEW_DONOR}),
+    (rename_scan, {"skull": CHANGED + "the row a-skull of bones.csv (scan)"}),
+    (edit_row, {"tibia-left": EDITED, "tibia-right": EDITED}),
+    (replace_scan, {"skull": CHANGED + "the scan of a-skull"}),
+    (lose_a_file, {"skull": "a file of its replica is missing or was altered"}),
+    (lose_a_record, {"skull": "its replica is built, but not all that goes with it: the build was not finished"}),
+], ids=["a new donor", "a renamed scan", "an edited row", "another scan", "a lost file", "a lost record"])  # fmt: skip
+def test_status_names_what_has_changed_itself_and_nothing_that_only_follows(
+    batch: Path, change: Callable[[Path], None], wanted: dict[str, str]
+) -> None:
+    change(batch)
+    workspace = open_workspace(batch)
+    rows = element_rows(workspace, set(workspace.stale_jobs()))
+    assert {row["element"]: row["why"] for row in rows if row["status"] == "to build"} == wanted
