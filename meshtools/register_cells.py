@@ -241,6 +241,9 @@ def _is_iso_date(text: str) -> bool:
     return text.isascii() and "-" in text
 
 
+OTHER_MARKS = ("|", ":", "  ")  # what else may stand between the cells of a header; names of columns hold none
+
+
 def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list[Cells]:
     """Read one table below the folder `config` and bind its cells to columns. An optional table that is absent is empty."""
     path = config / shape.name
@@ -274,6 +277,10 @@ def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list
 
 
 def _check_header(file: str, shape: TableShape, number: int, names: tuple[str, ...], problems: list[Problem]) -> None:
+    if len(names) == 1 and names[0] not in shape.columns and (mark := next((mark for mark in OTHER_MARKS if mark in names[0]), "")):
+        rule = f"is a header whose cells are separated by '{mark}'; save the table as CSV, with comma, semicolon or tab between cells."
+        problems.append(Problem(file, number, "", names[0], rule))
+        return
     for index, name in enumerate(names):
         if not name:
             problems.append(Problem(file, number, "", "", f"has no name above column {index + 1}; name it or delete the column."))

@@ -217,6 +217,14 @@ def test_a_model_without_unit_takes_its_scale_from_a_caliper_or_two_points(tmp_p
     assert (find.scale_points, find.pieces) == (ScalePoints((0.0, 0.0, 0.5), (1.0, 0.0, 0.5), 50.0), (1, 3))
 
 
+def test_a_table_with_tabs_is_read_and_one_with_another_separator_is_refused_by_what_was_found(tmp_path: Path) -> None:
+    assert [find.find for find in load_register(write_batch(tmp_path / "tabs", bones=BONES.replace(",", "\t"))).finds] == ["fem-l", "skull-a"]
+    problem, *more = problems_of(tmp_path / "pipes", bones=BONES.replace(",", "|"))
+    assert "config/bones.csv" in problem
+    assert "is a header whose cells are separated by '|'; save the table as CSV, with comma, semicolon or tab between cells" in problem
+    assert not any("must have and has not" in other for other in more)
+
+
 def test_a_find_that_stands_twice_is_told_with_both_rows(tmp_path: Path) -> None:
     assert problems_of(tmp_path, bones=BONES + "fem-l,EX-1,femur,right,b.ply,mm\n") == [
         "config/bones.csv row 4, find: 'fem-l' names a find that row 2 has already; every find is one row."

@@ -31,7 +31,9 @@ def table(folder: Path, content: str | bytes) -> Path:
         PLAIN.replace("\n", "\r\n"),
         PLAIN.replace("\n", "\r"),
         PLAIN.replace(",", ";"),
+        PLAIN.replace(",", "\t"),
         "sep=;\r\n" + PLAIN.replace(",", ";"),
+        "sep=\t\r\n" + PLAIN.replace(",", "\t"),
         PLAIN.rstrip("\n"),
         PLAIN.replace("\n", ",,,\n") + ",,,,,\n,,\n\n",
         PLAIN.replace(",", " , "),
@@ -39,9 +41,11 @@ def table(folder: Path, content: str | bytes) -> Path:
         PLAIN.replace("femur-a", "# it's 5\" wide\nfemur-a") + "#end,,\n",
         PLAIN + '"# a comment, as a spreadsheet saves it",,\n',
     ],
-    ids=["plain", "byte order mark", "CRLF", "CR", "semicolon", "separator hint", "no last line end", "trailing blanks", "blanks", "quoted",
-         "comments", "quoted comment"],
-)
+    ids=[
+        "plain", "byte order mark", "CRLF", "CR", "semicolon", "tab", "separator hint", "separator hint of a tab", "no last line end",
+        "trailing blanks", "blanks", "quoted", "comments", "quoted comment",
+    ],
+)  # fmt: skip
 def test_every_spreadsheet_habit_reads_as_the_same_table(tmp_path: Path, content: str) -> None:
     header, rows = read_table(table(tmp_path, content))
     assert (header.cells, tuple(row.cells for row in rows)) == (("find", "side", "remarks"), EXPECTED)
