@@ -172,7 +172,8 @@ def _why_class_is_empty(code: str, target: Target, element: Element) -> str:
         return f"{target.individual} has no {_place(element, place)} among the finds"
     if code in DONOR_CLASSES:
         place = element.side if code == EvidenceClass.DON else element.side.opposite
-        return f"there is no {_place(element, place)} of another individual among the finds"
+        whose = "another individual" if target.is_individual else "any individual"
+        return f"there is no {_place(element, place)} of {whose} among the finds"
     if code == EvidenceClass.SCU:
         return "no file made by hand is named in decisions.csv"
     return "this class cannot be made from a plan yet"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import csv
+import html
 import io
 import json
 import re
@@ -178,6 +179,20 @@ def test_the_head_of_a_page_says_how_much_is_bone_of_another_class() -> None:
     records = invented_records()
     records["rebuild"]["facts"]["evidence_share"] = {"OWN-R": 0.6, "DON-R": 0.338, "FILL": 0.062}
     assert make_sheet(invented_job(), records)["evidence_words"] == "this animal's own bone of the other side, reflected; 33.8 % of the surface DON-R"
+
+
+def test_a_bone_scaled_to_a_size_stated_relative_to_its_own_animal_is_not_called_another_individuals() -> None:
+    base = invented_job()
+    job = invented_job(recipe=base["recipe"] | {"class": "DON-R"}, sized_by=base["finds"][0]["organism_id"])
+    records = invented_records()
+    records["rebuild"]["facts"]["evidence_share"] = {"DON-R": 1.0}
+    told, other = (bone_page(make_sheet(row, records)) for row in (job, job | {"sized_by": "somebody else"}))
+    assert "this animal's own bone of the other side, reflected and scaled to the stated size" in html.unescape(told)
+    assert "another individual's bone of the other side" not in Outline(told).text
+    assert "another individual's bone of the other side" in Outline(other).text
+    batch = invented_batch()
+    batch["targets"][0]["is_stated_size"] = True
+    assert "a bone of this or another animal, scaled" in Outline(index_page(batch)).text
 
 
 def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:

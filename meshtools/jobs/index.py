@@ -105,7 +105,8 @@ def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], fits: Mapp
     targets = []
     for name in sorted({row["target"] for row in rows}):
         mine = in_order((row for row in rows if row["target"] == name), job["elements"])
-        targets.append({"name": name, "words": job["target_words"][name], "rows": mine, "completeness": completeness[name], "fit": fits.get(name)})
+        told = {"words": job["target_words"][name], "is_stated_size": name in job["stated_sizes"]}
+        targets.append({"name": name, "rows": mine, "completeness": completeness[name], "fit": fits.get(name)} | told)
     return {
         "title": "Replicas of the batch",
         "targets": targets,

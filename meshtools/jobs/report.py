@@ -100,6 +100,7 @@ def _sheet_job(job: Mapping[str, Any], evidence_key: str) -> dict[str, Any]:
     return {
         "finds": [job["finds"][name] for name in sorted(job["finds"])],
         "part_id": job["part_id"],
+        "sized_by": job["sized_by"],
         "revision": job["revision"],
         "evidence_key": evidence_key,
         "sign_off": job["sign_off"] or next(iter(job["lapsed_sign_offs"][-1:]), None),

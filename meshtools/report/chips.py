@@ -10,11 +10,11 @@ from meshtools.report.markup import Html, join, tag
 from meshtools.report.words import HATCHED, STATUSES, class_words
 
 
-def class_chip(code: str) -> Html:
-    """The class code on its colour; NONE is an outline, FILL and MADE are hatched."""
+def class_chip(code: str, meaning: str = "") -> Html:
+    """The class code on its colour; NONE is an outline, FILL and MADE are hatched. meaning: what it means here, else what it means in general."""
     words = class_words(code)
     kind = "chip" + (" outline" if code in ("NONE", "") else "") + (" hatched" if code in HATCHED else "")
-    return tag("span", code or "–", class_=kind, style=f"background-color:{words.colour};color:{words.ink}", title=words.words)
+    return tag("span", code or "–", class_=kind, style=f"background-color:{words.colour};color:{words.ink}", title=meaning or words.words)
 
 
 def status_mark(status: str) -> Html:

@@ -24,7 +24,7 @@ NOBODYS = ("NONE", "FILL", "MADE")
 def index_page(batch: Mapping[str, Any]) -> str:
     """The index of a batch, self-contained but for its links to the pages of the bones.
 
-    batch: `title`; `targets`, each {name, words (whose size), rows, completeness}; `findings` of the register; `next_steps`
+    batch: `title`; `targets`, each {name, words (whose size), rows, completeness, optional is_stated_size}; `findings` of the register; `next_steps`
     plain(NextStep); `min_individuals`. rows, in the order of the skeleton, have the keys of SUMMARY_COLUMNS, where `findings` is a list of
     plain(Finding), the gravest first, and `report` the link relative to the index or "" (a gap's first finding is its reason);
     optional `picture_png`, small; optional `routes`, each {route, status, sheet
@@ -144,7 +144,10 @@ def _totals(target: Mapping[str, Any]) -> Html:
     by_class: list[tuple[Any, ...]] = []
     for code, n in count_by(rows, "class", CLASSES).items():
         by_volume = percent(volume[code]) if code in volume else "–"
-        by_class.append((class_chip(code), class_words(code).words, number(n, 0), percent(n / len(rows)), by_volume))
+        meaning = class_words(code).words
+        if target.get("is_stated_size"):
+            meaning = meaning.replace("another individual's bone", "a bone of this or another animal")
+        by_class.append((class_chip(code, meaning), meaning, number(n, 0), percent(n / len(rows)), by_volume))
     by_class.append((tag("b", "All"), "", tag("b", number(len(rows), 0)), "", ""))
     classes = table(("Class", "Meaning", "Elements", "Share by count", "Share by volume"), by_class, numeric=(2, 3, 4))
     note = "By volume: of the replicas made so far, each whole part counted under its class."

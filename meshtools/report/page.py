@@ -53,7 +53,7 @@ def viewer_script() -> str:
 
 def _head(sheet: Mapping[str, Any]) -> Html:
     planned = "" if sheet["status"] in HAS_REPLICA else "planned as "
-    chip = tag("p", class_chip(sheet["evidence"]), " ", planned, sheet["evidence_words"], class_="class")
+    chip = tag("p", class_chip(sheet["evidence"], sheet["evidence_words"]), " ", planned, sheet["evidence_words"], class_="class")
     name = tag("div", tag("p", f"Replica for {sheet['target']}", class_="over"), tag("h1", sheet["title"]), chip)
     revision = tag("span", f"revision {sheet['revision']}", class_="small") if sheet["revision"] else ""
     label = tag("div", tag("span", "Part", class_="over"), tag("b", sheet["part_id"]), revision, class_="label")

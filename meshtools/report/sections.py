@@ -122,7 +122,10 @@ def evidence(sheet: Sheet) -> Html | str:
     """Shares of the surface by class, and the share from bone with its basis."""
     if not sheet["shares"]:
         return ""
-    rows = [(class_chip(row["class"]), row["words"], percent(row["area_ratio"]), figure(row["volume_mm3"], "mm³", 0)) for row in sheet["shares"]]
+    rows = [
+        (class_chip(row["class"], row["words"]), row["words"], percent(row["area_ratio"]), figure(row["volume_mm3"], "mm³", 0))
+        for row in sheet["shares"]
+    ]
     segments = [
         tag("span", row["class"] if row["area_ratio"] > 0.1 else "", class_="chip hatched" if row["class"] in HATCHED else "chip",
             style=f"flex-grow:{row['area_ratio']:.4f};{_chip_style(row['class'])}") for row in sheet["shares"]

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, TypedDict
 
 from meshtools.report.cautions import cautions_for
-from meshtools.report.words import FROM_BONE, class_words, element_title
+from meshtools.report.words import CLASSES, FROM_BONE, OWN_SCALED, element_title
 
 PAGE_STATUS = {"ok": "ready", "ready": "ready", "review": "review", "failed": "failed", "gap": "gap"}
 FIND_KEYS = (
@@ -79,7 +79,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
     job: `recipe` plain(Recipe); `finds` list of plain(Find); `part_id`, `evidence_key`; optional `revision`, `status` (else the worst of
     the records and the recipe), `sign_off` plain(Decision) or None, `deviation` ({a_to_b, b_to_a} with a the replica and b the scan),
     `next_best` plain(Attempt) or None, `tolerance_mm`, `density_kg_m3`, `density_basis`, `routes`, `picture_png`, `plane_pictures`, `viewer`
-    (from viewer_mesh).
+    (from viewer_mesh), `sized_by` (the animal that the target's size is stated relative to, else empty).
     records: plain(Record) dicts, `rebuild` for the element and `clean/<find>` for each find. A fact that no record holds is None.
     """
     recipe = job["recipe"]
@@ -87,8 +87,9 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
     facts = records.get("rebuild", {}).get("facts", {})
     measures = _measures(facts)
     mass = _mass(job, measures["volume_mm3"])
-    viewer = job.get("viewer")
-    shares = _shares(facts.get("evidence_share") or (viewer or {}).get("area_ratios") or {}, measures["volume_mm3"])
+    meanings = _meanings(job, finds)
+    viewer = _in_these_words(job.get("viewer"), meanings)
+    shares = _shares(facts.get("evidence_share") or (viewer or {}).get("area_ratios") or {}, measures["volume_mm3"], meanings)
     sheet: Sheet = {
         "part_id": job["part_id"],
         "revision": str(job.get("revision", "")),
@@ -96,7 +97,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
         "element": recipe["element"],
         "title": element_title(recipe["element"]),
         "evidence": recipe["class"],
-        "evidence_words": _class_in_words(recipe["class"], shares),
+        "evidence_words": _class_in_words(recipe["class"], shares, meanings),
         "status": PAGE_STATUS[job["status"]] if job.get("status") else _status(recipe, records),
         "reason": recipe["reason"],
         "individuals": sorted({find["organism_id"] for find in finds if find["organism_id"]}),
@@ -181,16 +182,26 @@ def _mass(job: Mapping[str, Any], volume_mm3: float | None) -> dict[str, Any]:
     return {"mass_kg": mass, "density_kg_m3": density, "density_basis": job.get("density_basis", "")}
 
 
-def _class_in_words(code: str, shares: list[dict[str, Any]]) -> str:
+def _meanings(job: Mapping[str, Any], finds: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """What the classes mean on this page: a bone scaled to a size that is stated relative to its own animal is not another animal's."""
+    is_own = bool(job.get("sized_by")) and {find["organism_id"] for find in finds} == {job["sized_by"]}
+    return {code: words.words for code, words in CLASSES.items()} | (dict(OWN_SCALED) if is_own else {})
+
+
+def _in_these_words(viewer: dict[str, Any] | None, meanings: Mapping[str, str]) -> dict[str, Any] | None:
+    return viewer and viewer | {"class_table": [entry | {"words": meanings[entry["code"]]} for entry in viewer["class_table"]]}
+
+
+def _class_in_words(code: str, shares: list[dict[str, Any]], meanings: Mapping[str, str]) -> str:
     """What the class means, and how much of the surface is bone of another class."""
     strange = [row for row in shares if row["class"] in FROM_BONE and row["class"] != code]
     others = [f"{100 * row['area_ratio']:.1f} % of the surface {row['class']}" for row in strange]
-    return "; ".join([class_words(code).words, *others])
+    return "; ".join([meanings[code], *others])
 
 
-def _shares(area_ratios: Mapping[str, float], volume_mm3: float | None) -> list[dict[str, Any]]:
+def _shares(area_ratios: Mapping[str, float], volume_mm3: float | None, meanings: Mapping[str, str]) -> list[dict[str, Any]]:
     return [
-        {"class": code, "words": class_words(code).words, "area_ratio": ratio, "volume_mm3": None if volume_mm3 is None else ratio * volume_mm3}
+        {"class": code, "words": meanings[code], "area_ratio": ratio, "volume_mm3": None if volume_mm3 is None else ratio * volume_mm3}
         for code, ratio in sorted(area_ratios.items(), key=lambda item: (-item[1], item[0]))
         if ratio > 0
     ]

@@ -39,6 +39,11 @@ CLASSES: Mapping[str, ClassWords] = {
     "FILL": ClassWords("#999999", "a closed hole or seam, nobody's bone", "none"),
     "MADE": ClassWords("#DDDDDD", "made: a pin, a cut plane, the wall of a pit; nobody's bone", "none"),
 }
+OWN_SCALED: Mapping[str, str] = {
+    "DON": "this animal's own bone, scaled to the stated size",
+    "DON-R": "this animal's own bone of the other side, reflected and scaled to the stated size",
+}
+"""What two classes mean where the size of a skeleton is stated relative to the very animal that the bone is from."""
 HATCHED = ("FILL", "MADE")  # faces without a source
 FROM_BONE = ("OWN", "OWN-R", "OWN-C", "DON", "DON-R")  # a bone was scanned; the rest is computed, modelled or made
 NO_SOURCE_COLOUR = "#8C8C8C"
