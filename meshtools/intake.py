@@ -19,6 +19,7 @@ from meshtools.keys import sha256_of
 from meshtools.model import MM_PER_UNIT, Find, Finding, Mesh, Severity, Unit, plain
 from meshtools.plan import largest_factor_by_find
 from meshtools.register_cells import BONES
+from meshtools.register_checks import place_of
 from meshtools.visible import visible
 from meshtools.workspace import Workspace, open_workspace
 
@@ -57,10 +58,15 @@ def intake(options: argparse.Namespace) -> Answer:
     lines = [_line(verdict) for verdict in verdicts]
     to_complete = "to complete (element, side, organismID, unit) and copy into config/bones.csv"
     lines += [f"intake/{name}: {counted(n, 'row')} {to_complete}." for name, n in write_drafts(options.batch / "intake", unknown).items()]
+    register = workspace.register
+    missing = [finding for finding in register.findings if finding.code == "scan-missing"]
+    lines += [f"missing: {finding.message} [{place_of(finding, register)}]" for finding in missing]
     n_again, n_asked = (sum(verdict.verdict == word for verdict in verdicts) for word in ("re-scan", "unit?"))
     asked = f", {n_asked} whose unit is asked" if n_asked else ""
-    lines.append(f"{counted(len(verdicts), 'scan')}, {len(verdicts) - n_again - n_asked} accepted, {n_again} to scan again{asked}.")
-    return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown}, PERSON_NEEDED if n_again or n_asked or unknown else DONE)
+    lacks = f", {counted(len(missing), 'scan')} of bones.csv missing" if missing else ""
+    lines.append(f"{counted(len(verdicts), 'scan')}, {len(verdicts) - n_again - n_asked} accepted, {n_again} to scan again{asked}{lacks}.")
+    code = PERSON_NEEDED if n_again or n_asked or unknown or missing else DONE
+    return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown, "missing": plain(missing)}, code)
 
 
 def write_drafts(folder: Path, unknown: Sequence[str]) -> dict[str, int]:

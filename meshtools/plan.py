@@ -21,7 +21,7 @@ from meshtools.plan_candidates import (
     rank_candidates,
 )
 from meshtools.plan_decisions import SCANNED_CLASSES, SERIAL_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
-from meshtools.plan_next import next_steps
+from meshtools.plan_next import missing_scan_steps, next_steps
 from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 from meshtools.plan_supply import supplied_recipe
@@ -45,7 +45,7 @@ def make_plan(register: Register) -> Plan:
         recipes,
         {target.name: measure_completeness(target, elements, recipes) for target in targets},
         tuple(sorted(findings, key=lambda finding: (finding.code, finding.message, str(finding)))),
-        next_steps(tables, targets, elements, recipes),
+        (*missing_scan_steps(register.findings, recipes), *next_steps(tables, targets, elements, recipes)),
     )
 
 

@@ -11,8 +11,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from meshtools.completeness import as_ranges
+from meshtools.counted import counted
 from meshtools.factor import UNASSOCIATED, LengthKey, LengthRatio, carrying_ratios, individual_of
-from meshtools.model import Attempt, Element, Find, NextStep, Recipe, Severity, Target
+from meshtools.model import Attempt, Element, Find, Finding, NextStep, Recipe, Severity, Target
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, factor_for, is_uncertain
 from meshtools.plan_decisions import SERIAL_CLASSES
 from meshtools.size_pairs import pairs_between
@@ -46,6 +47,19 @@ class _FactorNeed:
     element: Element
     target: Target
     donor: str
+
+
+def missing_scan_steps(findings: Iterable[Finding], recipes: Iterable[Recipe]) -> tuple[NextStep, ...]:
+    """One step for the finds whose scan is not there and that an element is made from; none where all are."""
+    missing = {str(finding.value) for finding in findings if finding.code == "scan-missing"}
+    waiting = [(f"{recipe.target}/{recipe.element}", missing.intersection(recipe.finds)) for recipe in recipes]
+    names = sorted({name for _, found in waiting for name in found})
+    if not names:
+        return ()
+    listed = ", ".join([*names[:MOST_NAMED], *([f"and {len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else [])])
+    message = f"put the missing {'scan' if len(names) == 1 else 'scans'} of {listed} into scans/, or correct the file name in bones.csv"
+    elements = tuple(sorted(element for element, found in waiting if found))
+    return (NextStep("scan", f"{message}: {counted(len(elements), 'element')} cannot be built", elements),)
 
 
 def next_steps(tables: PlanTables, targets: Sequence[Target], elements: Sequence[Element], recipes: Sequence[Recipe]) -> tuple[NextStep, ...]:

@@ -97,7 +97,8 @@ def _missing_files(batch: Path, register: Register) -> list[Finding]:
             place = f"config/decisions.csv, class of {decision.element}: the file made by hand"
             wanted.append(("model-missing", place, decision.value.removeprefix(prefix), ""))
     missing = [item for item in wanted if not (batch / item[2]).is_file()]
-    present = _files_below(batch, "scans") if missing else []
+    taken = {f.scan for f in register.finds}
+    present = [path for path in _files_below(batch, "scans") if path not in taken] if missing else []  # a scan of another row is not meant
     by_name = {path.rsplit("/", 1)[-1].casefold(): path for path in reversed(present)}
     findings = []
     for number, (code, place, path, find) in enumerate(missing):

@@ -12,6 +12,9 @@ import pytest
 from made_once import made_once
 from six_bones import bonewright, build, edit, make_six_bones
 
+from meshtools.jobs.index import _index
+from meshtools.workspace import open_workspace
+
 
 def sign_off(batch: Path, element: str) -> None:
     """Sign the evidence that the page of an element shows today."""
@@ -152,6 +155,25 @@ def test_check_and_status_name_a_sign_off_that_has_lapsed(batch: Path) -> None:
     assert done.returncode == 1
     assert "review: mount/femur-left: the sign-off by A. Curator was given on other evidence and has lapsed; " in done.stdout
     assert "sign-off: 1 lapsed, 8 unsigned; 0 handed over" in done.stdout
+
+
+def test_a_missing_scan_is_told_by_intake_build_and_what_to_do_next_and_once_on_the_index(batch: Path) -> None:
+    (batch / "scans/a-skull.stl").unlink()
+    for name in ("a-femur-left.stl", "a-humerus-right.ply", "b-tibia-left.stl", "b-sacrum.stl"):
+        (batch / "scans" / name).unlink()
+    taken = bonewright("intake", "--batch", batch)
+    told = "find a-skull: the scan scans/a-skull.stl is not there; put the file there or correct the name. [config/bones.csv row 4]"
+    assert (taken.returncode, f"missing: config/bones.csv, {told}" in taken.stdout) == (1, True)
+    assert "1 scan, 1 accepted, 0 to scan again, 5 scans of bones.csv missing." in taken.stdout
+    workspace = open_workspace(batch)
+    step = workspace.plan.next_steps[0]
+    assert step.message.startswith("put the missing scans of a-femur-left, a-humerus-right, a-skull, b-sacrum, b-tibia-left into scans/, or correct")
+    assert "mount/skull" in step.elements
+    findings = _index(dict(workspace.worklist.jobs["index"]["index"]), [], {})["findings"]
+    assert sum("a-skull.stl is not there" in finding["message"] for finding in findings) == 1
+    assert build(batch, "mount/skull")["elements"][0]["why"].startswith("find a-skull: a-skull.stl does not exist")
+    page = json.loads((batch / "results/mount/skull/report.json").read_text(encoding="utf-8"))
+    assert "Put scans/a-skull.stl in its place, or correct the file name where it is registered." in page["findings"][0]["message"]
 
 
 def test_the_record_of_a_replica_says_that_its_status_is_of_one_step_and_where_the_bone_stands(built_once: Path) -> None:

@@ -27,7 +27,8 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     try:
         result = _cleaned(batch, job, find)
     except (ScanError, GeometryError) as error:
-        record = failed_record("clean", job["key"], "scan-unusable", f"{_named(find)}: {error}", {"find": find.find, "scan": find.scan})
+        remedy = f" Put {job['scan']} in its place, or correct the file name where it is registered." if job["scan_sha256"] is None else ""
+        record = failed_record("clean", job["key"], "scan-unusable", f"{_named(find)}: {error}{remedy}", {"find": find.find, "scan": find.scan})
         write_results(batch, record_path, record, {}, FILES)
         return
     contents = {"clean.ply": write_replica_ply(result.mesh)}

@@ -110,7 +110,7 @@ def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], fits: Mapp
     return {
         "title": "Replicas of the batch",
         "targets": targets,
-        "findings": [*job["register_findings"], *job["plan"]["findings"]],
+        "findings": job["plan"]["findings"],
         "next_steps": job["plan"]["next_steps"],
         "min_individuals": job["min_individuals"],
     }
