@@ -181,6 +181,16 @@ def test_the_head_of_a_page_says_how_much_is_bone_of_another_class() -> None:
     assert make_sheet(invented_job(), records)["evidence_words"] == "this animal's own bone of the other side, reflected; 33.8 % of the surface DON-R"
 
 
+def test_the_tolerance_of_scanned_skin_says_that_new_skin_of_a_mended_place_is_left_out_and_how_far_it_lies() -> None:
+    records = invented_records()
+    told = [Outline(bone_page(make_sheet(invented_job(), records))).text]
+    finding = {"severity": "review", "code": "repair-depth", "message": "m", "value": 1.7248, "limit": 0.5, "unit": "mm"}
+    records["rebuild"]["findings"] = [*records["rebuild"]["findings"], finding]
+    told.append(Outline(bone_page(make_sheet(invented_job(), records))).text)
+    words = "is left out of this: before and after mending the skin there lies up to 1.72\u202fmm apart, as a finding says."
+    assert [words in text.replace("\u2009", "\u202f") for text in told] == [False, True]
+
+
 def test_a_bone_scaled_to_a_size_stated_relative_to_its_own_animal_is_not_called_another_individuals() -> None:
     base = invented_job()
     job = invented_job(recipe=base["recipe"] | {"class": "DON-R"}, sized_by=base["finds"][0]["organism_id"])

@@ -156,12 +156,23 @@ def tolerance(sheet: Sheet) -> Html:
         return section("Tolerance and deviation", limit, tag("p", "The deviation was not measured."))
     rows = [(label, *(number(way.get(key), 3) for key in keys), number(way.get("n"), 0)) for label, way in known]
     head = ("mm", "Largest", "Bound", "99 %", "95 %", "Mean", "Points")
-    limit = join([limit, tag("p", _tolerance_words(sheet, [way for _, way in known]))])
+    limit = join([limit, tag("p", _tolerance_words(sheet, [way for _, way in known]), _mended_words(sheet))])
     note = (
         "Scanned skin leaves out closed holes, parts taken over and made parts. Scan to replica also shows what of the scan is not in the replica: "
         "floaters, supports, fracture surfaces. Bound: no point lies farther than this; the other figures are of the points compared."
     )
     return section("Tolerance and deviation", limit, table(head, rows, numeric=range(1, 7)), tag("p", note, class_="small"))
+
+
+def _mended_words(sheet: Sheet) -> str:
+    """What the judgement above leaves out where a finding says that mending the scan put new skin beyond the tolerance."""
+    depths = [row["value"] for row in sheet["findings"] if row["code"] == "repair-depth"]
+    if not depths:
+        return ""
+    return (
+        " New skin where the scan was mended follows no scan and is left out of this: before and after mending the skin there lies up to "
+        f"{figure(max(depths), 'mm', 2)} apart, as a finding says."
+    )
 
 
 def _tolerance_words(sheet: Sheet, ways: list[Mapping[str, Any]]) -> str:
