@@ -87,12 +87,12 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
 
 def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
     clean = _file_command(commands, "clean", "clean one scan", "clean_file")
-    clean.add_argument("--tolerance-mm", type=float, required=True, metavar="T", help="how far decimation may move the surface")
+    clean.add_argument("--tolerance-mm", type=decimal, required=True, metavar="T", help="how far decimation may move the surface")
     reflect = _file_command(commands, "reflect", "reflect one surface across a plane", "reflect_file")
     reflect.add_argument("--normal", default="1,0,0", metavar="X,Y,Z", help="normal of the plane (default 1,0,0)")
-    reflect.add_argument("--offset-mm", type=float, default=0.0, metavar="D", help="normal . x = D on the plane (default 0)")
+    reflect.add_argument("--offset-mm", type=decimal, default=0.0, metavar="D", help="normal . x = D on the plane (default 0)")
     scale = _file_command(commands, "scale", "scale one surface about the origin", "scale_file")
-    scale.add_argument("--factor", type=float, required=True, metavar="K")
+    scale.add_argument("--factor", type=decimal, required=True, metavar="K")
     plane = _command(commands, "plane", "find the mirror plane of one bone", "find_plane")
     plane.add_argument("file", type=Path, metavar="FILE")
     plane.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of the file")
@@ -100,15 +100,15 @@ def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
     plane.add_argument("--left-right", metavar="X,Y,Z", help="rough direction from left to right")
     restore = _file_command(commands, "restore", "complete one bone from its other half or its counterpart", "restore_file")
     restore.add_argument("--normal", metavar="X,Y,Z", help="normal of the mirror plane, where it is known")
-    restore.add_argument("--offset-mm", type=float, metavar="D", help="normal . x = D on that plane")
+    restore.add_argument("--offset-mm", type=decimal, metavar="D", help="normal . x = D on that plane")
     restore.add_argument("--counterpart", type=Path, metavar="FILE", help="whole bone of the other side, in the same unit")
     retrodeform = _file_command(commands, "retrodeform", "take a shear or a bend out of one bone, by landmark pairs", "retrodeform_file")
     retrodeform.add_argument("--pairs", type=Path, required=True, metavar="PAIRS.csv", help="left and right landmarks, in the unit of the file")
     retrodeform.add_argument("--bend", action="store_true", help="a smooth uneven deformation; without it an even shear")
     bore = _file_command(commands, "bore", "cut a straight bore for a rod into one closed bone, where it leaves the most wall", "bore_file")
-    bore.add_argument("--diameter-mm", type=float, required=True, metavar="D", help="diameter of the hole")
-    bore.add_argument("--depth-mm", type=float, metavar="L", help="a blind bore, so deep; without it through the bone")
-    bore.add_argument("--wall-mm", type=float, required=True, metavar="W", help="least wall about the hole")
+    bore.add_argument("--diameter-mm", type=decimal, required=True, metavar="D", help="diameter of the hole")
+    bore.add_argument("--depth-mm", type=decimal, metavar="L", help="a blind bore, so deep; without it through the bone")
+    bore.add_argument("--wall-mm", type=decimal, required=True, metavar="W", help="least wall about the hole")
     bore.add_argument("--from", dest="begins", metavar="END", help="the end it begins at (+x, -x, .. -z), or a point X,Y,Z at the skin, in mm")
     ready = _command(commands, "ready", "make the parts of one closed surface ready: solids, drawings, job sheet", "ready_file")
     ready.add_argument("route", choices=ROUTES, help="print, carve in foam (cnc), or mould")
@@ -122,6 +122,16 @@ def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]
     compare.add_argument("b", type=Path, metavar="B")
     compare.add_argument("--unit", required=True, choices=FILE_UNITS, help="unit of both files, or of A")
     compare.add_argument("--unit-b", choices=FILE_UNITS, help="unit of B where it is another, such as mm for our own results")
+
+
+def decimal(text: str) -> float:
+    """A number with a decimal point. A comma is refused: whether 1,170 is a little more than one or a thousand is not to be guessed."""
+    try:
+        return float(text)
+    except ValueError:
+        if re.fullmatch(r"[+-]?\d+,\d+", text, re.ASCII):
+            raise argparse.ArgumentTypeError(f"'{text}' has a decimal comma; write {text.replace(',', '.')}, with a point") from None
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number; write it as 1.17") from None
 
 
 def _file_command(commands: Commands, name: str, meaning: str, function: str) -> argparse.ArgumentParser:  # type: ignore[valid-type]

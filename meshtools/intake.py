@@ -17,6 +17,7 @@ from meshtools.files.atomic import write_atomic
 from meshtools.files.tables import read_table
 from meshtools.keys import sha256_of
 from meshtools.model import MM_PER_UNIT, Find, Finding, Mesh, Severity, Unit, plain
+from meshtools.plain_names import plain_name
 from meshtools.plan import largest_factor_by_find
 from meshtools.register_cells import BONES
 from meshtools.register_checks import place_of
@@ -234,7 +235,7 @@ def draft_rows(scans: Sequence[str]) -> str:
     writer.writerow(columns)
     for scan in scans:
         row = dict.fromkeys(columns, "")
-        slug = "-".join("".join(c if c.isalnum() and c.isascii() else " " for c in Path(scan).stem.lower()).split())
+        slug = plain_name(Path(scan).stem)
         side = next((word for word in ("left", "right") if word in slug.split("-")), "")
         row |= {"find": slug, "side": side, "scan": scan}
         writer.writerow([row[column] for column in columns])

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from meshtools.model import Caliper, Find, ScalePoints, Side, Unit
+from meshtools.plain_names import plain_name
 from meshtools.register_cells import SLUG, Cells, nearest
 from meshtools.register_skeleton import Skeleton
 from meshtools.settings_file import ScanFolder
@@ -103,7 +104,7 @@ def _portion(cells: Cells) -> str:
 def _find_name(cells: Cells) -> str:
     name = cells.filled("find")
     if name and (not SLUG.fullmatch(name) or len(name) > LONGEST_FIND):
-        near = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:LONGEST_FIND]
+        near = plain_name(name)[:LONGEST_FIND]
         cells.problem("find", f"names files, so it is small letters a-z, digits and hyphens, at most {LONGEST_FIND}, no hyphen first.", near)
     return name
 

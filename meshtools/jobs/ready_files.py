@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -22,6 +21,7 @@ from meshtools.jobs.ready_holes import hole_frames, holes_csv, sheet_table
 from meshtools.jobs.record import JobFiles, write_results
 from meshtools.model import Finding, Record, Severity, plain, status_of
 from meshtools.model_ready import Drawing, Made, Part
+from meshtools.plain_names import plain_name
 from meshtools.report.job_pictures import drawing_facts, sheet_pictures
 from meshtools.report.job_sheet import FRAME_WORDS, ROUTE_TITLES, job_sheet_pdf
 
@@ -83,7 +83,7 @@ def _solids(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str,
 
 def file_stem(part_id: str) -> str:
     """The part's id as file names begin with: small letters, digits and hyphens."""
-    return re.sub(r"[^a-z0-9]+", "-", part_id.lower()).strip("-") or "part"
+    return plain_name(part_id) or "part"
 
 
 def _files_made(facts: Mapping[str, Any], drawings: Sequence[Drawing], made: Made, enclosed: Sequence[str]) -> list[dict[str, Any]]:
