@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from headless_browser import BROWSER, Page
 from PIL import Image
-from report_sheet import invented_batch, invented_sheet
+from report_sheet import invented_batch, invented_job, invented_records, invented_sheet
 
 from meshtools.geometry.picture import encode_png
 from meshtools.report.index import index_page
 from meshtools.report.page import bone_page
+from meshtools.report.sheet import make_sheet
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")]
 DRAWN = "document.getElementById('view').dataset.state === 'drawn'"
@@ -90,6 +91,26 @@ def test_pointing_at_the_bone_names_its_class_and_deviation(tmp_path: Path) -> N
         words = page.evaluate("document.querySelector('.readout').textContent")
     assert words.startswith("OWN-R: this animal's own bone of the other side, reflected, ")
     assert words.endswith(" mm")
+
+
+def test_the_view_marks_the_places_that_findings_name_and_pointing_at_one_reads_its_finding(tmp_path: Path) -> None:
+    records = invented_records()
+    message = "femur-right: the surface passes through itself at 1 place, near (123.2, -34.0, 241.0) mm of replica.ply."
+    named = {"severity": "review", "code": "self-intersection", "message": message, "value": 1, "limit": 0, "unit": ""}
+    records["rebuild"]["findings"] = [named]
+    path = tmp_path / "report.html"
+    path.write_text(bone_page(make_sheet(invented_job(), records)), encoding="utf-8")
+    with Page(tmp_path) as page:
+        page.open(path, DRAWN)
+        view = view_of(page)
+        red, green, blue = np.moveaxis(view, 2, 0)
+        is_dot = (red > 150) & (green < 60) & (blue > 60)
+        assert 30 < is_dot.sum() < 400
+        y, x = (int(np.median(axis)) + 8 for axis in np.nonzero(is_dot))
+        left, top = page.evaluate(STAGE)[:2]
+        page.send("Input.dispatchMouseEvent", type="mouseMoved", x=int(left) + x, y=int(top) + y)
+        page.evaluate(SETTLE)
+        assert page.evaluate("document.querySelector('.readout').textContent") == message
 
 
 def test_without_webgl_the_still_picture_stays(tmp_path: Path) -> None:

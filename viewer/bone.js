@@ -1,6 +1,7 @@
 // Decodes the mesh that a page carries and colours it: by evidence class, or by deviation from the scan.
 import {
-  BackSide, BufferAttribute, BufferGeometry, Color, Group, Matrix4, Mesh, MeshLambertMaterial, ShaderMaterial, Uint16BufferAttribute, Vector2,
+  BackSide, BufferAttribute, BufferGeometry, Color, Group, Matrix4, Mesh, MeshBasicMaterial, MeshLambertMaterial, ShaderMaterial, SphereGeometry,
+  Uint16BufferAttribute, Vector2,
 } from "three";
 
 const PALE = new Color("#f1efea");
@@ -35,7 +36,27 @@ export class Bone {
     this.mesh = new Mesh(this.geometry, this.surfaceMaterial());
     this.model = new Group();
     this.model.add(this.mesh, new Mesh(this.geometry, this.outlineMaterial()));
+    this.marks = this.placeMarks();
     this.model.quaternion.setFromRotationMatrix(new Matrix4().set(...payload.view_from_mesh));
+  }
+
+  // A dot with a pale rim at every place that a finding names, seen through the bone; the view keeps its size on the screen.
+  placeMarks() {
+    const dot = new SphereGeometry(1, 16, 12);
+    const see = (color) => new MeshBasicMaterial({ color, depthTest: false, transparent: true });
+    const [inner, rim] = [see("#c2185b"), see("#ffffff")];
+    return (this.payload.marks || []).map(({ place_mm: place, words }) => {
+      const mark = new Group();
+      const [outside, inside] = [new Mesh(dot, rim), new Mesh(dot, inner)];
+      outside.scale.setScalar(1.35);
+      outside.renderOrder = 1;
+      inside.renderOrder = 2;
+      inside.userData.words = words;
+      mark.add(outside, inside);
+      mark.position.set(...place.map((value, k) => value - this.payload.centre_mm[k]));
+      this.model.add(mark);
+      return mark;
+    });
   }
 
   // Colours belong to faces, so every face gets corners of its own; normals stay smooth across faces.

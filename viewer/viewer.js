@@ -5,6 +5,7 @@ import { Bone } from "./bone.js";
 import { Orbit } from "./orbit.js";
 
 const BAR_LARGEST_PX = 190;
+const MARK_PX = 5;
 
 // The largest 1, 2 or 5 times a power of ten not above the limit.
 function roundLength(limit) {
@@ -89,6 +90,7 @@ class View {
     if (!width || !height) return;
     this.renderer.setSize(width, height);
     this.frame(width, height);
+    for (const mark of this.bone.marks) mark.scale.setScalar(MARK_PX * this.mmPerPx);
     this.bone.hatchPx.value = this.renderer.getPixelRatio();
     this.bone.outlinePx.value.set(3 / width, 3 / height);
     this.renderer.render(this.scene, this.camera);
@@ -123,6 +125,8 @@ class View {
     const place = new Vector2(((event.clientX - box.left) / box.width) * 2 - 1, 1 - ((event.clientY - box.top) / box.height) * 2);
     const ray = new Raycaster();
     ray.setFromCamera(place, this.camera);
+    const [marked] = ray.intersectObjects(this.bone.marks.map((mark) => mark.children[1]), false);
+    if (marked) return void this.read(marked.object.userData.words);
     const [hit] = ray.intersectObject(this.bone.mesh, false);
     if (!hit) return void this.read("");
     const { code, words, deviationMm } = this.bone.describe(hit.faceIndex);

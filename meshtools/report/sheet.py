@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, TypedDict
 
 from meshtools.report.cautions import cautions_for
+from meshtools.report.marks import marked_places
 from meshtools.report.words import CLASSES, FROM_BONE, OWN_SCALED, element_title
 
 PAGE_STATUS = {"ok": "ready", "ready": "ready", "review": "review", "failed": "failed", "gap": "gap"}
@@ -88,7 +89,8 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
     measures = _measures(facts)
     mass = _mass(job, measures["volume_mm3"])
     meanings = _meanings(job, finds)
-    viewer = _in_these_words(job.get("viewer"), meanings)
+    findings = _findings(recipe, records)
+    viewer = _in_view(job.get("viewer"), meanings, marked_places(findings, facts))
     shares = _shares(facts.get("evidence_share") or (viewer or {}).get("area_ratios") or {}, measures["volume_mm3"], meanings)
     sheet: Sheet = {
         "part_id": job["part_id"],
@@ -108,7 +110,7 @@ def make_sheet(job: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
         "factor_basis": recipe["factor_basis"],
         "tried": list(recipe["tried"]),
         "next_best": job.get("next_best"),
-        "findings": _findings(recipe, records),
+        "findings": findings,
         "measures": measures,
         "mass": mass,
         "shares": shares,
@@ -188,8 +190,10 @@ def _meanings(job: Mapping[str, Any], finds: Sequence[Mapping[str, Any]]) -> dic
     return {code: words.words for code, words in CLASSES.items()} | (dict(OWN_SCALED) if is_own else {})
 
 
-def _in_these_words(viewer: dict[str, Any] | None, meanings: Mapping[str, str]) -> dict[str, Any] | None:
-    return viewer and viewer | {"class_table": [entry | {"words": meanings[entry["code"]]} for entry in viewer["class_table"]]}
+def _in_view(viewer: dict[str, Any] | None, meanings: Mapping[str, str], marks: list[dict[str, Any]]) -> dict[str, Any] | None:
+    """The turning view with these meanings of its classes and with marks at the places that findings name."""
+    table = [entry | {"words": meanings[entry["code"]]} for entry in viewer["class_table"]] if viewer else []
+    return viewer and viewer | {"class_table": table, "marks": marks}
 
 
 def _class_in_words(code: str, shares: list[dict[str, Any]], meanings: Mapping[str, str]) -> str:

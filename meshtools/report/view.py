@@ -24,7 +24,8 @@ def view_figure(sheet: Mapping[str, Any]) -> Html:
         return tag("figure", still, tag("aside", _evidence_legend(sheet)), id="view", data_state="still", data_colours="evidence")
     stage = tag("div", _bar(), tag("p", class_="readout", role="status"), class_="stage", data_label=f"Turning view. {picture_words(sheet)} {HINT}")
     side = tag("aside", _switch(viewer), _evidence_legend(sheet), _deviation_legend(viewer) if viewer["deviation"] else "")
-    caption = tag("figcaption", tag("span", HINT, class_="live"), " ", _error_words(viewer))
+    marks = "Dots: places that findings name; point at one to read it. " if viewer.get("marks") else ""
+    caption = tag("figcaption", tag("span", HINT, " ", marks, class_="live"), " ", _error_words(viewer))
     return tag("figure", tag("div", still, stage, class_="pane"), side, caption, id="view", data_state="still", data_colours="evidence")
 
 
