@@ -101,30 +101,10 @@ def ratio_factor(ratios: Sequence[float]) -> RatioFactor:
 
 
 def student_t(degrees_of_freedom: int) -> float:
-    """Two-sided 95 % quantile of Student's t. 2 degrees of freedom -> 4.302653 (closed form).
+    """Two-sided 95 % quantile of Student's t. 2 degrees of freedom -> 4.302653 (closed form)."""
+    from scipy.special import stdtrit
 
-    The angle whose tangent is t over the root of the degrees of freedom is closed in on by halves. The library that has this quantile takes longer
-    to load than a plan takes to make.
-    """
-    low, high = 0.0, math.pi / 2.0
-    while low < (angle := (low + high) / 2.0) < high:
-        low, high = (angle, high) if _share_within(angle, degrees_of_freedom) < CONFIDENCE else (low, angle)
-    return math.sqrt(degrees_of_freedom) * math.tan(angle)
-
-
-def _share_within(angle: float, degrees_of_freedom: int) -> float:
-    """Share of Student's t between minus and plus the tangent of an angle times the root of the degrees of freedom, a whole number above 0.
-
-    Source: Abramowitz & Stegun 1964, Handbook of Mathematical Functions, 26.7.3 and 26.7.4.
-    """
-    is_odd = degrees_of_freedom % 2
-    cosine = math.cos(angle)
-    terms, term = [], cosine if is_odd else 1.0
-    for k in range(1 + is_odd, degrees_of_freedom, 2):
-        terms.append(term)
-        term *= k / (k + 1) * cosine**2
-    total = math.sin(angle) * math.fsum(terms)
-    return 2.0 / math.pi * (angle + total) if is_odd else total
+    return float(stdtrit(degrees_of_freedom, (1.0 + CONFIDENCE) / 2.0))
 
 
 def homologue_keys(elements: Iterable[Element]) -> dict[str, str]:

@@ -55,7 +55,7 @@ def distances_mm(points: FloatArray, vertices: FloatArray, faces: _Faces) -> Flo
 def _without_pages() -> Iterator[None]:
     """Let Open3D be loaded without its pages in a browser, which nobody asks for: the libraries that serve them take as long as Open3D itself."""
     stand_in = ModuleType(PAGES)
-    stand_in.__dict__.update(dict.fromkeys(("get_plotly_fig", "draw_plotly", "draw_plotly_server")))
+    stand_in.__dict__["__getattr__"] = lambda _: None  # whatever is taken from it
     is_away = sys.modules.setdefault(PAGES, stand_in) is stand_in
     try:
         yield
