@@ -99,7 +99,7 @@ def test_a_revision_goes_to_a_further_recipient_as_it_was_frozen_though_its_page
     frozen, made = next((batch / "hand-over").rglob("report.html")), batch / "results/mount/skull/report.html"
     before, earlier = frozen.read_bytes(), made.read_bytes()
     edit(batch / "config/config.yaml", "targets:", "report:\n  replica_density_kg_m3: 1300.0\ntargets:")
-    build(batch)
+    build(batch, "mount/skull")
     assert made.read_bytes() != earlier
     given = bonewright("hand-over", "mount/skull", "--to", "Shop 3", "--batch", batch)
     assert (given.returncode, given.stderr) == (0, "")
