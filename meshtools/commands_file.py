@@ -10,7 +10,7 @@ from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.model import MM_PER_UNIT, Find, Mesh, Side, Unit, plain, status_of
-from meshtools.settings import CleanSettings
+from meshtools.settings import CleanSettings, RebuildSettings
 
 
 def clean_file(options: argparse.Namespace) -> Answer:
@@ -111,12 +111,28 @@ def read_closed(path: Path, unit: str) -> Mesh:
     if not audit.is_closed:
         n_open = audit.n_open_edges + audit.n_nonmanifold_edges + audit.n_inconsistent_edges
         why = f"is not closed ({counted(n_open, 'edge')} without exactly one partner, {counted(audit.n_degenerate, 'face')} without area)"
-        raise UsageError(f"{path}: the surface {why}, so it is no body that can be made. Clean it and close its holes first.")
+        raise UsageError(f"{path}: the surface {why}, so it is no body that can be made. {_closing_words(mesh)}")
     if not audit.is_outward:
         raise UsageError(f"{path}: the surface faces inwards; turn its faces round first.")
     if problem := size_problem(mesh.vertices, CleanSettings().part_tolerance_mm):
         raise UsageError(f"{path}: {problem}.")
     return mesh
+
+
+def _closing_words(mesh: Mesh) -> str:
+    """What closes a surface: cleaning where its holes are small enough, else a batch, where the rest is closed or named."""
+    from meshtools.geometry.rims import find_rims
+
+    clean_mm, rebuild_mm = CleanSettings().close_holes_up_to_mm, RebuildSettings().close_rims_up_to_mm
+    cleaning = f"`bonewright clean` mends its edges and closes holes up to {clean_mm:g} mm"
+    rims = find_rims(mesh)
+    if not rims or rims[0].span_mm <= clean_mm:
+        return f"{cleaning}: clean it first."
+    place = ", ".join(f"{value:.1f}" for value in rims[0].centre_mm)
+    return (
+        f"Its widest hole spans {rims[0].span_mm:.1f} mm, near ({place}) mm, and {cleaning} only. Make it in a batch (`bonewright new`), which "
+        f"closes holes up to {rebuild_mm:g} mm by itself and wider ones as openings.csv says, or close it in the program that it was scanned with."
+    )
 
 
 def write_surface(path: Path, mesh: Mesh) -> None:

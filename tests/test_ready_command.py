@@ -10,6 +10,7 @@ import pytest
 import trimesh
 
 from meshtools import cli
+from meshtools.commands_file import read_closed
 
 
 @pytest.fixture
@@ -75,3 +76,21 @@ def test_an_open_surface_a_wrong_folder_and_broken_settings_are_refused_with_a_s
     (tmp_path / "config.yaml").write_text("print: {build_x_mm: 3}\n", encoding="utf-8")
     code, _, err = run(capsys, "ready", "print", bone, "--unit", "m", "-o", tmp_path / "out", "--config", tmp_path / "config.yaml")
     assert (code, "print.build_x_mm: '3' is outside" in err) == (2, True)
+
+
+def test_an_open_scan_is_refused_with_its_widest_hole_and_what_closes_it_and_that_closes_it(
+    bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    whole = trimesh.load(bone)
+    for name, n_faces, words in (
+        ("small", 1, "`bonewright clean` mends its edges and closes holes up to 5 mm: clean it first."),
+        ("wide", 120, "mends its edges and closes holes up to 5 mm only. Make it in a batch (`bonewright new`), which closes"),
+    ):
+        order = np.argsort(np.linalg.norm(whole.triangles_center - whole.triangles_center[0], axis=1))
+        path = tmp_path / f"{name}.stl"
+        trimesh.Trimesh(whole.vertices, np.delete(whole.faces, order[:n_faces], axis=0), process=False).export(path)
+        code, _, err = run(capsys, "ready", "cnc", path, "--unit", "m", "-o", tmp_path / name)
+        assert (code, words in err) == (2, True), err
+    cleaned = tmp_path / "cleaned.ply"
+    assert run(capsys, "clean", tmp_path / "small.stl", "--unit", "m", "--tolerance-mm", "0.1", "-o", cleaned)[0] in (0, 1)
+    assert len(read_closed(cleaned, "mm").faces) > 0

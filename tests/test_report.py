@@ -210,6 +210,7 @@ def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:
     states = [invented_sheet(sign_off=row)["sign_off"]["state"] for row in (None, decision, decision | {"evidence_key": "0" * 64})]
     assert states == ["unsigned", "signed", "lapsed"]
     text = Outline(bone_page(invented_sheet(sign_off=decision | {"evidence_key": "0" * 64, "changed": ["a scan that it is made from"]}))).text
+    assert f"reason,evidence_key = {invented_sheet()['target']},{invented_sheet()['element']},,sign-off,,NAME,YYYY-MM-DD,REASON,{KEY}" in text
     assert "that signature has lapsed. Changed since: a scan that it is made from." in text
 
 

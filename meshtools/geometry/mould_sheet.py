@@ -86,7 +86,8 @@ def fitting_findings(fitted: Fittings, fattest_allowed_mm: float) -> list[Findin
         found.append(Finding(Severity.REVIEW, "mould-rejoin-surface", said, round(off, 4), REJOIN_MM, "mm"))
     keys = fitted.keys
     if len(keys) < N_KEYS:
-        found.append(Finding(Severity.REVIEW, "mould-keys", "The flange has no room for all keys; widen it.", len(keys), N_KEYS))
+        said = "The flange has no room for all keys; widen it (flange_mm), or take smaller ones (key_diameter_mm)."
+        found.append(Finding(Severity.REVIEW, "mould-keys", said, len(keys), N_KEYS))
     elif (misfit := wrong_way_misfit(keys)) is not None and misfit < LEAST_MISFIT_MM:
         said = "The keys nearly fit in a wrong position; mark the right one on both halves."
         found.append(Finding(Severity.REVIEW, "mould-keys", said, round(misfit, 2), LEAST_MISFIT_MM, "mm"))
@@ -180,7 +181,7 @@ def flexible_findings(mould: FlexibleMould, fitted: Fittings, settings: MouldSet
     """Findings of a flexible mould."""
     found = fitting_findings(fitted, 0.0) + pour_findings(mould.bone.mesh.vertices, settings.pour_diameter_mm)
     if mould.thinnest_mm < settings.rubber_mm - THIN_MM:
-        said = "The rubber is thinner than wished somewhere; thicken it."
+        said = "The rubber is thinner than wished somewhere; build it up there by hand (a higher rubber_mm raises the wish, too)."
         found.append(Finding(Severity.REVIEW, "mould-rubber-thin", said, round(mould.thinnest_mm, 2), settings.rubber_mm, "mm"))
     if mould.thickest_mm > settings.rubber_most_mm:
         said = "The rubber fills an undercut so deep that it gets thick there and may not bend out of it; part it there, or make loose jacket pieces."

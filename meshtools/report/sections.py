@@ -15,6 +15,7 @@ SCALE_WORDS = {
     "unit": "the unit stated for its file", "caliper": "the first caliper length", "scale-points": "two marked points", "none": "nothing: unknown",
 }
 MOST_FILLS = 10  # on the page; report.json lists all
+SIGN_OFF_CELLS = "target,element,find,kind,value,by,date,reason,evidence_key"
 REMARKS = ("condition", "pathology", "deformation", "remarks")
 
 
@@ -252,8 +253,10 @@ def sign_off(sheet: Sheet) -> Html:
         lapsed = f"Signed by {decision['by']} on {decision['date']} for other evidence (key {decision['evidence_key']}); that signature has lapsed."
         lapsed = f"{lapsed}{changed} "
         first = [lapsed] if decision["state"] == "lapsed" else []
+        row = f"{sheet['target']},{sheet['element']},,sign-off,,NAME,YYYY-MM-DD,REASON,{sheet['evidence_key']}"
         body = [
-            tag("p", tag("b", "○ Unsigned. "), *first, "To sign, add a row of kind sign-off with the evidence key to decisions.csv."),
+            tag("p", tag("b", "○ Unsigned. "), *first, "To sign, add to config/decisions.csv, with name, date and what was looked at, and build:"),
+            tag("p", tag("code", f"{SIGN_OFF_CELLS} = {row}")),
             tag("div", *(tag("span", label) for label in ("Name", "Date", "Signature")), class_="lines"),
         ]
     return section("Sign-off", *body, key, class_="wide signoff")

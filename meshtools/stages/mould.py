@@ -109,7 +109,7 @@ def _made_at_scale(part: Part, settings: MouldSettings, scale: float, sources: _
         *(Figure(f"shrink, {link.name}", link.shrink_percent, "%", link.source) for link in settings.shrink),
     )
     if not settings.shrink:
-        said = "No shrink is entered, so the pattern is the size of the bone; enter each step under shrink."
+        said = "No shrink is entered, so the pattern is the size of the bone; enter each step under shrink, with 0 where nothing shrinks."
         findings += (Finding(Severity.REVIEW, "mould-no-shrink", said),)
     findings += made.findings + _crossings(made.solids)
     return dataclasses.replace(
@@ -132,7 +132,7 @@ def _with_core(made: Made, core: HeldCore | None, bed: Bed, settings: MouldSetti
     if settings.core_wall_mm <= 0.0:
         return made
     if core is None:
-        said = "The bone is too thin for a core that leaves this wall; cast it solid or lower core_wall_mm."
+        said = "The bone is too thin for a core that leaves this wall; lower core_wall_mm, or set it to 0 to cast the bone solid."
         found = Finding(Severity.REVIEW, "mould-no-core", said, settings.core_wall_mm, None, "mm")
         return dataclasses.replace(made, findings=(*made.findings, found))
     mesh = tidied(surface_of(core.solid))
