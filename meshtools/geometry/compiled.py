@@ -120,6 +120,7 @@ def _clean(ball: Mesh) -> None:
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
     from meshtools.geometry.spikes import find_spikes
+    from meshtools.geometry.triangulate import triangulate_loop
     from meshtools.geometry.weld import remove_fins, weld
 
     weld(ball)
@@ -134,6 +135,7 @@ def _clean(ball: Mesh) -> None:
     farthest_nearby(ball.vertices[:1], ball)
     remove_dangling(ball, RepairBudget(1.0, 1.0, 1.0))
     unite_groups(*np.zeros((2, 1), np.int32))
+    triangulate_loop(ball.vertices[:4], np.zeros((4, 4), bool))
 
 
 def _carve_and_mould(ball: Mesh) -> None:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from meshtools.geometry.compiled import given
 from meshtools.model import FloatArray
 
 LARGEST_AT_ONCE = 160
 """Loops up to this many points are spanned exactly (work grows with the cube); longer ones are cut in two at a short diagonal first."""
-EDGE_WEIGHT = 0.01
-"""Weight of a triangle's squared perimeter beside its area: in a flat loop, where all areas add up alike, it prefers short diagonals."""
 
 
 def triangulate_loop(points: FloatArray, is_barred: NDArray[np.bool_]) -> NDArray[np.int32] | None:
@@ -51,21 +50,13 @@ def _short_diagonal(points: FloatArray, is_barred: NDArray[np.bool_]) -> tuple[i
 
 
 def _least_area(points: FloatArray, is_barred: NDArray[np.bool_]) -> list[tuple[int, int, int]] | None:
-    k = len(points)
+    from meshtools.geometry.triangulate_kernels import cheapest_splits
+
     edge = np.linalg.norm(points[:, None, :] - points[None, :, :], axis=2)
-    cost = np.where(is_barred, np.inf, 0.0)
-    split = np.zeros((k, k), dtype=np.int32)
-    for gap in range(2, k):
-        i = np.arange(k - gap)
-        j = i + gap
-        m = i[:, None] + np.arange(1, gap)[None, :]
-        total = cost[i[:, None], m] + cost[m, j[:, None]] + _price(points, edge, i[:, None], m, j[:, None])
-        best = total.argmin(axis=1)
-        split[i, j] = m[i, best]
-        cost[i, j] = total[i, best] + cost[i, j]
-    if not np.isfinite(cost[0, k - 1]):
+    split, is_spanned = cheapest_splits(given(edge, np.float64), given(is_barred, np.bool_))
+    if not is_spanned:
         return None
-    result, waiting = [], [(0, k - 1)]
+    result, waiting = [], [(0, len(points) - 1)]
     while waiting:
         a, c = waiting.pop()
         if c - a < 2:
@@ -74,13 +65,3 @@ def _least_area(points: FloatArray, is_barred: NDArray[np.bool_]) -> list[tuple[
         result.append((a, b, c))
         waiting += [(a, b), (b, c)]
     return result
-
-
-def _price(points: FloatArray, edge: FloatArray, i: NDArray[np.int64], m: NDArray[np.int64], j: NDArray[np.int64]) -> FloatArray:
-    """Area of each triangle plus EDGE_WEIGHT times its squared perimeter, by Heron's formula; a flat one is priced out, not barred."""
-    a, b, c = edge[i, m], edge[m, j], edge[i, j]
-    half = (a + b + c) / 2
-    squared = half * (half - a) * (half - b) * (half - c)
-    is_flat = squared <= (1e-7 * half * half) ** 2
-    area = np.sqrt(np.maximum(squared, 0.0))
-    return np.asarray(area + 4 * EDGE_WEIGHT * half * half + np.where(is_flat, 1e3 * (half * half + 1e-12), 0.0))
