@@ -20,7 +20,7 @@ import numpy as np
 
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.neighbours import face_neighbours
-from meshtools.geometry.threads import at_once, in_blocks
+from meshtools.geometry.threads import in_blocks
 from meshtools.model import FloatArray, Mesh
 
 LEAST_CUT_FACES = 256  # that are worth a thread where each is cut into parts
@@ -78,6 +78,10 @@ class Landing:
 
         Up to enough_mm it need not be the least that can be shown.
         """
+        return self.begin_coarse(is_wanted, enough_mm)()
+
+    def begin_coarse(self, is_wanted: Any, enough_mm: float) -> Callable[[], FloatArray]:
+        """The first look of `prove_coarse` at all fine faces, which keeps every core busy, and what ends it, which does not."""
         from meshtools.geometry.cover_kernels import coarse_frames, cover_first
 
         n = len(self.coarse.faces)
@@ -86,23 +90,13 @@ class Landing:
         is_wanted = is_wanted & ~is_spoilt
         fine, landing, found = (self.fine.vertices, self.fine.faces), (self.face, self.point), (upper, count, is_spoilt)
         args = fine, self._across, landing, (frames, enough_mm)
+        pairs = _carried(len(fine[1]), lambda rows, shown: cover_first(rows.start, rows.stop, *args, is_wanted, shown), found)
 
-        def first_pairs() -> Any:
-            return _carried(len(fine[1]), lambda rows, shown: cover_first(rows.start, rows.stop, *args, is_wanted, shown), found)
+        def end() -> FloatArray:
+            _grow(np.concatenate([pairs, self._seeds(is_wanted)]), args, found)
+            return np.where(is_wanted & ~is_spoilt & (count != 0), upper, np.inf)
 
-        pairs = np.concatenate(at_once([first_pairs, lambda: self._seeds(is_wanted)]))
-        known = np.empty(0, np.int64)
-        for _ in range(ROUNDS):
-            keys = _distinct(pairs[:, 0] * n + pairs[:, 1])
-            if len(known):
-                keys = keys[known[np.searchsorted(known, keys).clip(max=len(known) - 1)] != keys]
-            if not len(keys):
-                break
-            known = np.sort(np.concatenate([known, keys]), kind="stable")  # two runs, which that sort merges
-            pairs = _grown(np.stack(np.divmod(keys, n), axis=1), args, found)
-        else:
-            is_spoilt[pairs[:, 1]] = True
-        return np.where(is_wanted & ~is_spoilt & (count != 0), upper, np.inf)
+        return end
 
     def prove_coarse_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
         """The same for some coarse faces (k,) by cutting them into parts, each near to one fine face: slower, and it sees more. upper_mm (m,) is set
@@ -158,6 +152,20 @@ def cover_bounds(coarse: Surface, fine: Mesh, is_wanted: Any) -> FloatArray:
 
     landing = Landing.at_nearest(fine, coarse, face_neighbours(fine.faces, len(fine.vertices)))
     return landing.prove_coarse(is_wanted)
+
+
+def _grow(pairs: Any, args: tuple[Any, Any, Any, Any], found: tuple[Any, Any, Any]) -> None:
+    """Take in pairs (k, 2) of a fine and a coarse face, and those by which their patches must grow, up to ROUNDS times."""
+    n, known = len(found[0]), np.empty(0, np.int64)
+    for _ in range(ROUNDS):
+        keys = _distinct(pairs[:, 0] * n + pairs[:, 1])
+        if len(known):
+            keys = keys[known[np.searchsorted(known, keys).clip(max=len(known) - 1)] != keys]
+        if not len(keys):
+            return
+        known = np.sort(np.concatenate([known, keys]), kind="stable")  # two runs, which that sort merges
+        pairs = _grown(np.stack(np.divmod(keys, n), axis=1), args, found)
+    found[2][pairs[:, 1]] = True
 
 
 def _grown(pairs: Any, args: tuple[Any, Any, Any, Any], found: tuple[Any, Any, Any]) -> Any:

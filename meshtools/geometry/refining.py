@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -9,7 +11,7 @@ import numpy as np
 from meshtools.geometry.collapsing import Collapsing
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.threads import at_once
-from meshtools.model import Mesh
+from meshtools.model import FloatArray, Mesh
 
 ROUNDS = 16
 NARROW_ROUNDS = 2  # in the first ones a single collapse is undone at a place; after them more each time, then around it, too
@@ -46,19 +48,20 @@ class Refining:
                 return False
 
     def prove(self) -> None:
-        """Show as much as can be shown of what is not yet."""
-        at_once([self._prove_fine, self._prove_coarse])
+        """Show as much as can be shown of what is not yet. The coarse faces come first: what ends with them leaves a core to the fine ones."""
+        wanted = self.coarse_mm > self.tolerance_mm
+        end = self.landing.begin_coarse(wanted, self.tolerance_mm)
+        works: list[Callable[[], None]] = [partial(self._end_coarse, wanted, end), self._prove_fine]
+        at_once(works)
 
     def _prove_fine(self) -> None:
         landing, tolerance_mm = self.landing, self.tolerance_mm
         landing.prove_fine(self.fine_mm > tolerance_mm, tolerance_mm, self.fine_mm)
         landing.prove_fine_nearby(np.flatnonzero(self.fine_mm > tolerance_mm), tolerance_mm, self.fine_mm)
 
-    def _prove_coarse(self) -> None:
-        landing, tolerance_mm = self.landing, self.tolerance_mm
-        wanted = self.coarse_mm > tolerance_mm
-        self.coarse_mm[wanted] = landing.prove_coarse(wanted, tolerance_mm)[wanted]
-        landing.prove_coarse_nearby(np.flatnonzero(self.coarse_mm > tolerance_mm), tolerance_mm, self.coarse_mm)
+    def _end_coarse(self, wanted: Any, end: Callable[[], FloatArray]) -> None:
+        self.coarse_mm[wanted] = end()[wanted]
+        self.landing.prove_coarse_nearby(np.flatnonzero(self.coarse_mm > self.tolerance_mm), self.tolerance_mm, self.coarse_mm)
 
     def _astray(self) -> Any:
         """Coarse faces (k,) of which nothing is shown, or on which a corner of such a fine face lands."""
