@@ -10,7 +10,7 @@ from meshtools.geometry.compiled import given
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.pieces import take_faces
-from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.self_intersection import SelfIntersections, find_crossing_pairs
 from meshtools.model import Mesh
 
 RINGS = 2
@@ -60,12 +60,9 @@ def near_faces(landing: Landing, faces: Any) -> Any:
     return touching_faces(landing.fine.faces, given(is_near[landing.face], np.bool_))
 
 
-def new_crossings(landing: Landing) -> Any:
+def new_crossings(landing: Landing, found: SelfIntersections) -> Any:
     """Coarse faces (k,) that cross another one, where more pairs of them do than of the fine faces near by; else none."""
-    found = count_self_intersections(landing.coarse)
     if not found.n_pairs:
         return np.empty(0, np.int64)
-    crossing = np.unique(found.faces)
-    near = take_faces(landing.fine, near_faces(landing, crossing))
-    before = count_self_intersections(near)
-    return crossing if found.n_pairs > before.n_pairs else np.empty(0, np.int64)
+    near = take_faces(landing.fine, near_faces(landing, found.faces))
+    return found.faces if found.n_pairs > len(find_crossing_pairs(near)) else np.empty(0, np.int64)

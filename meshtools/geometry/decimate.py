@@ -11,6 +11,7 @@ as it is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,8 @@ from meshtools.geometry.landing import Landing
 from meshtools.geometry.nearness import faces_near_other_pieces
 from meshtools.geometry.pieces import piece_labels, take_faces
 from meshtools.geometry.refining import Refining
+from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections
+from meshtools.geometry.threads import at_once
 from meshtools.model import Mesh
 
 LEAST_FACES = 500  # a piece with fewer faces is left alone
@@ -35,13 +38,15 @@ UNTOUCHED = "none"
 class Decimation:
     """A mesh with fewer faces, and the proof that it still is the same surface.
 
-    No point of either surface is farther than `bound_mm` from the other. `engine` names what did it, `none` where nothing was changed.
+    No point of either surface is farther than `bound_mm` from the other. `engine` names what did it, `none` where nothing was changed. `crossings`
+    of the mesh: only where they were counted.
     """
 
     mesh: Mesh
     bound_mm: float
     engine: str
     n_faces_before: int
+    crossings: SelfIntersections | None = None
 
 
 def decimate_within(mesh: Mesh, tolerance_mm: float) -> Decimation:
@@ -66,6 +71,7 @@ def decimate_within(mesh: Mesh, tolerance_mm: float) -> Decimation:
         max(part.bound_mm for part in parts),
         ENGINE,
         len(mesh.faces),
+        parts[0].crossings if len(parts) == 1 else None,
     )
 
 
@@ -89,21 +95,20 @@ class _Original:
 
     mesh: Mesh
     is_near: Any
-    audit: TopologyAudit
     tolerance_mm: float
+
+    @cached_property
+    def audit(self) -> TopologyAudit:
+        return audit_topology(self.mesh)
 
 
 def _decimate_piece(mesh: Mesh, is_near: Any, tolerance_mm: float) -> Decimation:
-    original = _Original(mesh, is_near, audit_topology(mesh), tolerance_mm)
-    found = _collapsed(original)
-    if found is None:
-        return _untouched(mesh)
-    return Decimation(carry_over(found[0]), found[1], ENGINE, len(mesh.faces))
+    return _collapsed(_Original(mesh, is_near, tolerance_mm)) or _untouched(mesh)
 
 
-def _collapsed(original: _Original) -> tuple[Landing, float] | None:
-    """Collapse edges as far as the vertices stay near, and undo that in the few places where it went too far for what lies between them. Returns
-    where the vertices land in the end, and the distance in mm within which both surfaces have each other."""
+def _collapsed(original: _Original) -> Decimation | None:
+    """Collapse edges as far as the vertices stay near, and undo that in the few places where it went too far for what lies between them, or where
+    faces cross that did not. What is made of the candidate, and what it is judged by, is worked out at once."""
     mesh = original.mesh
     if original.is_near.mean() > MAX_KEPT:
         return None
@@ -112,13 +117,22 @@ def _collapsed(original: _Original) -> tuple[Landing, float] | None:
         return None
     refining = Refining(collapsing, original.tolerance_mm)
     while refining.settle():
-        crossing = new_crossings(refining.landing)
-        if not len(crossing):
-            is_taken = _is_no_worse(original, refining.coarse) and len(refining.coarse.faces) <= MAX_KEPT * len(mesh.faces)
-            return (refining.landing, float(max(refining.fine_mm.max(), refining.coarse_mm.max()))) if is_taken else None
-        if not refining.undo_at(crossing):
+        landing = refining.landing
+        works: list[Any] = [partial(_crossings, landing), partial(carry_over, landing), partial(_is_no_worse, original, refining.coarse)]
+        (found, new), made, is_no_worse = at_once(works)
+        if not len(new):
+            bound_mm = float(max(refining.fine_mm.max(), refining.coarse_mm.max()))
+            is_taken = is_no_worse and len(made.faces) <= MAX_KEPT * len(mesh.faces)
+            return Decimation(made, bound_mm, ENGINE, len(mesh.faces), found) if is_taken else None
+        if not refining.undo_at(new):
             break
     return None
+
+
+def _crossings(landing: Landing) -> tuple[SelfIntersections, Any]:
+    """Where the coarse mesh crosses itself, and at which of its faces (k,) the fine one does not; else none."""
+    found = count_self_intersections(landing.coarse)
+    return found, new_crossings(landing, found)
 
 
 def _is_no_worse(original: _Original, candidate: Mesh) -> bool:

@@ -13,7 +13,7 @@ from meshtools.geometry.pieces import face_areas, faces_at_boxes, label_pieces, 
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, over_budget, span_of_new, surface_area, with_depth
 from meshtools.geometry.repair_corners import corner_cuts, with_islands
 from meshtools.geometry.seam_repair import span_holes
-from meshtools.geometry.self_intersection import count_self_intersections, find_meeting_pairs
+from meshtools.geometry.self_intersection import SelfIntersections, count_self_intersections, find_meeting_pairs
 from meshtools.model import Mesh
 
 RINGS = (1, 0, 2, 3)
@@ -59,14 +59,14 @@ class _Bounds:
         return 100.0 * abs(enclosed_volume(mesh) - self.volume) / self.volume if self.volume > 0 else 0.0
 
 
-def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget) -> Repair:
+def mend_crossings(mesh: Mesh, source_index: int, budget: RepairBudget, counted: SelfIntersections | None = None) -> Repair:
     """Cut out and span anew every place where faces of one piece cross, the smallest first, until the budget is used up.
 
     A refill is taken where fewer pairs of faces cross afterwards, no edge is left open that was closed and the parts that hang together by edges
     are as many as before. The new faces use the corners around the hole and carry source_index; all other faces keep their corners. What cannot be
-    mended stays.
+    mended stays. counted: where the mesh crosses itself, if that is known.
     """
-    tangled = count_self_intersections(mesh)
+    tangled = counted or count_self_intersections(mesh)
     if not tangled.n_pairs:
         return Repair("crossing", mesh)
     bounds = _Bounds(budget, surface_area(mesh), enclosed_volume(mesh), _n_patches(mesh))

@@ -188,8 +188,13 @@ def _deviation(replica: Mesh, scan: Surface, sources: tuple[SourceEntry, ...]) -
     follows = np.array([entry.origin is Origin.SCANNED and entry.evidence is not EvidenceClass.OWN_C for entry in sources], dtype=bool)
     is_skin = follows[replica.source]
     whole = Surface(replica)
-    forth = measure_deviation(whole.part(is_skin), scan) if is_skin.any() else None
-    return {"replica_to_scan": plain(forth) if forth else None, "scan_to_replica": plain(measure_deviation(scan, whole))}
+    if 0 < is_skin.sum() < len(scan.mesh.faces):
+        whole.vertices_of(scan.mesh)  # both ways ask for these
+    works: list[Callable[[], Any]] = [lambda: measure_deviation(scan, whole)]
+    if is_skin.any():
+        works.append(lambda: measure_deviation(whole.part(is_skin), scan))
+    back, *forth = at_once(works)
+    return {"replica_to_scan": plain(forth[0]) if forth else None, "scan_to_replica": plain(back)}
 
 
 def _plane_pictures(view: Mesh, restoration: Mapping[str, Any] | None) -> list[dict[str, Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -75,9 +76,8 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     facts |= rows
     facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
     findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
-    mesh, rows, noted = _decimated(mesh, find, tolerance_mm)
+    crossings, rows, noted = _decimated_and_mended(mesh, find, repair_budget(settings), tolerance_mm)
     findings += noted
-    crossings = mend_crossings(mesh, FILL_SOURCE, repair_budget(settings))
     mesh, repairs = crossings.mesh, (*repairs, spikes, crossings.without_mesh())
     facts |= rows | {"repairs": [repair.row() for repair in repairs]} | _final_facts(mesh)
     findings += repair_findings(find, repairs, greatest_length(mesh.vertices), settings)
@@ -253,9 +253,12 @@ def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) ->
     return [Finding(Severity.NOTE, "spacing", message, round(spacing_mm, 6), settings.part_tolerance_mm, "mm")]
 
 
-def _decimated(mesh: Mesh, find: Find, tolerance_mm: float) -> tuple[Mesh, dict[str, Any], list[Finding]]:
+def _decimated_and_mended(
+    mesh: Mesh, find: Find, budget: RepairBudget, tolerance_mm: float
+) -> tuple[Repair, dict[str, Any], list[Finding]]:
+    """Fewer faces, and then no more crossings than can be helped."""
     if tolerance_mm <= 0:
-        return mesh, {"tolerance_mm": 0.0, "n_faces_full": len(mesh.faces)}, []
+        return mend_crossings(mesh, FILL_SOURCE, budget), {"tolerance_mm": 0.0, "n_faces_full": len(mesh.faces)}, []
     from meshtools.geometry.crevices import crevice_change
     from meshtools.geometry.decimate import UNTOUCHED, decimate_within
 
@@ -268,14 +271,19 @@ def _decimated(mesh: Mesh, find: Find, tolerance_mm: float) -> tuple[Mesh, dict[
         "decimation_engine": result.engine, "crevices": None,
     }
     if result.engine == UNTOUCHED:
-        return mesh, facts, []
-    decimated = result.mesh.replaced(vertices=result.mesh.vertices + middle)
+        return mend_crossings(mesh, FILL_SOURCE, budget), facts, []
     change = crevice_change(centred, result.mesh, 2.0 * tolerance_mm)
+    repair = _moved(mend_crossings(result.mesh, FILL_SOURCE, budget, result.crossings), middle)
     if change is None:
-        return decimated, facts, []
+        return repair, facts, []
     facts["decimation_bound_mm"] = round(max(result.bound_mm, change.bound_mm), 6)
     facts["crevices"] = {"lost_mm": round(change.lost_mm, 6), "made_mm": round(change.made_mm, 6), "bound_mm": round(change.bound_mm, 6)}
-    return decimated, facts, _crevice_findings(find, change, middle, tolerance_mm)
+    return repair, facts, _crevice_findings(find, change, middle, tolerance_mm)
+
+
+def _moved(repair: Repair, by_mm: FloatArray) -> Repair:
+    mesh = repair.mesh.replaced(vertices=repair.mesh.vertices + by_mm)
+    return replace(repair, mesh=mesh, depth_at_mm=repair.depth_at_mm + by_mm, refused_mm=repair.refused_mm + by_mm)
 
 
 def _crevice_findings(find: Find, change: CreviceChange, middle: FloatArray, tolerance_mm: float) -> list[Finding]:

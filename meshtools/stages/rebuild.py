@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from meshtools.geometry.pinning import join_bodies
 from meshtools.geometry.rebuild_findings import Rebuilt, evidence_findings, shape_findings
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.solid import centre_of_mass_mm, close_openings, count_touching_edges, face_areas_mm2
+from meshtools.geometry.threads import at_once
 from meshtools.geometry.transform import apply_matrix, chain, reflection_matrix, scaling_matrix
 from meshtools.geometry.unite import unite_pieces
 from meshtools.model import EvidenceClass, FloatArray, Mesh, Opening, Origin, Recipe, SourceEntry, StageResult
@@ -69,9 +71,10 @@ def _rebuilt(
     if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
         joining = join_bodies(mesh, settings.pin_diameter_mm, table.row_of(SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
         mesh, n_bodies = joining.union.mesh, joining.union.n_bodies
-    checks = audit_topology(mesh), count_touching_edges(mesh), count_self_intersections(mesh)
+    looks: list[Callable[[Mesh], Any]] = [count_self_intersections, audit_topology, count_touching_edges]
+    crossings, audit, n_touching = at_once([partial(look, mesh) for look in looks])
     sources = tuple(table.entries)
-    return Rebuilt(recipe, matrix, mesh, sources, bone, closing, united, passages, missed, joining, n_bodies, *checks)
+    return Rebuilt(recipe, matrix, mesh, sources, bone, closing, united, passages, missed, joining, n_bodies, audit, n_touching, crossings)
 
 
 def _cut(mesh: Mesh, kept: Sequence[KeptRim], table: SourceTable, matrix: FloatArray) -> Passages:
