@@ -147,18 +147,21 @@ def with_edges(barred: NDArray[np.int64], faces: NDArray[np.int32], n_vertices: 
     return np.sort(np.concatenate([barred, edge_keys(faces, n_vertices)]))
 
 
-def span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64]) -> NDArray[np.int32] | None:
+def span_polygon(
+    mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64], short: ShortDiagonals | None = None
+) -> NDArray[np.int32] | None:
     """Faces that fill a polygon of vertices, wound against its direction; None where there are none.
 
     barred: keys of edges (`edge_keys`), sorted, that have their two faces already. Faces along straight stretches of the polygon, so flat
-    that they would fold over, are avoided where that is possible without much more area.
+    that they would fold over, are avoided where that is possible without much more area. short: those of the polygon, if they are known.
     """
     plain = _span_without(mesh, loop, barred, np.zeros((len(loop), len(loop)), dtype=bool))
     if plain is None:
         return None
     least = float(face_areas(mesh.vertices, plain).sum())
+    short = short or short_diagonals(mesh.vertices[loop])
     for ratio in STRAIGHT_RATIOS:
-        is_straight = _straight_diagonals(mesh.vertices[loop], ratio)
+        is_straight = short.straight(ratio)
         if not is_straight.any():
             break
         faces = _span_without(mesh, loop, barred, is_straight)
@@ -167,18 +170,42 @@ def span_polygon(mesh: Mesh, loop: NDArray[np.int32], barred: NDArray[np.int64])
     return plain
 
 
-def _straight_diagonals(points: FloatArray, ratio: float) -> NDArray[np.bool_]:
-    """(k, k) True for diagonals between places a few apart that run along the points between them, within this share of their length."""
+@dataclass(frozen=True, eq=False)
+class ShortDiagonals:
+    """The diagonals of a polygon of k points between places a few apart: where they start and end (d,), how long they are, and how far off the points
+    between lie at most, in mm."""
+
+    k: int
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+    length: FloatArray
+    off: FloatArray
+
+    def straight(self, ratio: float) -> NDArray[np.bool_]:
+        """(k, k) True for those that run along the points between them, within this share of their length."""
+        result = np.zeros((self.k, self.k), dtype=bool)
+        is_along = self.off < ratio * self.length
+        start, end = self.start[is_along], self.end[is_along]
+        result[start, end] = result[end, start] = True
+        return result
+
+
+def short_diagonals(points: FloatArray) -> ShortDiagonals:
+    """The short diagonals of a polygon (k, 3)."""
     k = len(points)
-    result, here = np.zeros((k, k), dtype=bool), np.arange(k)
-    for gap in range(2, min(LONGEST_STRAIGHT, k - 2) + 1):
-        there = (here + gap) % k
-        chord = points[there] - points[here]
-        length = np.maximum(np.sqrt((chord**2).sum(axis=1)), 1e-300)
-        off = [np.sqrt((np.cross(points[(here + m) % k] - points[here], chord) ** 2).sum(axis=1)) / length for m in range(1, gap)]
-        is_along = np.max(off, axis=0) < ratio * length
-        result[here[is_along], there[is_along]] = result[there[is_along], here[is_along]] = True
-    return result
+    gaps = np.arange(2, min(LONGEST_STRAIGHT, k - 2) + 1)
+    n_between = gaps - 1
+    steps = np.concatenate([np.arange(1, gap) for gap in gaps]) if len(gaps) else gaps
+    start = np.tile(np.arange(k), len(gaps))
+    end = (start + np.repeat(gaps, k)) % k
+    chord = points[end] - points[start]
+    length = np.maximum(np.sqrt((chord**2).sum(axis=1)), 1e-300)
+    row = (np.repeat(np.arange(len(gaps)), n_between)[:, None] * k + np.arange(k)).ravel()  # of each point between, its diagonal
+    between = (start[row] + np.repeat(steps, k)) % k
+    off = np.sqrt((np.cross(points[between] - points[start[row]], chord[row]) ** 2).sum(axis=1)) / length[row]
+    most = np.zeros(len(start))
+    np.maximum.at(most, row, off)
+    return ShortDiagonals(k, start, end, length, most)
 
 
 def _span_without(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.pieces import faces_at_boxes, label_pieces, take_faces
 from meshtools.geometry.rims import find_rims
-from meshtools.geometry.seam import span_polygon, stretches, with_edges
+from meshtools.geometry.seam import short_diagonals, span_polygon, stretches, with_edges
 from meshtools.geometry.self_intersection import find_crossing_pairs, find_meeting_pairs
 from meshtools.geometry.takeover import patch_labels
 from meshtools.geometry.weld import edge_keys, edge_keys_between
@@ -150,9 +150,10 @@ def _clear_patch(
     low, high = left.vertices[loop].min(axis=0), left.vertices[loop].max(axis=0)
     near = np.concatenate([boxes.near(low, high), _near(left, np.concatenate(before), low, high)])
     sides = edge_keys(np.stack([loop, np.roll(loop, -1), loop], axis=1), len(left.vertices))
+    short = short_diagonals(left.vertices[loop])
     best: tuple[NDArray[np.int32], int] | None = None
     for _ in range(MOST_SPANS):
-        patch = span_polygon(left, loop, barred)
+        patch = span_polygon(left, loop, barred, short)
         if patch is None:
             break
         pairs = find_meeting_pairs(_compact(left, np.concatenate([near, patch])))
