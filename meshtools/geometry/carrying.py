@@ -6,10 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.compiled import given
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.landing import Landing
-from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.pieces import faces_touching, take_faces
 from meshtools.geometry.self_intersection import SelfIntersections, find_crossing_pairs
 from meshtools.model import Mesh
 
@@ -48,8 +47,6 @@ def _sources(landing: Landing) -> Any:
 
 def near_faces(landing: Landing, faces: Any) -> Any:
     """(m,) True for fine faces that land on one of these coarse faces, or within two rings of faces around it."""
-    from meshtools.geometry.piece_kernels import touching_faces
-
     coarse = landing.coarse
     is_near = np.zeros(len(coarse.faces), bool)
     is_near[faces] = True
@@ -57,7 +54,7 @@ def near_faces(landing: Landing, faces: Any) -> Any:
         at_vertex = np.zeros(len(coarse.vertices), bool)
         at_vertex[coarse.faces[is_near]] = True
         is_near = np.asarray(at_vertex[coarse.faces].any(axis=1))
-    return touching_faces(landing.fine.faces, given(is_near[landing.face], np.bool_))
+    return faces_touching(landing.fine.faces, is_near[landing.face])
 
 
 def new_crossings(landing: Landing, found: SelfIntersections) -> Any:

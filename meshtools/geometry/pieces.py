@@ -150,11 +150,17 @@ def patches_by_edges(faces: NDArray[np.int32], n_vertices: int) -> NDArray[np.in
 
 def faces_at(mesh: Mesh, vertices: IntArray) -> NDArray[np.bool_]:
     """(m,) True for the faces with one of these vertices."""
-    from meshtools.geometry.piece_kernels import touching_faces
-
     is_marked = np.zeros(len(mesh.vertices), dtype=bool)
     is_marked[vertices] = True
-    return np.asarray(touching_faces(mesh.faces, given(is_marked, np.bool_)))
+    return faces_touching(mesh.faces, is_marked)
+
+
+def faces_touching(faces: IntArray, is_marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(m,) True for the faces with a marked corner; is_marked (n,)."""
+    from meshtools.geometry.piece_kernels import touching_faces
+
+    triangles, marked = given(faces, np.int32), given(is_marked, np.bool_)
+    return np.concatenate(threads.in_blocks(len(faces), lambda rows: touching_faces(triangles[rows], marked), threads.LEAST_LIGHT_ROWS))
 
 
 def faces_at_boxes(mesh: Mesh, lows: FloatArray, highs: FloatArray, size_mm: float) -> NDArray[np.bool_]:
@@ -171,10 +177,10 @@ def faces_at_boxes(mesh: Mesh, lows: FloatArray, highs: FloatArray, size_mm: flo
 
 def ring_around(mesh: Mesh, is_in: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """(n,) True for these vertices and those that share a face with one of them."""
-    from meshtools.geometry.piece_kernels import mark_corners, touching_faces
+    from meshtools.geometry.piece_kernels import mark_corners
 
     is_marked = is_in.copy()
-    mark_corners(mesh.faces, touching_faces(mesh.faces, given(is_in, np.bool_)), is_marked)
+    mark_corners(mesh.faces, faces_touching(mesh.faces, is_in), is_marked)
     return is_marked
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.orient import enclosed_volumes
 from meshtools.geometry.pieces import has_faces, label_pieces, mesh_areas, piece_labels
+from meshtools.geometry.threads import at_once
 from meshtools.model import Find, Finding, FloatArray, IntArray, Mesh, Severity
 from meshtools.settings import CleanSettings
 
@@ -85,7 +87,7 @@ def with_depth(repair: Repair, before: Mesh, changed: tuple[NDArray[np.bool_], N
     """
     after = repair.mesh
     gone, new = changed or (~has_faces(after, before), ~has_faces(before, after))
-    depths = [farthest_from(before, gone, after), farthest_from(after, new, before)]
+    depths = at_once([partial(farthest_from, before, gone, after), partial(farthest_from, after, new, before)])
     depth, place = max(depths, key=lambda found: found[0])
     return replace(repair, depth_mm=depth, depth_at_mm=place)
 

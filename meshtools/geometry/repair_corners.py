@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.audit import count_edges
-from meshtools.geometry.compiled import given
-from meshtools.geometry.pieces import face_areas, patches_by_edges, ring_around, take_faces
+from meshtools.geometry.pieces import face_areas, faces_touching, patches_by_edges, ring_around, take_faces
 from meshtools.geometry.repair_budget import surface_area
 from meshtools.geometry.seam_repair import respan
 from meshtools.geometry.self_intersection import find_meeting_pairs
@@ -76,12 +75,10 @@ def _meetings(
     mesh: Mesh, parts: tuple[NDArray[np.int64], NDArray[np.int64]], patches: tuple[NDArray[np.int64], NDArray[np.int64]]
 ) -> list[tuple[int, int]]:
     """Each part with each patch that it has a corner in common with; both are given by their faces and the number of each face."""
-    from meshtools.geometry.piece_kernels import touching_faces
-
     (rows, part), (cut, patch) = parts, patches
     is_at = np.zeros(len(mesh.vertices), dtype=bool)
     is_at[mesh.faces[cut]] = True
-    near = np.flatnonzero(touching_faces(given(mesh.faces[rows], np.int32), given(is_at, np.bool_)))
+    near = np.flatnonzero(faces_touching(mesh.faces[rows], is_at))
     corners = np.concatenate([mesh.faces[rows[near]].ravel(), mesh.faces[cut].ravel()])
     of = np.concatenate([np.repeat(part[near], 3), np.repeat(patch, 3)])
     is_patch = np.arange(len(of)) >= 3 * len(near)

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry import threads
-from meshtools.geometry.compiled import given
-from meshtools.geometry.pieces import area_vectors, ring_around
+from meshtools.geometry.pieces import area_vectors, faces_touching, ring_around
 from meshtools.model import Mesh
 
 STEEP_RATIO = 1.2
@@ -51,22 +50,18 @@ def find_spikes(mesh: Mesh) -> NDArray[np.int32]:
 def _around(mesh: Mesh, tips: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(n,) True for vertices whose own faces, or those at their ring, have a corner among the tips: no other looks different once these move.
     And (m,) True for these faces."""
-    from meshtools.geometry.piece_kernels import touching_faces
-
     is_in = np.zeros(len(mesh.vertices), dtype=bool)
     is_in[tips] = True
     for _ in range(2):
         is_in = ring_around(mesh, is_in)
-    return is_in, np.asarray(touching_faces(mesh.faces, given(ring_around(mesh, is_in), np.bool_)))
+    return is_in, faces_touching(mesh.faces, ring_around(mesh, is_in))
 
 
 def laid_flat(mesh: Mesh, tips: NDArray[np.integer[Any]], found: NDArray[np.int32]) -> Mesh:
     """The mesh with each tip in the middle of its ring's corners that are no spikes. Around a tip each of them follows it once."""
-    from meshtools.geometry.piece_kernels import touching_faces
-
     is_tip, is_found = np.zeros((2, len(mesh.vertices)), dtype=bool)
     is_tip[tips], is_found[found] = True, True
-    around = mesh.faces[touching_faces(mesh.faces, given(is_tip, np.bool_))]
+    around = mesh.faces[faces_touching(mesh.faces, is_tip)]
     start, end = around.ravel(), around[:, [1, 2, 0]].ravel()
     is_side = is_tip[start] & ~is_found[end]
     start, end = start[is_side], end[is_side]

@@ -13,7 +13,7 @@ from meshtools.geometry import threads
 from meshtools.geometry.audit import is_degenerate
 from meshtools.geometry.compiled import given
 from meshtools.geometry.neighbours import mesh_half_edge_counts
-from meshtools.geometry.pieces import area_vectors, take_faces
+from meshtools.geometry.pieces import area_vectors, faces_touching, take_faces
 from meshtools.model import ColourArray, FloatArray, IntArray, Mesh
 
 SAME_POINT_RATIO = 1e-9
@@ -183,7 +183,8 @@ def edge_keys_between(faces: IntArray, n_vertices: int, chosen: Sequence[IntArra
     is_chosen = np.zeros(n_vertices, dtype=bool)
     for rows in chosen:
         is_chosen[rows] = True
-    keys = edge_keys(faces[is_chosen[faces].sum(axis=1) >= 2], n_vertices)
+    near = faces[faces_touching(faces, is_chosen)]
+    keys = edge_keys(near[is_chosen[near].sum(axis=1) >= 2], n_vertices)
     return np.sort(keys[is_chosen[keys // n_vertices] & is_chosen[keys % n_vertices]])
 
 

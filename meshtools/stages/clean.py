@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from meshtools.geometry.scale_check import caliper_scale, check_lengths, size_pr
 from meshtools.geometry.selection import Choice, choose_pieces, floaters_at_bone, piece_at
 from meshtools.geometry.shared_edges import part_pairs
 from meshtools.geometry.spikes import find_spikes
+from meshtools.geometry.threads import at_once
 from meshtools.geometry.weld import APART_RATIO, cut_crowded_edges, remove_fins, weld_scan
 from meshtools.model import EvidenceClass, Find, Finding, FloatArray, Mesh, Opening, Origin, RawScan, Severity, SourceEntry, StageResult
 from meshtools.settings import CleanSettings
@@ -215,9 +217,9 @@ def _closed_holes(
     mesh: Mesh, find: Find, settings: CleanSettings, openings: Sequence[Opening], mm_per_unit: float
 ) -> tuple[Mesh, dict[str, Any], list[Finding], Repair]:
     """Spikes laid back or cut out, small and named holes closed; facts about every cap and every rim left; findings; the repair of the spikes."""
-    spacing = median_spacing(mesh)
     holes = [opening for opening in openings if opening.kind != "support"]
-    spikes = find_spikes(mesh)
+    looks: list[Callable[[Mesh], Any]] = [find_spikes, median_spacing]
+    spikes, spacing = at_once([partial(look, mesh) for look in looks])
     cut, left = cut_spikes(mesh, spikes, FILL_SOURCE, repair_budget(settings))
     mesh = without_vertices(cut.mesh, left) if len(left) else cut.mesh
     n_faces, ends = len(mesh.faces), OpenEnds()
