@@ -45,8 +45,9 @@ $(TEST_STAMP): $(INSTALLED_FROM) | libraries
 	PYTHON='$(PYTHON)' sh setup/install.sh $(VENV) '[test]'
 	touch $(STAMP) $@
 
-# what is compiled already is only looked at
+# by two processes where there are two cores; what is compiled already is only looked at
 $(LOOPS): $(STAMP) $(wildcard meshtools/geometry/*.py)
+	@echo 'Compiling loops to machine code: about a minute on two cores, two on one ...'
 	$(BIN)/python -P -m meshtools.geometry.compiled
 	touch $@
 

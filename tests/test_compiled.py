@@ -110,6 +110,64 @@ def test_to_clean_and_rebuild_any_defect_takes_no_machine_code_but_that_of_the_i
     assert subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip() == ""
 
 
+KINDS = """
+import sys
+from meshtools.geometry.compiled import compile_all
+
+compile_all(from_end=len(sys.argv) > 1)
+modules = [module for name, module in list(sys.modules.items()) if name.startswith("meshtools.geometry")]
+loops = {loop for module in modules for loop in vars(module).values() if hasattr(loop, "py_func")}
+print(*{f"{loop.py_func.__name__}{kind}" for loop in loops for kind in loop.signatures}, sep="\\n")
+"""
+
+
+def test_the_second_process_of_the_installation_compiles_half_of_what_the_first_one_needs_and_nothing_else() -> None:
+    """So the two leave what one alone would, and the first one lacks nothing where the second one fails."""
+
+    def kinds(*arguments: str) -> set[str]:
+        command = [sys.executable, "-P", "-c", KINDS, *arguments]
+        return set(subprocess.run(command, check=True, capture_output=True, text=True).stdout.splitlines())
+
+    alone, second = kinds(), kinds("from the end")
+    assert second < alone
+    assert len(second) > 0.4 * len(alone)
+
+
+KEPT_AT_ONCE = """
+import sys
+from numba.core import types
+import loops
+
+print("ready", flush=True)
+sys.stdin.readline()
+for kind in [types.int64, types.float64][int(sys.argv[1])], types.complex128, types.boolean:
+    loops.root.compile((kind,))
+"""
+
+LOADED = """
+import loops
+
+print(loops.root(4), loops.root(4.0), loops.root(4 + 0j), loops.root(True), sum(loops.root.stats.cache_hits.values()))
+"""
+
+
+def test_two_processes_that_keep_a_loop_for_different_kinds_at_once_keep_both(tmp_path: Path) -> None:
+    """numba alone may list one kind with the code of the other."""
+    (tmp_path / "loops.py").write_text(LOOPS, encoding="utf-8")
+    env = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "kept"), "PYTHONPATH": os.pathsep.join([str(tmp_path), str(GEOMETRY.parent.parent)])}
+    commands = [[sys.executable, "-c", KEPT_AT_ONCE, str(place)] for place in range(2)]
+    both = [subprocess.Popen(command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) for command in commands]
+    for process in both:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+    for process in both:
+        process.communicate("go\n")
+        assert process.returncode == 0
+    loaded = subprocess.run([sys.executable, "-c", LOADED], check=True, capture_output=True, text=True, env=env).stdout
+    assert loaded.split() == ["2.0", "2.0", "(2+0j)", "1.0", "4"]
+    assert list((tmp_path / "kept").rglob("*.tmp.*")) == []
+
+
 LOOPS = """
 from meshtools.geometry.compiled import compiled
 

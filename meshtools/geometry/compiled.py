@@ -6,12 +6,15 @@ those sources.
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import os
 import shutil
+import subprocess
+import sys
 import tempfile
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).resolve().parent
 FOLDER = "loops-"
+FROM_END = "--from-end"
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -37,9 +41,24 @@ def compiled(function: F) -> F:
     load_lightly()
     folder = _folder_of_code()
     if folder is None:
-        return cast(F, numba.njit(nogil=True)(function))
+        return cast(F, _called_by_types(numba.njit(nogil=True)(function)))
     numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    return cast(F, numba.njit(cache=True, nogil=True)(function))
+    return cast(F, _called_by_types(numba.njit(cache=True, nogil=True)(function)))
+
+
+def _called_by_types(loop: Any) -> Any:
+    """Let other loops call this one with numbers by their type alone. A number that stands in a call is a type of its own to numba, and so is a
+    variable before it is seen to change: the loop was compiled for each of them, mostly for nobody, a quarter of the time of all."""
+    template = loop.get_call_template
+
+    def template_of_types(types: Any, named: Any) -> Any:
+        from numba.core import types as kinds
+
+        plain: Any = kinds.unliteral
+        return template(tuple(map(plain, types)), {name: plain(type_) for name, type_ in named.items()})
+
+    loop.get_call_template = template_of_types
+    return loop
 
 
 def given(array: Any, dtype: Any) -> NDArray[Any]:
@@ -75,20 +94,21 @@ def forget_old_code() -> None:
             path.unlink(missing_ok=True)
 
 
-def compile_all(has_routes: bool = True) -> None:
+def compile_all(has_routes: bool = True, from_end: bool = False) -> None:
     """Compile every loop, or load it from where it is kept, by decimating, carving and moulding a small knobbly ball. Done once at installation
     (a minute or two) and once in each worker (a second), so that no job waits for it. A worker without jobs of carving and moulding (`has_routes`)
-    leaves their loops out."""
-    from meshtools.geometry.audit import audit_topology
-    from meshtools.geometry.decimate import decimate_within
-    from meshtools.geometry.distance import Surface, measure_deviation
-    from meshtools.geometry.picture import render_picture
-    from meshtools.geometry.rays import Rays
-    from meshtools.geometry.row_kernels import equal_rows
-    from meshtools.geometry.text_kernels import put_rows
+    leaves their loops out. A second process of the installation begins at the other end (`from_end`), and leaves out decimation, which takes half of
+    the time and is where the first one begins: no loop of the rest is called there but some that it finds compiled by then."""
+    steps = [_decimate, _clean, _measure, _draw, *[_carve_and_mould] * has_routes]
+    ball = _knobbly_ball(20, 40)
+    for step in reversed(steps[1:]) if from_end else steps:
+        step(ball)
+
+
+def _knobbly_ball(n_rings: int, n_round: int) -> Mesh:
+    """An open ball of two sources, as a scan with filled holes is."""
     from meshtools.model import Mesh
 
-    n_rings, n_round = 20, 40
     height = np.linspace(0.05, np.pi - 0.05, n_rings)[:, None]
     round_ = np.linspace(0.0, 2.0 * np.pi, n_round, endpoint=False)[None, :]
     radius = 10.0 + 0.3 * np.sin(9.0 * height) * np.cos(11.0 * round_)
@@ -96,18 +116,38 @@ def compile_all(has_routes: bool = True) -> None:
     here = (np.arange(n_rings - 1)[:, None] * n_round + np.arange(n_round)[None, :]).ravel()
     right = (np.arange(n_rings - 1)[:, None] * n_round + (np.arange(n_round)[None, :] + 1) % n_round).ravel()
     faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
-    ball = Mesh.create(points.reshape(-1, 3), faces, np.arange(len(faces)) % 2)  # of two sources, as a scan with filled holes is
-    surfaces = Surface(decimate_within(ball, 0.15).mesh), Surface(ball)
+    return Mesh.create(points.reshape(-1, 3), faces, np.arange(len(faces)) % 2)
+
+
+def _decimate(ball: Mesh) -> None:
+    """Call every loop of decimation."""
+    from meshtools.geometry.audit import audit_topology
+    from meshtools.geometry.decimate import decimate_within
+
+    audit_topology(ball)
+    decimate_within(ball, 0.15)
+
+
+def _measure(ball: Mesh) -> None:
+    """Call every loop that measures between surfaces."""
+    from meshtools.geometry.distance import Surface, measure_deviation
+    from meshtools.geometry.rays import Rays
+    from meshtools.geometry.self_intersection import find_meeting_pairs
+
+    find_meeting_pairs(ball)
+    surfaces = Surface(_knobbly_ball(12, 24)), Surface(ball)
     for mesh, other in (surfaces, surfaces[::-1]):
         measure_deviation(mesh, other, n_samples=1)
-    audit_topology(ball)
     Rays(ball).is_free(ball.vertices[:1], ball.vertices[:1])
-    _clean(ball)
-    equal_rows(np.zeros((2, 3), np.int32))
+
+
+def _draw(ball: Mesh) -> None:
+    """Call every loop that writes or draws."""
+    from meshtools.geometry.picture import render_picture
+    from meshtools.geometry.text_kernels import put_rows
+
     put_rows(np.zeros((1, 3)), 6, np.zeros(1, np.int64), np.frombuffer(b"xyz;", np.uint8), np.arange(5), np.empty(99, np.uint8))
     render_picture(ball, np.zeros((len(ball.faces), 3), np.uint8), "front", (8, 8), scale_bar=False)
-    if has_routes:
-        _carve_and_mould(ball)
 
 
 def _clean(ball: Mesh) -> None:
@@ -119,10 +159,12 @@ def _clean(ball: Mesh) -> None:
     from meshtools.geometry.pieces import has_faces, rank_pieces, ring_around
     from meshtools.geometry.repair_budget import RepairBudget
     from meshtools.geometry.repair_dangling import remove_dangling
+    from meshtools.geometry.row_kernels import equal_rows
     from meshtools.geometry.spikes import find_spikes
     from meshtools.geometry.triangulate import triangulate_loop
     from meshtools.geometry.weld import remove_fins, weld
 
+    equal_rows(np.zeros((2, 3), np.int32))
     weld(ball)
     remove_fins(ball)
     median_spacing(ball)
@@ -155,11 +197,18 @@ def _carve_and_mould(ball: Mesh) -> None:
 
 def main() -> None:
     """What the installation calls. A compiler makes much that stays and little garbage: looked through as often as usual, that took a fifth of the
-    time; looked through never, twice the memory."""
-    import gc
+    time; looked through never, twice the memory. A second process shares the work by what it keeps for this one, which in the end has called every
+    loop and so compiled what the other, for whatever reason, has not."""
+    from meshtools.geometry.light_numba import is_known
+    from meshtools.geometry.threads import n_cores
 
     gc.set_threshold(50_000, 20, 100)
-    compile_all()
+    if FROM_END in sys.argv[1:]:
+        compile_all(from_end=True)
+        return
+    command = [sys.executable, "-P", "-m", "meshtools.geometry.compiled", FROM_END]
+    with subprocess.Popen(command) if n_cores() > 1 and is_known() else nullcontext():
+        compile_all()
     forget_old_code()
 
 

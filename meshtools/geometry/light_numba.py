@@ -1,12 +1,16 @@
 """Loads loops that are kept as machine code without what only a compiler needs: a third of the time that they all take.
 
 numba learns everything it can translate before it loads the first loop, and reads of each the form that other loops could take in. Both are left
-until something is compiled. No part of numba's interface: 0.68 with llvmlite 0.50 can be spared it, any other version loads in its own way.
+until something is compiled. And it keeps them in turn. No part of numba's interface: 0.68 with llvmlite 0.50 can be spared it, any other version
+loads and keeps in its own way.
 """
 
 from __future__ import annotations
 
+import fcntl
 from functools import cache
+from itertools import count
+from pathlib import Path
 from typing import Any
 
 KNOWN = "0.68.", "0.50."
@@ -15,13 +19,38 @@ KNOWN = "0.68.", "0.50."
 @cache
 def load_lightly() -> None:
     """From here on numba loads loops so."""
-    import llvmlite  # type: ignore[import-untyped]
-    import numba
-
-    if numba.__version__.startswith(KNOWN[0]) and llvmlite.__version__.startswith(KNOWN[1]):
+    if is_known():
         _spare_lock_calls()
         _spare_registries()
         _spare_forms()
+        _keep_in_turn()
+
+
+def is_known() -> bool:
+    """Whether these versions of numba and llvmlite are the ones that this was written for."""
+    import llvmlite  # type: ignore[import-untyped]
+    import numba
+
+    return bool(numba.__version__.startswith(KNOWN[0]) and llvmlite.__version__.startswith(KNOWN[1]))
+
+
+def _keep_in_turn() -> None:
+    """Let one process at a time keep machine code in a folder. Two that kept a loop at once, each for another kind of array, gave both the same file:
+    one kind could be listed with the code of the other. The code is written before the list that names it."""
+    from numba.core.caching import IndexDataCacheFile
+
+    files: Any = IndexDataCacheFile
+
+    def save(self: Any, key: Any, data: Any) -> None:
+        with open(Path(self._cache_path, "turn"), "wb") as turn:
+            fcntl.flock(turn, fcntl.LOCK_EX)
+            kept = self._load_index()
+            taken = set(kept.values())
+            name = kept.get(key) or next(name for name in map(self._data_name, count(1)) if name not in taken)
+            self._save_data(name, data)
+            self._save_index(kept | {key: name})
+
+    files.save = save
 
 
 def _spare_lock_calls() -> None:
