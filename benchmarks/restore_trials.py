@@ -83,25 +83,23 @@ def solid_of(mesh: Mesh) -> Any:
     return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.astype(np.float64), mesh.faces.astype(np.uint64)))
 
 
-def lost_on_both_sides(trial: Trial, broken: Trial) -> Any:
-    """The solid that is gone on this side and whose mirror image is gone too. broken: the same trial as a solid, without noise."""
-    whole = solid_of(unite_pieces(Mesh.create(trial.whole_vertices, trial.whole_faces)).mesh)
-    lost = whole - solid_of(unite_pieces(Mesh.create(broken.vertices, broken.faces)).mesh)
+def lost_on_both_sides(trial: Trial, whole: Any, left: Any) -> Any:
+    """The solid that is gone on this side and whose mirror image is gone too, of the whole solid and of what survives of it."""
+    lost = whole - left
     across = reflection_matrix(trial.true_normal, trial.true_offset_mm)
     return lost ^ lost.transform(across[:3])
 
 
-def faultless(trial: Trial, broken: Trial) -> Any:
-    """The solid of the surviving bone, completed by its exact mirror image within the block that was taken away. broken: as above."""
-    left = solid_of(unite_pieces(Mesh.create(broken.vertices, broken.faces)).mesh)
-    return left + (left.transform(reflection_matrix(trial.true_normal, trial.true_offset_mm)[:3]) ^ broken.tool)
+def faultless(trial: Trial, left: Any, tool: Any) -> Any:
+    """The solid of the surviving bone, completed by its exact mirror image within the block that was taken away, the tool."""
+    return left + (left.transform(reflection_matrix(trial.true_normal, trial.true_offset_mm)[:3]) ^ tool)
 
 
-def volume_at_seam(solid: Any, mesh: Mesh, least_mm3: float) -> float:
-    """Volume (mm3) of the part of a solid that is nearer to the mesh's seams and caps than to its other faces, by sampling within its pieces.
+def volume_at_seam(solid: Any, surface: Surface, least_mm3: float) -> float:
+    """Volume (mm3) of the part of a solid that is nearer to the surface's seams and caps than to its other faces, by sampling within its pieces.
 
     Pieces below the least volume are left out."""
-    surface, total = Surface(mesh), 0.0
+    total = 0.0
     for piece in [piece for piece in solid.decompose() if piece.volume() >= least_mm3]:
         low, high = np.split(np.array(piece.bounding_box()), 2)
         body = piece.to_mesh64()
@@ -109,7 +107,7 @@ def volume_at_seam(solid: Any, mesh: Mesh, least_mm3: float) -> float:
         vertices, faces = np.asarray(body.vert_properties, dtype=np.float64)[:, :3], np.asarray(body.tri_verts, dtype=np.int64)
         inside = points[winding(Mesh.create(vertices, faces), points) > 0.5]
         if len(inside):
-            total += piece.volume() * float((mesh.source[surface.distance(inside)[1]] == SEAM).mean())
+            total += piece.volume() * float((surface.mesh.source[surface.distance(inside)[1]] == SEAM).mean())
     return total
 
 
@@ -122,7 +120,8 @@ def score(trial: Trial, restoration: Restoration, reach_percent: float, broken: 
     whole = unite_pieces(Mesh.create(trial.whole_vertices, trial.whole_faces))
     lost = take_faces(Mesh.create(trial.whole_vertices, trial.whole_faces), trial.is_lost_face)
     points, _ = sample_surface(lost, 30_000)
-    points = points[Surface(whole.mesh).distance(points)[0] * scale < OUTER_PERCENT]
+    skin_of_whole = Surface(whole.mesh)
+    points = points[skin_of_whole.distance(points)[0] * scale < OUTER_PERCENT]
     images = points - 2 * ((points @ trial.true_normal) - trial.true_offset_mm)[:, None] * trial.true_normal
     skin = take_faces(Mesh.create(trial.vertices, trial.faces), ~trial.is_fracture_face)
     is_gone = Surface(skin).distance(images)[0] * scale > reach_percent
@@ -131,20 +130,18 @@ def score(trial: Trial, restoration: Restoration, reach_percent: float, broken: 
         is_asked &= cKDTree(points[is_gone]).query(points)[0] * scale > 2.0
     there = Surface(restoration.mesh).distance(points[is_asked])[0] * scale if is_asked.any() else np.zeros(1)
     added = take_faces(restoration.mesh, restoration.mesh.source != BONE)
-    back = Surface(whole.mesh).distance(sample_surface(added, 30_000)[0])[0] * scale if len(added.faces) else np.zeros(1)
+    back = skin_of_whole.distance(sample_surface(added, 30_000)[0])[0] * scale if len(added.faces) else np.zeros(1)
     volume = audit_topology(whole.mesh).volume_mm3
-    unknown = lost_on_both_sides(trial, broken)
+    left = solid_of(unite_pieces(Mesh.create(broken.vertices, broken.faces)).mesh)
+    unknown = lost_on_both_sides(trial, solid_of(whole.mesh), left)
     united = unite_pieces(restoration.mesh) if restoration.is_closed else None
-    restored = None if united is None else solid_of(united.mesh)
     error = 100.0 * (audit_topology(restoration.mesh).volume_mm3 / volume - 1.0) if restoration.is_closed else np.nan
-    known = 100.0 * ((restored + unknown).volume() / volume - 1.0) if restored is not None else np.nan
-    ideal = faultless(trial, broken) + unknown
-    mirror = caps = np.nan
-    if united is not None and restored is not None:
-        mirror = 100.0 * ((restored + unknown).volume() - ideal.volume()) / volume
-        surplus, missing = (restored + unknown) - ideal, ideal - (restored + unknown)
-        least = LEAST_PIECE_PERCENT / 100.0 * volume
-        caps = 100.0 * (volume_at_seam(surplus, united.mesh, least) - volume_at_seam(missing, united.mesh, least)) / volume
+    known = mirror = caps = np.nan
+    if united is not None:
+        made, ideal = solid_of(united.mesh) + unknown, faultless(trial, left, broken.tool) + unknown
+        known, mirror = 100.0 * (made.volume() / volume - 1.0), 100.0 * (made.volume() - ideal.volume()) / volume
+        surface, least = Surface(united.mesh), LEAST_PIECE_PERCENT / 100.0 * volume
+        caps = 100.0 * (volume_at_seam(made - ideal, surface, least) - volume_at_seam(ideal - made, surface, least)) / volume
     return Score(
         float(np.sqrt((there**2).mean())), float(there.max()), float(np.sqrt((back**2).mean())), float(back.max()),
         100.0 * float(is_gone.mean()), error, known, mirror, caps, 100.0 * unknown.volume() / volume,
@@ -160,7 +157,8 @@ def run_trial(name: str, seed: int, damage: Damage) -> tuple[Trial, Restoration,
     start = time.process_time()
     restoration = restore_across_plane(mesh, normal, offset, Rows((SEAM, TAKEN), SEAM), RestoreSettings())
     seconds = time.process_time() - start
-    broken = make_trial(name, seed, replace(damage, is_broken=True, noise_percent=0.0))
+    as_solid = replace(damage, is_broken=True, noise_percent=0.0)
+    broken = trial if as_solid == damage else make_trial(name, seed, as_solid)
     return trial, restoration, score(trial, restoration, 0.1 + 5 * damage.asymmetry_percent + 5 * damage.noise_percent, broken), seconds
 
 
