@@ -21,8 +21,9 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 LONGEST_FIRST = (
     "restore", "mould", "kill", "cnc", "faults", "reruns", "registration", "batch_commands", "fixing_jobs", "siding", "joint_jobs", "completing",
     "midsagittal", "posing", "properties_batch", "serial", "hostile_files", "bores", "fence", "ready_jobs", "hostile_batch", "properties_geometry",
+    "assembly_command", "hand_made", "decimate", "compiled", "lots", "broken_batch", "fit", "size_command", "verify_command", "stale_reasons",
 )  # fmt: skip
-"""Modules of tests that take 20 s of CPU and more. Whoever runs two at a time hands them out in this order and the many short ones last, so that both
+"""Modules of tests that take 15 s of CPU and more. Whoever runs two at a time hands them out in this order and the many short ones last, so that both
 processes end together."""
 
 
