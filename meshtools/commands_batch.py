@@ -36,11 +36,6 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 SHARES = {"own_bone": "own bone", "own_animal": "own animal", "filled": "any source"}
 __all__ = ["build", "check", "demo_batch", "intake", "new_batch", "plan", "status", "verify"]
 
-NOTHING_TO_PLAN = (
-    "There is nothing to plan: config.yaml names no target (under 'targets'), or skeleton.csv no element. If your batch is another folder, name it "
-    "with --batch."
-)
-
 
 def new_batch(options: argparse.Namespace) -> Answer:
     """`bonewright new`: an empty batch with commented tables."""
@@ -121,12 +116,25 @@ def plan(options: argparse.Namespace) -> Answer:
         lines.append(f"{recipe.target}/{recipe.element}: {recipe.evidence.value} {finds} x{recipe.factor:.4f} [{recipe.status}] {recipe.reason}")
     lines += [f"{target}: {counted(len(names), 'gap')} without any find: {', '.join(names)}" for target, names in gaps.items()]
     lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
-    if not workspace.plan.recipes:
-        lines.append(NOTHING_TO_PLAN)
     lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
-    lines += _numbered(workspace.plan.next_steps) or ["What to do next: nothing would improve this plan."]
-    asks = any(recipe.status == "ask" for recipe in workspace.plan.recipes)
+    if workspace.plan.recipes:
+        lines += _numbered(workspace.plan.next_steps) or ["What to do next: nothing would improve this plan."]
+    else:
+        lines.append(_nothing_to_plan(workspace))
+    asks = not workspace.plan.recipes or any(recipe.status == "ask" for recipe in workspace.plan.recipes)
     return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
+
+
+def _nothing_to_plan(workspace: Workspace) -> str:
+    """Why a plan is empty, and what to do."""
+    is_own = workspace.folder.resolve() == REPOSITORY
+    own = " This is the folder of the program: if your batch is another one, name it with --batch." if is_own else ""
+    if workspace.register.targets:
+        return f"{workspace.folder}: there is nothing to make: config/skeleton.csv names no element.{own}"
+    return (
+        f"{workspace.folder}: there is nothing to make: config/config.yaml names no target. Write under 'targets' which animal stands, such as "
+        f"`mount: {{individual: M-1}}` with an organismID of bones.csv.{own}"
+    )
 
 
 def _completeness(figures: Mapping[str, Any]) -> str:
@@ -144,6 +152,8 @@ def build(options: argparse.Namespace) -> Answer:
 
     lock_batch(options.batch)
     workspace = open_workspace(options.batch)
+    if not workspace.plan.recipes:
+        raise UsageError(_nothing_to_plan(workspace))
     outputs = wanted_outputs(workspace, options.elements)
     stale = workspace.drop_stale_records()
     workspace.write_plan()
@@ -245,7 +255,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines.append(f"{index}{due}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
-    lines += [NOTHING_TO_PLAN] if not workspace.plan.recipes else route_totals(workspace, names, routes)
+    lines += [_nothing_to_plan(workspace)] if not workspace.plan.recipes else route_totals(workspace, names, routes)
     lines += _sign_off_totals(rows)
     needs_person = bool(joints or fixings or routes or lapsed) or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}

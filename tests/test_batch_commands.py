@@ -33,6 +33,16 @@ def test_a_new_batch_is_made_once_and_never_over_another(tmp_path: Path) -> None
     assert (first.returncode, second.returncode) == (0, 2)
 
 
+def test_a_batch_without_a_target_is_not_built_and_says_what_to_name(tmp_path: Path) -> None:
+    batch = tmp_path / "batch"
+    bonewright("new", batch)
+    built, planned = bonewright("build", "--batch", batch), bonewright("plan", "--batch", batch)
+    assert (built.returncode, (batch / "logs").exists(), built.stderr.count("\n")) == (2, False, 1)
+    assert "Write under 'targets' which animal stands" in built.stderr
+    assert planned.returncode == 1
+    assert "nothing would improve" not in planned.stdout
+
+
 def test_all_problems_of_the_tables_are_told_at_once(tmp_path: Path) -> None:
     batch = make_six_bones(tmp_path / "batch")
     edit(batch / "config/bones.csv", "a-skull,skull,median", "a-skull,skul,median")

@@ -120,6 +120,26 @@ def test_a_small_piece_beside_a_large_one_survives() -> None:
     assert np.array_equal(result.mesh.vertices[-len(small.vertices) :], small.vertices)
 
 
+def border_edges(mesh: Mesh) -> set[tuple[tuple[float, ...], ...]]:
+    """Edges between faces of different sources, by the places of their ends."""
+    sides: dict[tuple[int, int], set[int]] = {}
+    for face, source in zip(mesh.faces.tolist(), mesh.source.tolist(), strict=True):
+        for k in range(3):
+            sides.setdefault((min(face[k], face[k - 1]), max(face[k], face[k - 1])), set()).add(source)
+    places = [tuple(place) for place in mesh.vertices.tolist()]
+    return {tuple(sorted((places[i], places[j]))) for (i, j), sources in sides.items() if len(sources) > 1}
+
+
+def test_the_border_between_two_sources_stays_to_the_last_bit() -> None:
+    """No face reaches from one source into the other, so scanned skin is measured against the scan alone: a bite out of a ball, filled."""
+    mesh = ball(20.0, 5)
+    is_filled = np.linalg.norm(mesh.vertices[mesh.faces].mean(axis=1) - [12.0, 9.0, 13.0], axis=1) < 7.0
+    before = mesh.replaced(source=np.where(is_filled, DONOR, OWN))
+    after = decimate_within(before, 0.1).mesh
+    assert len(after.faces) < len(before.faces) / 3
+    assert border_edges(after) == border_edges(before)
+
+
 def test_source_and_colour_come_from_the_nearest_original_place() -> None:
     """A ball half own and half donor, coloured along x: each new face has its half's source, each vertex its place's colour."""
     mesh = ball(20.0, 5)

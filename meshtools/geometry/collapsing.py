@@ -27,13 +27,16 @@ class Collapsing:
     """
 
     def __init__(self, fine: Mesh, is_kept: Any, tolerance_mm: float) -> None:
-        """is_kept (m,): faces that stay to the last bit. Rims stay where they are."""
+        """is_kept (m,): faces that stay to the last bit. Rims stay where they are, and so do the borders between faces of different sources."""
         from meshtools.geometry.collapse_blocks import collapse_edges
         from meshtools.geometry.collapse_start_kernels import fixed_vertices
 
         self.fine = fine
         n = len(fine.vertices)
-        is_fixed = fixed_vertices(fine.faces, face_neighbours(fine.faces, n), is_kept, n)
+        across = face_neighbours(fine.faces, n)
+        is_fixed = fixed_vertices(fine.faces, across, is_kept, n)
+        is_fixed[_border_vertices(fine, across)] = True
+        del across
         found = collapse_edges(fine, is_fixed, STEPS * tolerance_mm, REACH * tolerance_mm)
         self._collapses, self._rings = found.kept_gone_places, found.starts_and_rings
         self._is_undone = np.zeros(len(self._collapses[0]), bool)
@@ -103,3 +106,11 @@ class Collapsing:
         in_blocks(len(landed), lambda rows: land_around(landed[rows], *args))
         landing.move_to(coarse, face, landed)
         return again
+
+
+def _border_vertices(mesh: Mesh, across: Any) -> Any:
+    """The ends (k,) of edges between faces of different sources. One face at each is not of the commonest."""
+    rows = np.flatnonzero(mesh.source != np.bincount(mesh.source).argmax())
+    beyond = across[rows]
+    is_border = (beyond >= 0) & (mesh.source[beyond] != mesh.source[rows][:, None])
+    return np.concatenate([mesh.faces[rows][is_border], np.roll(mesh.faces[rows], -1, axis=1)[is_border]])
