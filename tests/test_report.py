@@ -18,7 +18,8 @@ from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_d
 
 from meshtools.errors import MeshShapeError
 from meshtools.handover import is_accepted, standing_of, standing_words
-from meshtools.model import EvidenceClass, Mesh, Origin, SourceEntry
+from meshtools.jobs.report_deviation import deviation_findings
+from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.report.cautions import cautions_for
 from meshtools.report.copied_page import page_for_copy
 from meshtools.report.gaps import fold_gaps
@@ -189,6 +190,13 @@ def test_the_tolerance_of_scanned_skin_says_that_new_skin_of_a_mended_place_is_l
     told.append(Outline(bone_page(make_sheet(invented_job(), records))).text)
     words = "is left out of this: before and after mending the skin there lies up to 1.72\u202fmm apart, as a finding says."
     assert [words in text.replace("\u2009", "\u202f") for text in told] == [False, True]
+
+
+@pytest.mark.parametrize(("bound_mm", "codes"), [(0.5, []), (0.51, ["beyond-tolerance"])])
+def test_scanned_skin_that_may_lie_beyond_the_tolerance_is_asked_about(bound_mm: float, codes: list[str]) -> None:
+    found = deviation_findings("mount/femur-left", {"replica_to_scan": {"max_mm": 0.5, "max_bound_mm": bound_mm}}, 0.5)
+    assert [(finding.code, finding.severity) for finding in found] == [(code, Severity.REVIEW) for code in codes]
+    assert deviation_findings("mount/femur-left", {"replica_to_scan": None}, 0.5) == deviation_findings("mount/femur-left", None, 0.5) == ()
 
 
 def test_a_bone_scaled_to_a_size_stated_relative_to_its_own_animal_is_not_called_another_individuals() -> None:

@@ -23,6 +23,7 @@ from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.jobs.report_deviation import deviation_findings
 from meshtools.jobs.report_ends import with_ends_completed
 from meshtools.jobs.report_routes import armature_facts, armature_record, crash_findings, making_facts, received_findings, route_records
 from meshtools.jobs.report_sizes import contradicted_sizes
@@ -57,6 +58,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     extra["armature"] = armature_facts(holes) if holes else None
     crashed = crash_findings(routes | ({"armature": holes} if holes else {}))
     findings = hand_over_findings(job, rebuild) + contradicted_sizes(batch, job) + received_findings(extra["making"]["received"]) + crashed
+    findings += deviation_findings(job["name"], extra.get("deviation"), job["part_tolerance_mm"])
     thumbnail = extra.pop("thumbnail_png", None)
     records = with_ends_completed(records)
     records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
