@@ -178,7 +178,7 @@ def test_no_point_of_a_coarse_face_is_farther_than_its_cover_says(seed: int) -> 
     """Of a ball against a rough finer one most faces are shown to be covered, and samples on a face never exceed its bound."""
     coarse, fine = ball(10.0, 3), ball(10.0, 5)
     fine = fine.replaced(vertices=fine.vertices + np.random.default_rng(seed).normal(0, 0.02, fine.vertices.shape))
-    upper = cover_bounds(Surface(coarse), fine, np.ones(len(coarse.faces), bool))
+    upper = cover_bounds(Surface(coarse), fine, np.ones(len(coarse.faces), bool), 0.0)
     points, faces = sample_surface(coarse, 100_000, seed=seed + 50)
     assert (Surface(fine).distance(points)[0] <= upper[faces] + 1e-9).all()
     assert np.isfinite(upper).mean() > 0.9
@@ -214,7 +214,7 @@ def test_a_hole_in_the_fine_surface_is_never_covered() -> None:
     """Where the finer ball lacks a cap, the faces of the coarse one over it are not shown near, and the bound tells the gap."""
     coarse, fine = ball(10.0, 2), ball(10.0, 5)
     holed = fine.replaced(faces=(kept := fine.faces[fine.vertices[fine.faces][:, :, 2].max(axis=1) < 9.0]), source=np.zeros(len(kept)))
-    upper = cover_bounds(Surface(coarse), holed, np.ones(len(coarse.faces), bool))
+    upper = cover_bounds(Surface(coarse), holed, np.ones(len(coarse.faces), bool), 0.0)
     points, faces = sample_surface(coarse, 100_000, seed=9)
     distances, _ = Surface(holed).distance(points)
     assert (distances <= upper[faces] + 1e-9).all()

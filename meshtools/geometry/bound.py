@@ -33,7 +33,7 @@ LIKE_SIZE = 2.5  # a piece is split at a vertex once it is at most this many tim
 QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])  # corners 0-2, then the middles of 01, 12, 20
 
 
-Cover = Callable[[NDArray[np.bool_]], FloatArray]
+Cover = Callable[[NDArray[np.bool_], float], FloatArray]
 
 
 class DistanceField(Protocol):
@@ -95,8 +95,8 @@ def bound_deviation(
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 
     `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face, `cover` what shows more of the faces (m,) that it is
-    given, where many are left. The search ends when the bound is within slack_ratio (1 %) or 1e-4 mm of the largest distance found; or early, with a
-    loose but true bound, at the limit of pieces. True up to rounding of double precision.
+    given, where many are left, up to a limit in mm. The search ends when the bound is within slack_ratio (1 %) or 1e-4 mm of the largest distance
+    found; or early, with a loose but true bound, at the limit of pieces. True up to rounding of double precision.
     """
     from meshtools.geometry.bound_kernels import first_bounds
 
@@ -110,7 +110,7 @@ def bound_deviation(
         largest = max(largest, surface.cover_with_balls(mesh, rows[upper[rows] > limit_of(largest)], (distances, nearest), limit_of(largest), upper))
     is_loose = upper > limit_of(largest)
     if cover is not None and is_loose.sum() > FEW:
-        upper = np.minimum(upper, cover(is_loose))
+        upper = np.minimum(upper, cover(is_loose, limit_of(largest)))
     rows = np.flatnonzero(upper > limit_of(largest))
     settled, parts = float(upper[upper <= limit_of(largest)].max(initial=0.0)), []
     for start in range(0, max(len(rows), 1), AT_ONCE):

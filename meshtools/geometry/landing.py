@@ -147,11 +147,15 @@ class Landing:
         return np.stack([order[starts[nearest]] // 3, empty], axis=1)
 
 
-def cover_bounds(coarse: Surface, fine: Mesh, is_wanted: Any) -> FloatArray:
-    """For each wanted face of the coarse surface a distance in mm (m,) within which all of it has the fine one near; infinite where not shown."""
-
+def cover_bounds(coarse: Surface, fine: Mesh, is_wanted: Any, limit_mm: float) -> FloatArray:
+    """For each wanted face of the coarse surface a distance in mm (m,) within which all of it has the fine one near; infinite where not shown. It is
+    the least that can be shown where that is above the limit."""
     landing = Landing.at_nearest(fine, coarse, face_neighbours(fine.faces, len(fine.vertices)))
-    return landing.prove_coarse(is_wanted)
+    upper_mm = landing.prove_coarse(is_wanted, limit_mm)
+    left = np.flatnonzero(is_wanted & (upper_mm > limit_mm))
+    nearby_mm = np.full(len(upper_mm), np.inf)
+    landing.prove_coarse_nearby(left, limit_mm, nearby_mm)
+    return np.asarray(np.minimum(upper_mm, nearby_mm))
 
 
 def _grow(pairs: Any, args: tuple[Any, Any, Any, Any], found: tuple[Any, Any, Any]) -> None:

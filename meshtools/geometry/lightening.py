@@ -42,18 +42,17 @@ def _bound_mm(landing: Landing, light: Surface) -> float:
     whole one's vertices land are made use of."""
     mesh, lighter = landing.fine, landing.coarse
 
-    def show_whole(is_wanted: NDArray[np.bool_]) -> FloatArray:
+    def show_whole(is_wanted: NDArray[np.bool_], limit_mm: float) -> FloatArray:
         upper = np.full(len(mesh.faces), np.inf)
         landing.prove_fine(is_wanted, limit_mm, upper)
         landing.prove_fine_nearby(np.flatnonzero(is_wanted & np.isinf(upper)), limit_mm, upper)
         return upper
 
-    def show_light(is_wanted: NDArray[np.bool_]) -> FloatArray:
+    def show_light(is_wanted: NDArray[np.bool_], limit_mm: float) -> FloatArray:
         upper = np.full(len(lighter.faces), np.inf)
         landing.prove_coarse_nearby(np.flatnonzero(is_wanted), limit_mm, upper)
         return upper
 
-    limit_mm = max(float(landing.distance_mm.max()) * (1.0 + SLACK), 1e-6)
     forth = bound_deviation(mesh, light, cover=show_whole, slack_ratio=SLACK)
     back = bound_deviation(lighter, Surface(mesh), forth.max_mm, cover=show_light, slack_ratio=SLACK)
     return max(forth.bound_mm, back.bound_mm)
