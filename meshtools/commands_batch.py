@@ -211,22 +211,23 @@ class Progress:
         self._waiting = [str(workspace.folder / record_path(stage, name)) for stage, name in stale]
         self._n_jobs = len(stale)
         self._start_s = self._shown_s = time.monotonic()
-        self._n_shown = 0
+        self._n_told, self._told_s = 0, self._start_s
         self._quiet = quiet
 
     def tick(self) -> None:
-        """Look which records have come, and say so: at most once a second to a person, who sees it at once, and every five seconds to a file."""
+        """Look which records have come, and say so: at most once a second to a person, who sees it at once; to a file twenty jobs later, or half a
+        minute. How long it takes is told from a third of the jobs on: the first ones are short."""
         now_s = time.monotonic()
         if self._quiet or now_s - self._shown_s < (1 if sys.stderr.isatty() else 5):
             return
         self._shown_s = now_s
         self._waiting = [path for path in self._waiting if not exists(path)]
         n_done = self._n_jobs - len(self._waiting)
-        left = f", about {(now_s - self._start_s) / n_done * len(self._waiting):.0f} s left" if n_done > 3 else ""
+        left = f", about {(now_s - self._start_s) / n_done * len(self._waiting):.0f} s left" if 3 * n_done > self._n_jobs else ""
         if sys.stderr.isatty():
             sys.stderr.write(f"\r{n_done} of {self._n_jobs} jobs done{left}        ")
-        elif n_done >= self._n_shown + 20:
-            self._n_shown = n_done
+        elif n_done >= self._n_told + 20 or now_s - self._told_s >= 30:
+            self._n_told, self._told_s = n_done, now_s
             sys.stderr.write(f"{n_done} of {self._n_jobs} jobs done{left}\n")
         sys.stderr.flush()
 

@@ -7,13 +7,16 @@ import json
 import re
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from made_once import made_once
 from six_bones import bonewright, build, edit, make_six_bones
 
+from meshtools.commands_batch import Progress
 from meshtools.jobs.index import _index
-from meshtools.workspace import open_workspace
+from meshtools.workspace import Workspace, open_workspace
 
 
 def sign_off(batch: Path, element: str) -> None:
@@ -41,6 +44,18 @@ def test_a_batch_without_a_target_is_not_built_and_says_what_to_name(tmp_path: P
     assert "Write under 'targets' which animal stands" in built.stderr
     assert planned.returncode == 1
     assert "nothing would improve" not in planned.stdout
+
+
+def test_a_build_of_a_few_long_jobs_is_heard_of_every_half_minute(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    now_s = [0.0]
+    monkeypatch.setattr("meshtools.commands_batch.time.monotonic", lambda: now_s[0])
+    progress = Progress(cast(Workspace, SimpleNamespace(folder=tmp_path)), [("clean", name) for name in "abc"], quiet=False)
+    for second in range(0, 70, 5):
+        now_s[0] = float(second)
+        progress.tick()
+    assert capsys.readouterr().err == 2 * "0 of 3 jobs done\n"
 
 
 def test_all_problems_of_the_tables_are_told_at_once(tmp_path: Path) -> None:
