@@ -330,6 +330,10 @@ def test_totals_of_the_index_add_up() -> None:
     assert body == [row["status"] for row in rows if row["status"] != "gap"] + ["gap"]
 
 
+def test_the_index_says_which_elements_it_counts_as_sourced_have_no_replica() -> None:
+    assert "Of these 6 elements no closed replica was made of 1: scapula-right." in Outline(index_page(invented_batch())).text
+
+
 def test_what_is_made_comes_first_and_gaps_of_one_series_and_reason_are_one_line() -> None:
     def gap(slug: str, reason: str = "there is no {name} of any animal") -> dict[str, Any]:
         name = slug.removesuffix("-left").removesuffix("-right")

@@ -172,7 +172,17 @@ def _completeness(target: Mapping[str, Any]) -> Html:
         for name, row in sorted(completeness.get("series", {}).items()) if row["missing"]
     ]
     series = tag("p", "Positions without a bone of their own: ", "; ".join(missing), ".", class_="small") if missing else ""
-    return join([table(head, lines), series])
+    return join([table(head, lines), _without_replica(target["rows"]), series])
+
+
+def _without_replica(rows: Sequence[Mapping[str, Any]]) -> Html | str:
+    """Which elements the shares count although no closed replica of them was made."""
+    planned = [row for row in rows if row["status"] != "gap"]
+    names = [row["element"] for row in planned if row["volume_mm3"] is None]
+    if not names:
+        return ""
+    words = f"The shares count what is planned. Of these {len(planned)} elements no closed replica was made of {len(names)}: {', '.join(names)}."
+    return tag("p", words, class_="small")
 
 
 def _count_words(share: Mapping[str, Any], name: str) -> str:
