@@ -19,6 +19,7 @@ from meshtools.settings import Settings
 from meshtools.settings_file import read_config
 
 NOT_STATED = "not stated"
+NO_STATUS = {"words": "Not known: one file without a batch, which nobody has signed off.", "waits": False}
 
 
 def ready_file(options: argparse.Namespace) -> Answer:
@@ -78,7 +79,7 @@ def _about(options: argparse.Namespace, settings: Settings, chosen: Chosen, of_r
         "route": options.route, "machine": chosen.machine, "target": "", "element": options.file.stem, "evidence": NOT_STATED,
         "evidence_words": "one file without a batch", "evidence_share": {}, "n_finds": 0, "uses": options.file.name, "settings": plain(of_route),
         "estimate": plain(estimate_of(settings)), "tolerance_class": settings.receive.tolerance_class,
-        "part_tolerance_mm": settings.clean.part_tolerance_mm,
+        "part_tolerance_mm": settings.clean.part_tolerance_mm, "bone_status": NO_STATUS,
     }  # fmt: skip
 
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 
 from meshtools.jobs.record import read_record
+from meshtools.jobs.report_routes import route_status
 from meshtools.record_places import record_path
+from meshtools.report.words import shown_status
 from meshtools.settings_ready import ROUTES
 from meshtools.workspace import Workspace
 
@@ -19,10 +22,19 @@ def route_totals(workspace: Workspace, names: Any, open_rows: list[dict[str, Any
             if not names or name in names or name.split("/", 1)[1] in names:
                 record = read_record(workspace.folder / record_path(route, name))
                 is_there = record is not None and record["key"] == job["key"]
-                totals["ready" if record and is_there and record["status"] == "ok" else "" if is_there else "to build"] += 1
-    order = ("ready", "review", "failed", "to build")
-    words = ", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:3])
+                totals[_standing(workspace, name, record) if record and is_there else "to build"] += 1
+    order = ("ready", "review", "failed", "waits", "to build")
+    words = ", ".join(f"{totals[name]} {shown_status(name, totals[name])}" for name in order if totals[name] or name in order[:3])
     return [f"parts by their routes: {words}"] if any(totals.values()) else []
+
+
+def _standing(workspace: Workspace, name: str, record: Mapping[str, Any]) -> str:
+    """`ready` or `waits` of a part that its route made, as its page says; nothing of one that the open rows tell of."""
+    status = route_status(record)
+    page = read_record(workspace.folder / record_path("report", name))
+    made = (page["facts"].get("making") or {}).get("made", ()) if page and page["key"] == workspace.worklist.key("report", name) else ()
+    is_waiting = status == "waits" or any(row["route"] == record["stage"] and row["status"] == "waits" for row in made)
+    return "waits" if is_waiting else status if status == "ready" else ""
 
 
 def open_routes(workspace: Workspace) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ from meshtools.keys import hash_file
 from meshtools.model import plain
 from meshtools.plain import from_plain
 
-SIGNED_STAGES = ("plan", "clean", "rebuild")
+SIGNED_STAGES = ("plan", "clean", "rebuild", "deviation")
 
 
 @dataclass(frozen=True)
@@ -65,8 +65,8 @@ def asks_of(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
 
 
 def is_accepted(standing: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> bool:
-    """True where a part is signed and all that it asks follows from what was signed (plan, cleaning, rebuilding). What other finds, a delivery or a
-    hand-over say may have come since. findings: those of its page, each with its stage."""
+    """True where a part is signed and all that it asks follows from what was signed (plan, cleaning, rebuilding, deviation). What other finds,
+    a delivery or a hand-over say may have come since. findings: those of its page, each with its stage."""
     return standing["sign_off"] == "signed" and all(f["stage"].split("/")[0] in SIGNED_STAGES for f in asks_of(findings))
 
 

@@ -21,9 +21,10 @@ MOST_BONES = 8
 LOTS_PER_CORE = 8  # at least, where there are so many bones, so that the last lots end at about the same time
 
 
-def looked_up_finds(report_job: Mapping[str, Any]) -> list[str]:
-    """The finds whose clean records the page of an element reads: for their lengths, and because they were not taken. In order."""
-    return sorted({*report_job.get("sizes", {}).get("clean_keys", ()), *report_job.get("tried_keys", ())})
+def looked_up_finds(job: Mapping[str, Any]) -> list[str]:
+    """The finds whose clean records the page or a job sheet of an element reads beyond its own: for their lengths, and on the page because they were
+    not taken. In order."""
+    return sorted({*job.get("sizes", {}).get("clean_keys", ()), *job.get("tried_keys", ())})
 
 
 def jobs_before(jobs: Jobs, stage: str, name: str) -> list[Name]:
@@ -35,7 +36,7 @@ def jobs_before(jobs: Jobs, stage: str, name: str) -> list[Name]:
     rebuilt = [f"{target}/{slug}" for slug in job.get("rebuild_keys", ())]
     found: list[Name] = [("rebuild", name)] if stage in ("fixings", "report", *ROUTES) else []
     found += [("rebuild", other) for other in rebuilt]
-    found += [("clean", find) for find in (looked_up_finds(job) if stage == "report" else job.get("clean_keys", ()))]
+    found += [("clean", find) for find in (looked_up_finds(job) if stage in ("report", *ROUTES) else job.get("clean_keys", ()))]
     found += [("siding", find) for find in job.get("siding_keys", ())]
     found += [("row", row) for row in job.get("row_keys", ())]
     found += [("joint", joint) for joint in job.get("joint_keys", ())]

@@ -18,9 +18,14 @@ USES: Mapping[str, tuple[str, ...]] = {"print": ("print",), "cnc": ("foam", "coa
 """What materials each route uses."""
 
 
-def route_jobs(register: Register, recipes: Sequence[Recipe], before: Mapping[str, Mapping[str, Job]]) -> dict[str, dict[str, Job]]:
+def route_jobs(
+    register: Register, recipes: Sequence[Recipe], before: Mapping[str, Mapping[str, Job]], looked: Mapping[str, Job]
+) -> dict[str, dict[str, Job]]:
     """Route -> `target/element` -> job, for every built recipe that config.yaml gives a route. Prices are in no job of a route: they make no
-    other part."""
+    other part.
+
+    looked: what says how each bone stands (worklist). It bears on sheet and archive alone, so all else is bound to a key of its own, `made_key`.
+    """
     jobs: dict[str, dict[str, Job]] = {route: {} for route in ROUTES}
     elements = {element.slug: element for element in register.elements}
     for recipe in recipes:
@@ -39,6 +44,7 @@ def route_jobs(register: Register, recipes: Sequence[Recipe], before: Mapping[st
                 job["joint_keys"] = met
             if name in before.get("fixings", {}):
                 job["armature_key"] = before["fixings"][name]["key"]
+            job = {"made_key": sealed(chosen.route, name, job)["key"]} | job | looked[name] | {"asked": plain(recipe.findings)}
             jobs[chosen.route][name] = sealed(chosen.route, name, job)
     return jobs
 

@@ -72,7 +72,8 @@ def stale_reason(batch: Path, jobs: Mapping[str, Mapping[str, Job]], stale: Sequ
 
 def _changed_entries(job: Job, before: Job) -> set[str]:
     """The entries of a job that are others than they were; keys of other jobs within an entry do not count."""
-    return {entry for entry in {*job, *before} - {"key", "evidence_keys"} if _without_keys(plain(job.get(entry))) != _without_keys(before.get(entry))}
+    own = {*job, *before} - {"key", "made_key", "evidence_keys"}
+    return {entry for entry in own if _without_keys(plain(job.get(entry))) != _without_keys(before.get(entry))}
 
 
 def _without_keys(entry: Any) -> Any:

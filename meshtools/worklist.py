@@ -54,9 +54,10 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     before["joint"] = {name: job for target, met in joints.items() for name, job in _joint_jobs(register, target, met, before).items()}
     before["row"] = {row.name: sealed("row", row.name, row_job(row, register, before)) for row in rows}
     before["fixings"] = {name: sealed("fixings", name, job) for name, job in fixing_jobs(register, built, rows, before).items()}
-    before |= route_jobs(register, built, before)
     sizes = size_checks(register, {name for recipe in built for name in recipe.finds}, clean)
-    report = {name_of(r): _report_job(register, r, finds, before, hand_overs, _sizes_of(r, register, sizes, clean)) for r in built}
+    looked = {name_of(r): _looked(register, r, before, _sizes_of(r, register, sizes, clean)) for r in built}
+    before |= route_jobs(register, built, before, looked)
+    report = {name_of(r): _report_job(register, r, finds, before, hand_overs, looked[name_of(r)]) for r in built}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
     jobs = before | {"report": report, "fit": fit}
     return Worklist(jobs | {"index": {"index": _index_job(register, plan, jobs)}})
@@ -228,32 +229,38 @@ def sign_off_of(recipe: Recipe, evidence: EvidenceKeys, decisions: tuple[Decisio
     return next((d for d in sorted(rows, key=lambda d: (d.date, d.by)) if d.evidence_key in evidence), None)
 
 
+def _looked(register: Register, recipe: Recipe, before: Mapping[str, Mapping[str, Job]], sizes: Job) -> Job:
+    """What says how a bone stands beyond its replica, for its page and its job sheets: the records of its finds, and who signed it."""
+    evidence = _evidence(recipe, register, before["clean"])
+    signed = sign_off_of(recipe, evidence, register.decisions)
+    return {
+        "clean_keys": before["rebuild"][name_of(recipe)]["clean_keys"],
+        "siding_keys": {name: before["siding"][name]["key"] for name in checked_finds(recipe, register.finds) if name in before["siding"]},
+        "sign_off": _rows([signed])[0] if signed else None,
+        "lapsed_sign_offs": _lapsed(recipe, register.decisions, evidence),
+    } | sizes
+
+
 def _report_job(
     register: Register, recipe: Recipe, finds: Mapping[str, Find], before: Mapping[str, Mapping[str, Job]], hand_overs: tuple[HandOver, ...],
-    sizes: Job,
+    looked: Job,
 ) -> Job:  # fmt: skip
     clean, rebuild = before["clean"], before["rebuild"][name_of(recipe)]
-    evidence = _evidence(recipe, register, clean)
-    signed = sign_off_of(recipe, evidence, register.decisions)
     mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
     job = {
         "recipe": _recipe(recipe),
         "finds": {name: _rows([finds[name]])[0] for name in sources_of(recipe)},
-        "clean_keys": rebuild["clean_keys"],
-        "siding_keys": {name: before["siding"][name]["key"] for name in checked_finds(recipe, register.finds) if name in before["siding"]},
         "scans": {name: [clean[name]["scan"], clean[name]["scan_sha256"]] for name in sources_of(recipe)},
         "tried_keys": {attempt.find: clean[attempt.find]["key"] for attempt in recipe.tried if attempt.find in clean},
         "rebuild_key": rebuild["key"],
         "part_id": rebuild["part_id"],
         "sized_by": next((t.individual for t in register.targets if t.name == recipe.target and not t.is_individual), ""),
         "revision": rebuild["revision"],
-        "evidence_keys": plain(evidence),
-        "sign_off": _rows([signed])[0] if signed else None,
-        "lapsed_sign_offs": _lapsed(recipe, register.decisions, evidence),
+        "evidence_keys": plain(_evidence(recipe, register, clean)),
         "hand_overs": [plain(h) for h in mine],
         "settings": plain(register.settings.report),
         "part_tolerance_mm": register.settings.clean.part_tolerance_mm,
-    } | page_rows(register, recipe, before) | sizes
+    } | page_rows(register, recipe, before) | looked
     return sealed("report", name_of(recipe), job)
 
 

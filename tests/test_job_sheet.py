@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import zipfile
 from dataclasses import replace
 from typing import Any
 
@@ -43,6 +44,7 @@ def about() -> dict[str, Any]:
         "route": "print", "machine": "big-printer", "target": "adult", "element": "femur-left", "evidence": "OWN-R", "evidence_words": "",
         "evidence_share": {"OWN-R": 0.951, "FILL": 0.03, "MADE": 0.019}, "n_finds": 1, "uses": "replica.ply", "part_tolerance_mm": 0.5,
         "tolerance_class": "medium", "settings": plain(Settings().print), "estimate": plain(Settings().estimate),
+        "bone_status": {"words": "Not released: 2 findings about this bone wait for a person.", "waits": True},
     }  # fmt: skip
 
 
@@ -119,6 +121,15 @@ def test_the_sheet_carries_findings_datum_cautions_and_files(made: tuple[dict[st
     finding = "decide The wall is thin at one place. 1.23 mm (limit 1.60 mm)"
     for wanted in (finding, "the lower left dowel", "NIOSH 2023", STL, "adult-femur-left-print.3mf"):
         assert wanted in words
+
+
+def test_sheet_and_read_me_begin_with_how_the_bone_stands(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:
+    contents, facts = made
+    words = about()["bone_status"]["words"]
+    head = words_of(contents["sheet.pdf"]).partition("Views to scale")[0]
+    with zipfile.ZipFile(io.BytesIO(contents["adult-femur-left-print.zip"])) as package:
+        assert (words in head, package.read("read-me.txt").decode().splitlines()[2]) == (True, f"STATUS: {words}")
+    assert facts["bone_status"]["waits"] is True
 
 
 def test_sheet_and_read_me_say_how_solids_of_one_frame_are_laid_together(made: tuple[dict[str, bytes], dict[str, Any]]) -> None:

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from meshtools.commands_routes import open_routes, route_totals
 from meshtools.errors import GeometryError
 from meshtools.files.mesh_ply import write_replica_ply
+from meshtools.jobs.bone_status import NOTHING_WAITS, bone_status
 from meshtools.jobs.ready import run_route
 from meshtools.jobs.record import JobFiles, StaleInputError, write_results
+from meshtools.jobs.report_routes import waiting
 from meshtools.model import EvidenceClass, Finding, Mesh, Origin, Record, Severity, SourceEntry, plain
 from meshtools.model_ready import Drawing, Layer, Made, MadeSolid, Part
 from meshtools.settings import Settings
@@ -40,6 +44,7 @@ def job(**more: Any) -> dict[str, Any]:
         "stage": "print", "name": NAME, "key": "k", "route": "print", "machine": "", "settings": plain(PrintSettings()),
         "estimate": plain(Settings().estimate), "tolerance_class": "part", "part_tolerance_mm": 0.5, "part_id": "MOUNT-FEMUR-LEFT", "revision": 1,
         "target": "mount", "element": "femur-left", "evidence": "OWN", "n_finds": 1, "rebuild_key": "r",
+        "made_key": "m", "clean_keys": {}, "siding_keys": {}, "sign_off": None, "lapsed_sign_offs": [], "asked": [],
     } | more  # fmt: skip
 
 
@@ -144,10 +149,85 @@ def test_a_solid_whose_matrix_is_not_its_own_is_noticed(batch: Path) -> None:
 
 def test_fewer_parts_than_before_leave_none_of_the_old_ones(batch: Path) -> None:
     run_route(batch, job(), Stage(names=("a", "b", "c")), PrintSettings)
-    run_route(batch, job(), Stage(Finding(Severity.NOTE, "n", "A note."), names=("a",)), PrintSettings)
+    run_route(batch, job(made_key="m2"), Stage(Finding(Severity.NOTE, "n", "A note."), names=("a",)), PrintSettings)
     folder = batch / f"results/{NAME}/print"
     assert sorted(path.name for path in folder.glob("*.stl")) == ["mount-femur-left-a.stl"]
     assert made(batch)["status"] == "ok"
+
+
+SIGNED = {"by": "A. Curator", "date": "2031-03-01"}
+ASKED = [plain(Finding(Severity.REVIEW, "any", "Look at it."))]
+
+
+def test_a_new_sign_off_makes_sheet_and_archive_again_and_nothing_else(batch: Path) -> None:
+    """As it would all be made anew, to the byte."""
+    stage, folder = Stage(), batch / f"results/{NAME}/print"
+    run_route(batch, job(asked=ASKED), stage, PrintSettings)
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    stage.part = None
+    run_route(batch, job(key="k2", asked=ASKED, sign_off=SIGNED), stage, PrintSettings)
+    after = {path.name: path.read_bytes() for path in folder.iterdir()}
+    assert {name for name in before if before[name] != after[name]} == {"sheet.pdf", "mount-femur-left-print.zip", "record.json"}
+    assert (stage.part, made(batch)["key"]) == (None, "k2")
+    assert made(batch)["facts"]["bone_status"]["words"] == "Signed off on 2031-03-01 by A. Curator, with 1 open finding of scans and rebuilding."
+    (folder / ".drawn").unlink()
+    run_route(batch, job(key="k2", asked=ASKED, sign_off=SIGNED), stage, PrintSettings)
+    assert stage.part is not None
+    assert after == {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+@pytest.mark.parametrize("damage", [lambda folder: (folder / "mount-femur-left-body.stl").write_bytes(b"other"),
+                                    lambda folder: (folder / ".drawn").write_bytes(b"other"), None])  # fmt: skip
+def test_what_was_altered_or_made_otherwise_is_made_again(batch: Path, damage: Any) -> None:
+    stage = Stage()
+    run_route(batch, job(), stage, PrintSettings)
+    stage.part = None
+    if damage:
+        damage(batch / f"results/{NAME}/print")
+    run_route(batch, job(sign_off=SIGNED, **({} if damage else {"made_key": "m2"})), stage, PrintSettings)
+    assert (stage.part is not None, made(batch)["status"]) == (True, "ok")
+
+
+LAPSED = "Not released: the sign-off of 2031-03-01 by A. Curator was given on other evidence and has lapsed"
+
+
+@pytest.mark.parametrize(("more", "words", "waits"), [
+    ({}, NOTHING_WAITS, False),
+    ({"asked": ASKED}, "Not released: 1 finding about this bone waits for a person.", True),
+    ({"asked": ASKED, "siding_keys": {"a-1": "s"}}, "Not released: 2 findings about this bone wait for a person.", True),
+    ({"sign_off": SIGNED}, "Signed off on 2031-03-01 by A. Curator.", False),
+    ({"sign_off": SIGNED, "asked": ASKED}, "Signed off on 2031-03-01 by A. Curator, with 1 open finding of scans and rebuilding.", False),
+    ({"sign_off": SIGNED, "siding_keys": {"a-1": "s"}},
+     "Signed off on 2031-03-01 by A. Curator, with 1 open finding of scans and rebuilding; 1 of them is not part of what was signed.", True),
+    ({"lapsed_sign_offs": [SIGNED]}, f"{LAPSED}.", True),
+    ({"lapsed_sign_offs": [SIGNED], "asked": ASKED}, f"{LAPSED}; 1 finding about this bone waits for a person.", True),
+])  # fmt: skip
+def test_a_sheet_says_who_signed_the_bone_or_how_much_of_it_waits_for_a_person(batch: Path, more: dict[str, Any], words: str, waits: bool) -> None:
+    write(batch, "finds/a-1/siding.json", {}, None, "s", "review", "It is of the other side.")
+    assert bone_status(batch, job(**more)) == {"words": words, "waits": waits}
+
+
+@pytest.mark.parametrize(("more", "line"), [
+    ({}, "1 ready, 0 review, 0 failed"), ({"asked": ASKED}, "0 ready, 0 review, 0 failed, 1 waits for a person"),
+    ({"asked": ASKED, "sign_off": SIGNED}, "1 ready, 0 review, 0 failed"),
+])  # fmt: skip
+def test_a_part_of_a_bone_that_is_not_released_is_not_counted_as_ready(batch: Path, more: dict[str, Any], line: str) -> None:
+    run_route(batch, job(**more), Stage(), PrintSettings)
+    assert totals_of(batch) == [f"parts by their routes: {line}"]
+
+
+def totals_of(batch: Path) -> list[str]:
+    worklist = SimpleNamespace(jobs={"print": {NAME: {"key": "k"}}, "cnc": {}, "mould": {}}, key=lambda *_: "p")
+    workspace: Any = SimpleNamespace(folder=batch, worklist=worklist)
+    return route_totals(workspace, (), open_routes(workspace))
+
+
+def test_a_part_waits_where_only_the_page_of_its_bone_asks_for_a_person(batch: Path) -> None:
+    run_route(batch, job(), Stage(), PrintSettings)
+    rows = waiting({"made": [{"route": "print", "status": "ready"}, {"route": "cnc", "status": "failed"}]})
+    assert [row["status"] for row in rows["made"]] == ["waits", "failed"]
+    write(batch, f"{NAME}/report.json", {"making": rows}, None, "p", "review")
+    assert totals_of(batch) == ["parts by their routes: 0 ready, 0 review, 0 failed, 1 waits for a person"]
 
 
 def test_a_replica_that_was_altered_is_no_input(batch: Path) -> None:

@@ -18,6 +18,7 @@ routes:
 machines:
   big-mill: {route: cnc, travel_x_mm: 3000}
 """
+SIGN_OFF_HEADER = "target,element,find,kind,value,by,date,reason,evidence_key\n"
 IDENTITY = "1 0 0 0 0 1 0 0 0 0 1 0"
 RECEIVED = "target,element,route,measure,measured_mm,by,date\nmount,lumbar-01,print,depth,30,A. Maker,2031-07-01\n"
 
@@ -86,6 +87,15 @@ def test_an_edit_runs_the_routes_and_pages_that_it_bears_on(batch: Path, name: s
     assert changed(batch, name, text) - {"index index"} == wanted
 
 
+def test_a_sign_off_runs_the_sheets_and_the_page_of_its_bone_but_makes_no_part_again(batch: Path) -> None:
+    jobs = open_workspace(batch).worklist.jobs
+    row = f"mount,lumbar-02,,sign-off,yes,A. Curator,2031-03-01,seen,{jobs['report']['mount/lumbar-02']['evidence_keys']['whole']}\n"
+    assert changed(batch, "decisions.csv", SIGN_OFF_HEADER + row) == {"print lumbar-02", "cnc lumbar-02", "report lumbar-02", "index index"}
+    signed = open_workspace(batch).worklist.jobs
+    for route in ("print", "cnc"):
+        assert signed[route]["mount/lumbar-02"]["made_key"] == jobs[route]["mount/lumbar-02"]["made_key"]
+
+
 def test_a_sign_off_lapses_with_the_pin_only_where_the_replica_has_loose_bodies(batch: Path) -> None:
     keys = open_workspace(batch).worklist.jobs["report"]["mount/lumbar-01"]["evidence_keys"]
     job = {"sign_off": None, "evidence_keys": keys}
@@ -93,8 +103,7 @@ def test_a_sign_off_lapses_with_the_pin_only_where_the_replica_has_loose_bodies(
     assert shown == [keys["whole"], keys["loose"], keys["loose"]]
     rows = "".join(f"mount,lumbar-0{n},,sign-off,yes,A. Curator,2031-03-01,seen,KEY\n" for n in (1, 2)).replace("KEY", keys["whole"], 1)
     other = open_workspace(batch).worklist.jobs["report"]["mount/lumbar-02"]["evidence_keys"]["loose"]
-    header = "target,element,find,kind,value,by,date,reason,evidence_key\n"
-    (batch / "config/decisions.csv").write_text(header + rows.replace("KEY", other), encoding="utf-8")
+    (batch / "config/decisions.csv").write_text(SIGN_OFF_HEADER + rows.replace("KEY", other), encoding="utf-8")
     for pin, wanted in (("0.0", [True, True]), ("3.0", [True, False])):
         (batch / "config/config.yaml").write_text(f"{CONFIG}rebuild: {{pin_diameter_mm: {pin}}}\n", encoding="utf-8")
         jobs = open_workspace(batch).worklist.jobs["report"]

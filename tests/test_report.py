@@ -19,6 +19,7 @@ from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_d
 from meshtools.errors import MeshShapeError
 from meshtools.handover import is_accepted, standing_of, standing_words
 from meshtools.jobs.report_deviation import deviation_findings
+from meshtools.jobs.report_routes import route_status
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.report.cautions import cautions_for
 from meshtools.report.copied_page import page_for_copy
@@ -246,6 +247,23 @@ def test_a_ready_replica_whose_route_failed_is_not_said_to_leave_nothing_open() 
     assert "cnc failed" in texts[0]
 
 
+def test_a_part_of_a_bone_that_is_not_released_waits_on_page_index_and_summary_and_is_not_ready() -> None:
+    record = {"status": "ok", "facts": {"bone_status": {"words": "Not released.", "waits": True}}}
+    assert [route_status(record), route_status(record | {"status": "review"})] == ["waits", "review"]
+    made = {"route": "cnc", "machine": "", "sheet": "", "package": "", "n_solids": 0, "mass_kg": None, "machine_hours": None,
+            "machine_hours_basis": "", "prices": [], "findings": [], "figures": [], "status": route_status(record)}  # fmt: skip
+    page = Outline(bone_page(invented_sheet(making={"made": [made], "received": [], "next_scales": [], "advice": None}))).text
+    assert "waits for a person" in page.partition("Making it")[2].partition("Files")[0]
+    batch = invented_batch()
+    rows = batch["targets"][0]["rows"]
+    for n, status in ((3, "waits"), (5, "waits"), (6, "ready")):
+        rows[n]["routes"] = [{"route": "cnc", "status": status, "sheet": "", "n_off": 0}]
+    text = Outline(index_page(batch)).text
+    assert "Parts made ready, one job sheet each: 1 ready, 2 wait for a person." in text
+    assert "job sheets (where there is none" not in text  # its bone is named already
+    assert [row["routes"] for row in csv.DictReader(io.StringIO(summary_csv(rows), newline=""))][5:] == ["cnc waits for a person", "cnc ready"]
+
+
 def test_a_page_says_which_holes_are_cut_and_why_one_is_refused_whether_or_not_a_route_takes_the_bone() -> None:
     refused = {"severity": "review", "code": "bore-refused", "message": "The bore is not cut: its wall would be 2.0 mm.", "value": 2.0, "limit": 8.0,
                "unit": "mm"}  # fmt: skip
@@ -438,7 +456,7 @@ def test_a_bone_that_was_signed_as_it_is_says_so_and_is_not_asked_about_again_bu
     assert standing_words(standing, 1) == "signed with 1 open finding"
     rows = [
         {"target": "kest", "element": f"rib-0{i}-left", "status": "review", "is_accepted": is_accepted(standing, [asked | {"stage": stage}])}
-        for i, stage in enumerate(("plan", "clean/a", "rebuild", "siding/a", "report"))
+        for i, stage in enumerate(("plan", "clean/a", "rebuild", "siding/a", "report", "deviation"))
     ]
     assert [step.elements for step in left_to_do(rows)] == [("kest/rib-03-left", "kest/rib-04-left")]
     assert not is_accepted(standing_of(job | {"sign_off": None}), [asked])

@@ -12,8 +12,10 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.files.mesh_ply import read_replica_ply
+from meshtools.jobs.bone_status import bone_status
 from meshtools.jobs.fixings import drawings_of
-from meshtools.jobs.ready_files import ROUTE_FILES, write_route
+from meshtools.jobs.ready_drawn import Drawn, read_drawn
+from meshtools.jobs.ready_files import ROUTE_FILES, write_drawn, write_route
 from meshtools.jobs.record import StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
 from meshtools.model import Finding, FloatArray, Mesh, SourceEntry
@@ -26,8 +28,13 @@ Make = Callable[[Part, Any], Made]
 
 
 def run_route(batch: Path, job: Mapping[str, Any], make: Make, settings: type) -> None:
-    """Make one route of one element. What cannot be made ends in a failed record of this route alone."""
+    """Make one route of one element, or only its sheet and archive where nothing but the status of the bone has changed. What cannot be made ends
+    in a failed record of this route alone."""
     record_path = f"results/{job['name']}/{job['stage']}/record.json"
+    status = {"bone_status": bone_status(batch, job)}
+    drawn = read_drawn((batch / record_path).parent, job["made_key"])
+    if drawn is not None and _is_written(batch, record_path, drawn, {**job, **status}):
+        return
     try:
         part, about = _part(batch, job)
         made = make(part, from_plain(settings, job["settings"]))
@@ -36,7 +43,13 @@ def run_route(batch: Path, job: Mapping[str, Any], make: Make, settings: type) -
         record = failed_record(job["stage"], job["key"], "not-made", str(error), _bare_facts(job))
         write_results(batch, record_path, record, {}, ROUTE_FILES)
         return
-    write_route(batch, record_path, job["key"], (part, made), {**job, **about})
+    write_route(batch, record_path, job["key"], (part, made), {**job, **about, **status})
+
+
+def _is_written(batch: Path, record_path: str, drawn: Drawn, about: Mapping[str, Any]) -> bool:
+    """Write what was kept under a new sheet. False where reading it back found a file wrong."""
+    record = write_drawn(batch, record_path, about["key"], drawn, about)
+    return len(record.findings) == len(drawn.findings)
 
 
 def _bare_facts(job: Mapping[str, Any]) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from meshtools.files.parts_3mf import encode_parts_3mf
 from meshtools.files.route_table import encode_csv
 from meshtools.files.verify_parts import ReplicaBox, verify_parts
 from meshtools.geometry.caliper_sizes import measured_frame
+from meshtools.jobs.ready_drawn import KEPT, Drawn, encode_drawn
 from meshtools.jobs.ready_facts import add_material, put_places, route_facts, solid_row
 from meshtools.jobs.ready_finite import without_endless
 from meshtools.jobs.ready_holes import hole_frames, holes_csv, sheet_table
@@ -30,7 +31,13 @@ HOLES_ROLE = "table of the armature's holes, in the frame of every file that hol
 
 
 def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[str, bytes], dict[str, Any], tuple[Finding, ...]]:
-    """Names and bytes of all files, the facts of the record, and the findings. A route that failed gets its sheet alone, which says why.
+    """Names and bytes of all files, the facts of the record, and the findings. A route that failed gets its sheet alone, which says why."""
+    drawn = draw_route(part, made, about)
+    return *with_sheet(drawn, about), drawn.findings
+
+
+def draw_route(part: Part, made: Made, about: Mapping[str, Any]) -> Drawn:
+    """Everything of a route but its sheet and archive.
 
     about: as in ready_facts.route_facts, with `settings` of the route and `estimate` for masses and hours; where holes were
     cut, `templates` (drawings) and `enclosed` (name -> bytes) go along.
@@ -47,13 +54,24 @@ def route_files(part: Part, made: Made, about: Mapping[str, Any]) -> tuple[dict[
     contents |= enclosed
     contents |= {f"{table.name}.csv": encode_csv(table) for table in made.tables if is_made}
     facts["files_made"] = _files_made(facts, drawings, made, tuple(enclosed)) if is_made else []
-    findings = made.findings
     pictures = sheet_pictures(part.mesh, part.sources, frame, made.views)
     facts["drawing"] = drawing_facts(pictures["drawing"])
-    contents[SHEET] = job_sheet_pdf(facts, plain(findings), pictures)
-    if is_made:
-        contents[f"{file_stem(part.part_id)}-{about['route']}.zip"] = encode_package(contents, read_me(facts))
-    return contents, facts, findings
+    return Drawn(contents, facts, made.findings, made.sources, pictures)
+
+
+def with_sheet(drawn: Drawn, about: Mapping[str, Any]) -> tuple[dict[str, bytes], dict[str, Any]]:
+    """All files of a route and the facts of its record: the sheet and the archive say how the bone stands.
+
+    about: `bone_status` (jobs.bone_status) and, where the rest is kept for the next status, `made_key`.
+    """
+    facts = dict(drawn.facts) | {"bone_status": about["bone_status"]}
+    contents = dict(drawn.contents)
+    contents[SHEET] = job_sheet_pdf(facts, plain(drawn.findings), drawn.pictures)
+    if drawn.is_made:
+        contents[f"{file_stem(facts['part_id'])}-{facts['route']}.zip"] = encode_package(contents, read_me(facts))
+    if drawn.is_made and about.get("made_key"):
+        contents[KEPT] = encode_drawn(drawn, about["made_key"])
+    return contents, facts
 
 
 def _enclosed(about: Mapping[str, Any], made: Made, facts: dict[str, Any]) -> dict[str, bytes]:
@@ -103,6 +121,7 @@ def read_me(facts: Mapping[str, Any]) -> str:
     lines = [
         f"REPLICA {facts['part_id']}, {revision}: {ROUTE_TITLES[facts['route']]}",
         f"{facts['title']}{of_target}. A replica, not a specimen. Evidence class: {facts['evidence']}.",
+        f"STATUS: {facts['bone_status']['words']}",
         "",
         "All lengths are MILLIMETRES. STL, DXF, SVG and CSV carry no unit that every program reads: choose mm on import.",
         "Finished size: " + " x ".join(f"{size:.2f}" for size in facts["sizes_mm"]) + " mm (length, breadth, depth as on the sheet). Scale nothing.",
@@ -134,13 +153,19 @@ def write_route(batch: Path, record_path: str, key: str, made_part: tuple[Part, 
     """Write the files and the record of a route, and read them back. Where that finds a file wrong, the sheet alone stays, and says so."""
     part, made = made_part[0], without_endless(made_part[1])
     for _ in range(2):
-        contents, facts, findings = route_files(part, made, about)
-        record = Record(about["route"], key, status_of(findings), facts, findings, made.sources, ())
-        record = write_results(batch, record_path, record, contents, ROUTE_FILES)
-        if len(record.findings) == len(findings):
+        drawn = draw_route(part, made, about)
+        record = write_drawn(batch, record_path, key, drawn, about)
+        if len(record.findings) == len(drawn.findings):
             break
         made = replace(made, findings=record.findings)
     return record
+
+
+def write_drawn(batch: Path, record_path: str, key: str, drawn: Drawn, about: Mapping[str, Any]) -> Record:
+    """Write the files of a route with its sheet and archive, and the record, with what reading them back found."""
+    contents, facts = with_sheet(drawn, about)
+    record = Record(about["route"], key, status_of(drawn.findings), facts, drawn.findings, drawn.sources, ())
+    return write_results(batch, record_path, record, contents, ROUTE_FILES)
 
 
 def check_route(batch: Path, record: Record) -> tuple[Finding, ...]:
@@ -157,7 +182,8 @@ def check_written_route(batch: Path, record: Mapping[str, Any]) -> tuple[Finding
     if facts.get("solids"):
         low, high = (tuple(corner) for corner in facts["box_mm"])
         box = ReplicaBox(low, high, facts["box_slack_mm"], facts["is_box_filled"])
-    return verify_parts(folder, facts.get("solids", ()), {Path(entry["path"]).name: entry["sha256"] for entry in record["files"]}, box)
+    sha256 = {name: entry["sha256"] for entry in record["files"] if (name := Path(entry["path"]).name) != KEPT}
+    return verify_parts(folder, facts.get("solids", ()), sha256, box)
 
 
 ROUTE_FILES = JobFiles((), check_route, are_listed=True)

@@ -22,10 +22,20 @@ from meshtools.geometry.threads import at_once
 from meshtools.geometry.transform import apply_matrix, reflect, scale
 from meshtools.geometry.unite import concatenate
 from meshtools.geometry.weld import weld_scan
-from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.handover import is_accepted, standing_of
+from meshtools.jobs.bone_status import looked_records
+from meshtools.jobs.record import JobFiles, StaleInputError, write_results
 from meshtools.jobs.report_deviation import deviation_findings
 from meshtools.jobs.report_ends import with_ends_completed
-from meshtools.jobs.report_routes import armature_facts, armature_record, crash_findings, making_facts, received_findings, route_records
+from meshtools.jobs.report_routes import (
+    armature_facts,
+    armature_record,
+    crash_findings,
+    making_facts,
+    received_findings,
+    route_records,
+    waiting,
+)  # fmt: skip
 from meshtools.jobs.report_sizes import contradicted_sizes
 from meshtools.jobs.report_tried import tried_and_next_best
 from meshtools.keys import hash_file
@@ -47,7 +57,7 @@ SIDE_GREYS = np.array([[222, 216, 204], [96, 92, 86]], dtype=np.uint8)
 
 def run(batch: Path, job: Mapping[str, Any]) -> None:
     """Make the page of one element; a failed element gets a page that says why."""
-    records = _records(batch, job)
+    records = looked_records(batch, job)
     rebuild = records["rebuild"]
     routes, holes = route_records(batch, job), armature_record(batch, job)
     extra: dict[str, Any] = {}
@@ -58,13 +68,16 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     extra["armature"] = armature_facts(holes) if holes else None
     crashed = crash_findings(routes | ({"armature": holes} if holes else {}))
     findings = hand_over_findings(job, rebuild) + contradicted_sizes(batch, job) + received_findings(extra["making"]["received"]) + crashed
-    findings += deviation_findings(job["name"], extra.get("deviation"), job["part_tolerance_mm"])
+    strayed = deviation_findings(job["name"], extra.get("deviation"), job["part_tolerance_mm"])
     thumbnail = extra.pop("thumbnail_png", None)
     records = with_ends_completed(records)
-    records["report"] = {"status": status_of(findings), "findings": plain(findings), "facts": {}, "files": []}
+    for name, found in (("deviation", strayed), ("report", findings)):
+        records[name] = {"status": status_of(found), "findings": plain(found), "facts": {}, "files": []}
     tried = tried_and_next_best(batch, job)
     shown = {"recipe": dict(job["recipe"]) | {"tried": tried["tried"]}, "next_best": tried["next_best"]}
     sheet = make_sheet(_sheet_job(job, shown_evidence_key(job, rebuild["facts"])) | shown | extra, records)
+    if sheet["status"] == "review" and not is_accepted(standing_of(job), sheet["findings"]):
+        sheet["making"] = waiting(sheet["making"])
     facts = _json(sheet)
     every = [from_plain(Finding, {k: v for k, v in row.items() if k != "stage"}) for row in facts["findings"]]
     status = {"ready": "ok"}.get(facts["status"], facts["status"])
@@ -76,19 +89,6 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
 def _json(sheet: Mapping[str, Any]) -> dict[str, Any]:
     facts: dict[str, Any] = json.loads(sheet_json(sheet))
     return facts
-
-
-def _records(batch: Path, job: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-    wanted = {"rebuild": (f"results/{job['name']}/record.json", job["rebuild_key"])}
-    wanted |= {f"clean/{find}": (f"results/finds/{find}/record.json", key) for find, key in job["clean_keys"].items()}
-    wanted |= {f"siding/{find}": (f"results/finds/{find}/siding.json", key) for find, key in job["siding_keys"].items()}
-    records = {}
-    for name, (path, key) in wanted.items():
-        record = read_record(batch / path)
-        if record is None or record["key"] != key:
-            raise StaleInputError(f"{path}: the record is not the planned one. Build again.")
-        records[name] = record
-    return records
 
 
 def shown_evidence_key(job: Mapping[str, Any], rebuilt: Mapping[str, Any]) -> str:

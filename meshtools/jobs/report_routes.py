@@ -19,6 +19,17 @@ from meshtools.settings_ready import ROUTES
 RECORD_STATUS = {"ok": "ready", "review": "review", "failed": "failed"}
 
 
+def route_status(record: Mapping[str, Any]) -> str:
+    """How the part of a route stands: `waits` where the route is ready and its sheet says that the bone is not released."""
+    is_waiting = record["status"] == "ok" and record["facts"]["bone_status"]["waits"]
+    return "waits" if is_waiting else RECORD_STATUS[record["status"]]
+
+
+def waiting(making: Mapping[str, Any]) -> dict[str, Any]:
+    """The same facts of a bone that is not released: what its routes have made ready waits."""
+    return dict(making) | {"made": [row | {"status": "waits"} if row["status"] == "ready" else row for row in making["made"]]}
+
+
 def route_records(batch: Path, job: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     """Route -> record, for the routes of the job. StaleInputError where one is not the planned one."""
     records = {}
@@ -115,7 +126,7 @@ def _made(route: str, record: Mapping[str, Any], job: Mapping[str, Any]) -> dict
     facts, names = record["facts"], {Path(entry["path"]).name for entry in record["files"]}
     package = next((name for name in sorted(names) if name.endswith(".zip")), "")
     return {
-        "route": route, "machine": facts.get("machine", ""), "status": RECORD_STATUS[record["status"]],
+        "route": route, "machine": facts.get("machine", ""), "status": route_status(record),
         "sheet": f"{route}/sheet.pdf" if "sheet.pdf" in names else "", "package": f"{route}/{package}" if package else "",
         "n_solids": len(facts.get("solids", ())), "figures": facts.get("figures", []), "mass_kg": facts.get("mass_kg"),
         "machine_hours": facts.get("machine_hours"), "machine_hours_basis": facts.get("machine_hours_basis", ""),

@@ -7,7 +7,7 @@ from functools import lru_cache
 from hashlib import sha256
 
 from meshtools.report.markup import Html, join, tag
-from meshtools.report.words import HATCHED, STATUSES, class_words
+from meshtools.report.words import HATCHED, STATUSES, class_words, shown_status
 
 
 def class_chip(code: str, meaning: str = "") -> Html:
@@ -20,7 +20,7 @@ def class_chip(code: str, meaning: str = "") -> Html:
 def status_mark(status: str) -> Html:
     """The status as a sign and a word."""
     sign, meaning = STATUSES.get(status, ("?", ""))
-    return tag("span", tag("span", sign, class_="sign", aria_hidden="true"), status, class_=f"status {status}", title=meaning)
+    return tag("span", tag("span", sign, class_="sign", aria_hidden="true"), shown_status(status), class_=f"status {status}", title=meaning)
 
 
 def _safe(text: str) -> str:

@@ -14,7 +14,7 @@ from meshtools.report.gaps import fold_gaps
 from meshtools.report.joints import joints_part
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
-from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title
+from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title, shown_status
 
 SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report", "routes", "sign_off")
 SIGN_OFFS = ("signed", "lapsed", "unsigned")
@@ -61,8 +61,8 @@ def summary_csv(rows: Iterable[Mapping[str, Any]]) -> str:
 
 
 def _routes_text(row: Mapping[str, Any]) -> str:
-    """`print ready; cnc failed`."""
-    return "; ".join(f"{route['route']} {route['status']}" for route in row.get("routes", ()))
+    """`print ready; cnc failed; mould waits for a person`."""
+    return "; ".join(f"{route['route']} {shown_status(route['status'])}" for route in row.get("routes", ()))
 
 
 def count_by(rows: Iterable[Mapping[str, Any]], key: str, order: Iterable[str]) -> dict[str, int]:
@@ -95,7 +95,7 @@ def _overview(batch: Mapping[str, Any]) -> Html:
     total = tag("div", tag("dt", "elements"), tag("dd", number(len(rows), 0)))
     words = f"Minimum number of individuals in the register: {batch['min_individuals']}." if batch["min_individuals"] else ""
     parts = count_by([route for row in rows for route in row.get("routes", ())], "status", STATUSES)
-    routes = f"Parts made ready, one job sheet each: {', '.join(f'{n} {status}' for status, n in parts.items())}." if parts else ""
+    routes = f"Parts made ready, one job sheet each: {', '.join(f'{n} {shown_status(status, n)}' for status, n in parts.items())}." if parts else ""
     signed = count_by([row for row in rows if row.get("sign_off")], "sign_off", SIGN_OFFS)
     n_given = sum(row.get("handed_over") is not None for row in rows)
     signatures = f"Sign-off: {', '.join(f'{n} {word}' for word, n in signed.items())}; {n_given} handed over." if signed else ""
@@ -105,7 +105,7 @@ def _overview(batch: Mapping[str, Any]) -> Html:
 
 def _next_steps(planned: Sequence[Mapping[str, Any]], rows: Sequence[Mapping[str, Any]]) -> Html | str:
     """What the build left open, each element with its page, then what would improve the plan."""
-    open_parts = [_name(row) for row in rows if any(route["status"] != "ready" for route in row.get("routes", ()))]
+    open_parts = [_name(row) for row in rows if any(route["status"] in ("failed", "review") for route in row.get("routes", ()))]
     steps = [*plain(left_to_do(rows, open_parts)), *planned]
     if not steps:
         return ""

@@ -76,6 +76,7 @@ def sheet_words(facts: Mapping[str, Any], findings: Sequence[Mapping[str, Any]])
         "evidence": facts["evidence"],
         "evidence_words": facts["evidence_words"] or class_words(facts["evidence"]).words,
         "shares": _share_words(facts["evidence_share"]),
+        "status": f"Status of the bone: {facts['bone_status']['words']}",
         "verdict": "DO NOT MAKE: this route cannot make the part as it is; the findings say why." if failed else "",
         "datum": [f"{row['label']}: {row['text']}" for row in facts["datum"]],
         "dimensions": [_dimension(row) for row in facts["dimensions"]],

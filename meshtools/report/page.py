@@ -15,7 +15,7 @@ from meshtools.report.conjecture import conjecture
 from meshtools.report.making import making
 from meshtools.report.markup import Html, asset, join, section, tag
 from meshtools.report.view import view_figure
-from meshtools.report.words import STATUSES
+from meshtools.report.words import STATUSES, shown_status
 
 HAS_REPLICA = ("ready", "review")
 BACK_TO_INDEX = tag("p", tag("a", "Index of the batch", href="../../index.html"), class_="back")  # results/TARGET/ELEMENT/report.html
@@ -64,7 +64,7 @@ def _status_words(sheet: Mapping[str, Any]) -> Html:
     n_open = sum(row["severity"] == "review" for row in sheet["findings"])
     if sheet["status"] == "review" and n_open:
         return tag("a", f"{n_open} {'finding needs' if n_open == 1 else 'findings need'} a person", href="#findings")
-    parts = [f"{row['route']} {row['status']}" for row in (sheet.get("making") or {}).get("made", ()) if row["status"] != "ready"]
+    parts = [f"{row['route']} {shown_status(row['status'])}" for row in (sheet.get("making") or {}).get("made", ()) if row["status"] != "ready"]
     holes = sheet.get("armature")
     if sheet["status"] == "ready" and not parts and holes and holes["status"] != "ready":
         return tag("a", f"the replica is, its holes for the armature are not: {holes['status']}", href="#armature")

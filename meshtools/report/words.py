@@ -53,7 +53,14 @@ STATUSES: Mapping[str, tuple[str, str]] = {
     "review": ("?", "a person is needed"),
     "failed": ("✕", "no replica could be made"),
     "gap": ("○", "no source in the register"),
+    "waits": ("?", "made, but the bone is not released: a person is needed"),
 }
+
+
+def shown_status(status: str, n: int = 1) -> str:
+    """The word or words that stand for a status; of n parts, where they are counted."""
+    return ("waits for a person" if n == 1 else "wait for a person") if status == "waits" else status
+
 
 SEVERITIES: Mapping[str, tuple[str, str]] = {
     "failed": ("✕", "failed"),
