@@ -80,6 +80,11 @@ def test_without_an_individual_that_has_both_the_joint_is_only_noted() -> None:
     assert (row["verdict"], row["expected_ratio"], row["ratio"], findings) == ("no reference", None, 1.0, ())
 
 
+def test_the_size_of_a_whole_bone_and_the_width_of_an_end_are_not_divided_without_a_reference() -> None:
+    row, _ = check_fit(("lumbar-01", "thoracic-04"), (replace(LONG, has_axis=False), LONG), {}, FitSettings())
+    assert (row["ratio"], row["width_a_mm"], row["verdict"]) == (None, 60.0, "no reference")
+
+
 def test_a_bone_without_ends_is_compared_as_a_whole() -> None:
     short = replace(LONG, has_axis=False)
     row, _ = check_fit(("femur-left", "patella-left"), (LONG, short), {"c": (LONG, LONG)}, FitSettings())

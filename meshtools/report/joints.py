@@ -36,7 +36,10 @@ def joints_part(fit: Mapping[str, Any] | None) -> Html | str:
 
 
 def _cells(row: Mapping[str, Any]) -> tuple[Any, ...]:
-    widths = [figure(row[key], "mm", 1) if row[key] is not None else "–" for key in ("width_a_mm", "width_b_mm")]
+    whole = [" whole" if end == "whole" else "" for end in row["ends"] or ("", "")]
+    widths = [
+        figure(row[key], "mm", 1) + words if row[key] is not None else "–" for key, words in zip(("width_a_mm", "width_b_mm"), whole, strict=True)
+    ]
     ratios = [number(row[key], 2) if row[key] is not None else "–" for key in ("ratio", "expected_ratio")]
     departure = figure(row["departure_percent"], "%", 1) if row["departure_percent"] is not None else "–"
     gaps = [figure(row[key], "mm", 1) if row.get(key) is not None else "–" for key in ("gap_mm", "overlap_mm")]

@@ -22,7 +22,8 @@ def check_fit(joint: tuple[str, str], widths: tuple[EndWidths | None, EndWidths 
 
     joint: the two slugs; widths of their replicas, None where one was not made; references: by the names of two finds of one individual, the
     widths of both. Which end faces the joint is not known: it is taken to be the pair of ends that are most alike, in the references where there
-    are any. A bone without a long axis is compared as a whole. ratio is width a / width b, expected_ratio the geometric mean of the references.
+    are any. A bone without a long axis is compared as a whole. ratio is width a / width b, None where only one is whole and there is no reference;
+    expected_ratio the geometric mean of the references.
     """
     a, b = joint
     row: dict[str, Any] = {"joint": f"{a} / {b}", "a": a, "b": b, "references": sorted(references)}
@@ -35,8 +36,8 @@ def check_fit(joint: tuple[str, str], widths: tuple[EndWidths | None, EndWidths 
         return row | {"verdict": "no width"}, ()
     width_a, width_b = _width(one, ends[0]), _width(other, ends[1])
     row |= {"width_a_mm": round(width_a, 4), "width_b_mm": round(width_b, 4), "ends": list(ends), "ratio": round(width_a / width_b, 6)}
-    if not references:
-        return row | {"verdict": "no reference"}, ()
+    if not references:  # the size of a whole bone and the width of an end have no ratio that says anything by itself
+        return row | {"verdict": "no reference"} | ({"ratio": None} if ends.count("whole") == 1 else {}), ()
     expected = math.exp(math.fsum(math.log(_width(p, ends[0]) / _width(q, ends[1])) for p, q in references.values()) / len(references))
     departure = 100.0 * (width_a / width_b / expected - 1.0)
     row |= {"expected_ratio": round(expected, 6), "departure_percent": round(departure, 4)}
