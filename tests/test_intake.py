@@ -1,12 +1,20 @@
 """What intake says of a scan before anything is built."""
 
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 import trimesh
+from numpy.typing import NDArray
 from tiny_batch import make_tiny_batch
 
-from meshtools.intake import look_at_scan, write_drafts
+from meshtools.files.read_scan import read_scan_of
+from meshtools.intake import _line, _totals, write_drafts
+from meshtools.intake_look import ScanVerdict, hold_sizes_together, look_at_scan
+from meshtools.model import FloatArray
+from meshtools.stages.clean import clean_scan
 from meshtools.workspace import open_workspace
 
 
@@ -46,3 +54,109 @@ def test_a_bone_longer_than_five_metres_or_shorter_than_three_millimetres_is_ask
     workspace = open_workspace(batch)
     found = look_at_scan(workspace, "scans/a-femur-left.stl", workspace.register.finds[0])
     assert (found.verdict, found.greatest_length_mm is not None and found.greatest_length_mm > 5000) == (verdict, unit == "m")
+
+
+def _looked_at(batch: Path, row: str = "a-femur-left.stl,mm,,", config: str = "") -> ScanVerdict:
+    """The verdict on the tiny batch's scan with these last cells of its row and this at the end of config.yaml."""
+    table, settings = batch / "config/bones.csv", batch / "config/config.yaml"
+    table.write_text(table.read_text(encoding="utf-8").replace("a-femur-left.stl,mm,,", row), encoding="utf-8")
+    settings.write_text(settings.read_text(encoding="utf-8") + config, encoding="utf-8")
+    workspace = open_workspace(batch)
+    return look_at_scan(workspace, "scans/a-femur-left.stl", workspace.register.finds[0])
+
+
+def _cut(batch: Path, is_kept: Callable[[FloatArray], NDArray[np.bool_]]) -> None:
+    """Leave only faces of the scan whose middles (n, 3) are kept."""
+    path = batch / "scans/a-femur-left.stl"
+    bone = trimesh.load(path)
+    bone.update_faces(is_kept(bone.triangles_center))
+    bone.export(path)
+
+
+def test_a_hole_that_a_build_will_not_close_is_told_by_intake_with_the_row_that_closes_it(tmp_path: Path) -> None:
+    """The scan is accepted. Once the row stands in openings.csv nothing is asked any more, as in a build."""
+    batch = make_tiny_batch(tmp_path)
+    _cut(batch, lambda middles: (middles[:, 0] < 6.0) | (abs(middles[:, 2]) > 12.0))
+    found = _looked_at(batch, config="rebuild:\n  close_rims_up_to_mm: 20\n")
+    assert (found.verdict, len(found.asks)) == ("accept", 1)
+    assert "more than 20 mm, and nobody named it. A build delivers nothing until it is closed" in found.asks[0]
+    assert _line(found).startswith("accept, but: scans/")
+    assert _totals([found]) == "1 accepted (1 with something that a build will ask), 0 to scan again"
+    columns, row = found.asks[0].partition("openings.csv: ")[2].split(" = ")
+    (batch / "config/openings.csv").write_text(f"{columns}\n{row}\n", encoding="utf-8")
+    assert _looked_at(batch).asks == ()
+
+
+def test_a_scan_that_ends_open_all_round_is_told_by_intake_in_the_words_of_a_build(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    _cut(batch, lambda middles: middles[:, 2] < 10.0)
+    found = _looked_at(batch)
+    register = open_workspace(batch).register
+    cleaned = clean_scan(read_scan_of(batch, "scans/a-femur-left.stl"), register.finds[0], register.settings.clean, (), 0.1)
+    ends = [finding.message for finding in cleaned.findings if finding.code == "open-end"]
+    assert len(ends) == 1
+    assert [reason for reason in found.asks if "ends open all round" in reason] == ends
+
+
+@pytest.mark.parametrize(
+    ("unit", "caliper_mm", "verdict", "told"),
+    [
+        ("m", "80.00", "another unit", "is the scan in mm and not in m? If so, correct the unit in bones.csv; if not, the caliper cell"),
+        ("cm", "80.00", "another unit", "is the scan in mm and not in cm? If so, correct the unit in bones.csv; if not, the caliper cell"),
+        ("mm", "8.00", "unit?", "was a unit or a digit mistaken? Correct that cell in bones.csv"),
+        ("mm", "70.00", "re-scan", "Look at the caliper cell first, then at the scan: scan again where that is wrong"),
+    ],
+)  # fmt: skip
+def test_a_caliper_length_tells_a_wrong_unit_from_a_scan_to_take_again(tmp_path: Path, unit: str, caliper_mm: str, verdict: str, told: str) -> None:
+    found = _looked_at(make_tiny_batch(tmp_path), f"a-femur-left.stl,{unit},{caliper_mm},extent-z")
+    line = _line(found)
+    assert (found.verdict, told in line, ".;" in line) == (verdict, True, False)
+    words = {"another unit": ", 1 in another unit", "unit?": ", 1 whose unit is asked", "re-scan": ""}
+    assert _totals([found]) == f"0 accepted, {int(verdict == 're-scan')} to scan again{words[verdict]}"
+
+
+def test_a_scan_smaller_than_the_tolerance_has_one_length_and_one_remedy(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    trimesh.load(batch / "scans/a-femur-left.stl").apply_scale(0.001).export(batch / "scans/a-femur-left.stl")
+    with_caliper = _looked_at(batch, "a-femur-left.stl,mm,80.00,extent-z")
+    assert (with_caliper.verdict, len(with_caliper.reasons)) == ("another unit", 1)
+    assert with_caliper.reasons[0].endswith("is the scan in m and not in mm? If so, correct the unit in bones.csv; if not, the caliper cell.")
+    bare = _looked_at(make_tiny_batch(tmp_path / "bare"))
+    assert bare.verdict == "accept"
+    shutil.copy(batch / "scans/a-femur-left.stl", tmp_path / "bare/scans")
+    bare = _looked_at(tmp_path / "bare")
+    assert bare.verdict == "another unit"
+    assert f"the scan is {bare.greatest_length_scan_units:.3g} mm long in the unit that is stated" in bare.reasons[0]
+
+
+def test_a_scan_without_a_unit_is_a_verdict_of_its_own_and_says_which_unit_would_make_it_a_bone(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    trimesh.load(batch / "scans/a-femur-left.stl").apply_scale(0.001).export(batch / "scans/a-femur-left.stl")
+    workspace = open_workspace(batch)
+    found = look_at_scan(workspace, "scans/a-femur-left.stl", None)
+    assert (found.verdict, _totals([found])) == ("no unit", "0 accepted, 0 to scan again, 1 without a unit")
+    assert found.reasons[0].endswith(f"in which unit was it exported? {found.greatest_length_scan_units:.4g} would be "
+                                     f"{1000 * found.greatest_length_scan_units:.4g} mm in m")  # fmt: skip
+
+
+def test_intake_notes_a_wide_spacing_by_the_rule_and_figure_of_a_build(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    found, workspace = _looked_at(batch), open_workspace(batch)
+    find, settings = workspace.register.finds[0], workspace.register.settings.clean
+    cleaned = clean_scan(read_scan_of(batch, find.scan), find, settings, (), 0.1)
+    notes = [finding.message for finding in cleaned.findings if finding.code == "spacing"]
+    assert len(notes) == 1
+    assert list(found.reasons) == notes
+
+
+def test_lengths_of_other_finds_that_speak_for_another_unit_are_told_by_intake(tmp_path: Path) -> None:
+    """The right femur of the animal is stated in cm, its file being in mm; neither row has a caliper length."""
+    batch = make_tiny_batch(tmp_path)
+    shutil.copy(batch / "scans/a-femur-left.stl", batch / "scans/a-femur-right.stl")
+    table = batch / "config/bones.csv"
+    right = table.read_text(encoding="utf-8").splitlines()[1].replace("left", "right").replace(",mm,", ",cm,")
+    table.write_text(f"{table.read_text(encoding='utf-8')}{right}\n", encoding="utf-8")
+    workspace = open_workspace(batch)
+    found = hold_sizes_together(workspace, [look_at_scan(workspace, find.scan, find) for find in workspace.register.finds])
+    assert [verdict.verdict for verdict in found] == ["unit?", "unit?"]
+    assert "a-femur-right in mm and not in cm" in found[1].reasons[0]

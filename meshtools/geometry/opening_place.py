@@ -69,6 +69,10 @@ class ScanPlace:
         """A row for openings.csv: the cells of ROW_CELLS."""
         return f"{self.find},{kind},{self.scan_cells},{diameter_mm:.1f},{action}"
 
+    def closing_row(self, span_mm: float) -> str:
+        """What closes an open rim of this span (mm of the clean surface) that no row names: the end of a sentence that begins with `until`."""
+        return f"it is closed, or the bone is scanned again; to close it add to openings.csv: {ROW_CELLS} = {self.row('break', span_mm, 'close')}"
+
     def cells_of(self, row: Opening) -> str:
         """The cells by which a row is found that names this place: `find,kind,x,y,z = f-1,foramen,1.5,2,0.25`, the numbers as they stand there."""
         numbers = ",".join(f"{value / self.mm_per_unit:.10g}" for value in self.point_mm)

@@ -12,7 +12,7 @@ from meshtools.geometry.audit import TopologyAudit
 from meshtools.geometry.bone_sources import BoneSurface
 from meshtools.geometry.closing import FILL_REMEDY
 from meshtools.geometry.completing import still_missing
-from meshtools.geometry.opening_place import ROW_CELLS, PlacedScan, place_in_scan, place_of_row
+from meshtools.geometry.opening_place import PlacedScan, place_in_scan, place_of_row
 from meshtools.geometry.passages import Passages
 from meshtools.geometry.pinning import LEAST_HOLD, Joining
 from meshtools.geometry.self_intersection import SelfIntersections
@@ -137,8 +137,7 @@ def _unnamed_rim(recipe: Recipe, rim: OpenRim, scans: Sequence[PlacedScan]) -> t
     if recipe.fraction:  # its surface is bent, so that no place of it is one of the scan
         row = f"openings.csv closes it (`bonewright intake` lists the open rims of {place.find})"
         return f"an open rim of the surface made from find {place.find}", f"{row}, or {place.find} is scanned again"
-    row = f"it is closed, or the bone is scanned again; to close it add to openings.csv: {ROW_CELLS} = {place.row('break', rim.span_mm, 'close')}"
-    return f"the open rim of {place.words}", row
+    return f"the open rim of {place.words}", place.closing_row(rim.span_mm)
 
 
 def _passage_findings(built: Rebuilt) -> list[Finding]:

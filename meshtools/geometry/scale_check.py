@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.measure import measure
+from meshtools.geometry.measure import greatest_length, measure
 from meshtools.model import MM_PER_UNIT, Caliper, Find, Finding, FloatArray, Severity, Unit
 from meshtools.settings import CleanSettings
 
-MISTAKE_MARGIN_PERCENT = 6.0
+MISTAKEN_FACTORS = (10.0, 100.0, 1000.0, 25.4, 2.54, 0.1, 0.01, 0.001, 1 / 25.4, 1 / 2.54)
+MISTAKE_MARGIN = math.log(1.06)
 """A ratio this near to the ratio of two units is named as the likely mistake (common practice, no source)."""
 LARGEST_MM = 20_000.0
 """No bone is longer, nor a skull (our default)."""
@@ -33,13 +35,25 @@ def unit_question(length_mm: float, rows: list[dict[str, Any]]) -> str:
     )
 
 
+def units_that_fit(length: float) -> str:
+    """Which length a bone of a usual size would have in which unit, of a greatest length in the numbers of its file: `0.087 would be 87 mm in m`."""
+    lengths_mm = {unit: length * size for unit, size in MM_PER_UNIT.items()}
+    fitting = [f"{size:.4g} mm in {unit.value}" for unit, size in lengths_mm.items() if USUAL_MM[0] <= size <= USUAL_MM[1]]
+    if not fitting:
+        return f"a length of {length:.4g} is that of no usual bone in {', '.join(unit.value for unit in MM_PER_UNIT)}"
+    return f"{length:.4g} would be {', '.join(fitting)}"
+
+
 def size_problem(vertices: FloatArray, part_tolerance_mm: float) -> str:
     """A sentence where the points (n, 3) in mm are so small or so large that their unit is wrong and not the bone; else nothing."""
     longest_mm = float(np.ptp(vertices, axis=0).max())
-    if longest_mm < part_tolerance_mm:
-        size = f"the scan is {longest_mm:.3g} mm long in the unit that is stated, less than the part tolerance of {part_tolerance_mm:g} mm"
-    elif longest_mm > LARGEST_MM:
-        size = f"the scan is {longest_mm / 1000:.3g} m long in the unit that is stated"
+    if part_tolerance_mm <= longest_mm <= LARGEST_MM:
+        return ""
+    length_mm = greatest_length(vertices)
+    if length_mm < part_tolerance_mm:
+        size = f"the scan is {length_mm:.3g} mm long in the unit that is stated, less than the part tolerance of {part_tolerance_mm:g} mm"
+    elif length_mm > LARGEST_MM:
+        size = f"the scan is {length_mm / 1000:.3g} m long in the unit that is stated"
     else:
         return ""
     return f"{size}; correct the unit to the one that the scan was exported in"
@@ -95,28 +109,42 @@ def _length_findings(row: dict[str, Any], find: Find, basis: str, settings: Clea
     if difference > row["limit_mm"]:
         message = (
             f"{find.find}: the scan's {row['measure']} is {row['mesh_mm']:.2f} mm, the {row['name']} says {row['caliper_mm']:.2f} mm "
-            f"({row['percent']:+.2f} %).{_likely_mistake(row['mesh_mm'] / row['caliper_mm'], find.unit)}"
+            f"({row['percent']:+.2f} %). {_mistake_words(row, find.unit)}"
         )
         return [Finding(Severity.REVIEW, "caliper", message, round(difference, 6), row["limit_mm"], "mm")]
     if basis != "unit" and abs(row["percent"]) > settings.scale_difference_review_percent:
-        message = f"{find.find}: the length that gives the scale and the {row['name']} ({row['measure']}) disagree by {abs(row['percent']):.2f} %."
+        message = (
+            f"{find.find}: the length that gives the scale and the {row['name']} ({row['measure']}) disagree by {abs(row['percent']):.2f} %. "
+            "Measure both again, and correct the cell that is wrong in bones.csv; or sign it off as it is."
+        )
         return [Finding(Severity.REVIEW, "scale-difference", message, abs(row["percent"]), settings.scale_difference_review_percent, "%")]
     return []
 
 
-def _likely_mistake(ratio: float, unit: Unit) -> str:
-    """A sentence that names the unit the scan seems to have, or the plain factor where it is one of ten, or nothing."""
-    if ratio <= 0:
-        return ""
-    margin = math.log(1 + MISTAKE_MARGIN_PERCENT / 100.0)
-    if unit is not Unit.NONE:
-        for other, size in MM_PER_UNIT.items():
-            if other is not unit and abs(math.log(ratio * size / MM_PER_UNIT[unit])) < margin:
-                return f" The factor is about {ratio:.4g}: is the scan in {other.value} and not in {unit.value}?"
-    for factor in (10.0, 100.0, 1000.0, 25.4, 2.54, 0.1, 0.01, 0.001, 1 / 25.4, 1 / 2.54):
-        if abs(math.log(ratio / factor)) < margin:
-            return f" The factor is about {factor:.4g}: was a unit or a digit mistaken?"
-    return ""
+def likely_unit(row: Mapping[str, Any], unit: Unit) -> Unit | None:
+    """The unit that a scan seems to have by a row of `check_lengths` whose lengths contradict each other; none where no unit explains it."""
+    ratio = row["mesh_mm"] / row["caliper_mm"]
+    if ratio <= 0 or unit is Unit.NONE:
+        return None
+    off = {other: abs(math.log(ratio * size / MM_PER_UNIT[unit])) for other, size in MM_PER_UNIT.items() if other is not unit}
+    return next((other for other, value in off.items() if value < MISTAKE_MARGIN), None)
+
+
+def likely_factor(row: Mapping[str, Any]) -> float | None:
+    """The plain factor of units or digits that a caliper length seems to be off by; none where it is no such factor."""
+    ratio = row["mesh_mm"] / row["caliper_mm"]
+    return next((factor for factor in MISTAKEN_FACTORS if ratio > 0 and abs(math.log(ratio / factor)) < MISTAKE_MARGIN), None)
+
+
+def _mistake_words(row: Mapping[str, Any], unit: Unit) -> str:
+    """What was probably mistaken, and what to do about it: one thing after the other."""
+    if other := likely_unit(row, unit):
+        ratio = row["mesh_mm"] / row["caliper_mm"]
+        question = f"The factor is about {ratio:.4g}: is the scan in {other.value} and not in {unit.value}?"
+        return f"{question} If so, correct the unit in bones.csv; if not, the caliper cell."
+    if factor := likely_factor(row):
+        return f"The factor is about {factor:.4g}: was a unit or a digit mistaken? Correct that cell in bones.csv."
+    return "Look at the caliper cell first, then at the scan: scan again where that is wrong."
 
 
 def _unchecked(rows: list[dict[str, Any]], find: Find, basis: str) -> list[Finding]:

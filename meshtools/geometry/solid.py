@@ -50,17 +50,26 @@ def close_openings(mesh: Mesh, limit_mm: float, openings: Sequence[PlacedOpening
     named = _naming_rows(mesh, rims, openings)
     cut = [rim for rim, row in zip(rims, named, strict=True) if row and row.is_cut]
     chosen = [rim for rim, row in zip(rims, named, strict=True) if _is_closed(rim, row, limit_mm)]
-    left = tuple(
-        OpenRim(_centre(mesh, rim), float(rim.span_mm), row if row and row.action == "keep" else None)
-        for rim, row in zip(rims, named, strict=True)
-        if not _is_closed(rim, row, limit_mm) and not (row and row.is_cut)
-    )
+    left = _left_open(mesh, rims, named, limit_mm)
     closed = close_rims(mesh, (*chosen, *cut), source_index) if chosen or cut else mesh
     passages = tuple(KeptRim(mesh.vertices[rim.vertices], row) for rim, row in zip(rims, named, strict=True) if row and row.is_cut)
     by_name = sum(rim.span_mm > limit_mm for rim in chosen)
     # of a rim that is cut again only the ring around the hole stays filled
     spans = [rim.span_mm for rim in chosen] + [rim.span_mm - passage.width_mm for rim, passage in zip(cut, passages, strict=True)]
     return Closing(closed, len(chosen), by_name, max(map(float, spans), default=0.0), left, passages)
+
+
+def rims_left_open(mesh: Mesh, rims: Sequence[Rim], limit_mm: float, openings: Sequence[PlacedOpening]) -> tuple[OpenRim, ...]:
+    """Which of some rims of a mesh `close_openings` would leave open, without closing any."""
+    return _left_open(mesh, rims, _naming_rows(mesh, rims, openings), limit_mm)
+
+
+def _left_open(mesh: Mesh, rims: Sequence[Rim], named: Sequence[Opening | None], limit_mm: float) -> tuple[OpenRim, ...]:
+    return tuple(
+        OpenRim(_centre(mesh, rim), float(rim.span_mm), row if row and row.action == "keep" else None)
+        for rim, row in zip(rims, named, strict=True)
+        if not _is_closed(rim, row, limit_mm) and not (row and row.is_cut)
+    )
 
 
 def _is_closed(rim: Rim, row: Opening | None, limit_mm: float) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +35,12 @@ def _sized(batch: Path, name: str, key: str, row: Mapping[str, str]) -> SizedFin
 
 def _why_sure(facts: Mapping[str, Any], settled: str) -> str:
     """A caliper length that agrees, or what a person decided on the find."""
-    for row in facts.get("lengths", ()):
+    return agreeing_caliper(facts.get("lengths", ())) or settled
+
+
+def agreeing_caliper(rows: Iterable[Mapping[str, Any]]) -> str:
+    """A sentence on the first caliper length of a clean record that agrees with the scan, or nothing."""
+    for row in rows:
         if row["role"] == "check" and abs(row["difference_mm"]) <= row["limit_mm"]:
             return f"its {row['name']} ({row['measure']}, {row['caliper_mm']:g} mm) bears its own size out."
-    return settled
+    return ""

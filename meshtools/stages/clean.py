@@ -52,7 +52,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     """
     findings = [Finding(Severity.NOTE, "scan-file", note) for note in raw.notes] + unit_finding(find, raw.file_unit)
     mm_per_unit, basis = starting_scale(find)
-    mesh, facts, repairs = _surface(raw, mm_per_unit, find, settings)
+    mesh, facts, repairs = surface_of_scan(raw, mm_per_unit, find, settings)
     own = [opening for opening in openings if opening.find == find.find]
     mesh, rows, noted = bone_pieces(mesh, find, settings, own, mm_per_unit)
     facts |= rows
@@ -77,7 +77,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     mesh, rows, noted, spikes = _closed_holes(mesh, find, settings, own, mm_per_unit)
     facts |= rows
     facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
-    findings += noted + _spacing_findings(find, rows["spacing_mm"], settings)
+    findings += noted + spacing_findings(find, rows["spacing_mm"], settings)
     crossings, rows, noted = _decimated_and_mended(mesh, find, repair_budget(settings), tolerance_mm)
     findings += noted
     mesh, repairs = crossings.mesh, (*repairs, spikes, crossings.without_mesh())
@@ -87,7 +87,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     return StageResult(mesh, sources, facts, tuple(findings))
 
 
-def _surface(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettings) -> tuple[Mesh, dict[str, Any], tuple[Repair, ...]]:
+def surface_of_scan(raw: RawScan, mm_per_unit: float, find: Find, settings: CleanSettings) -> tuple[Mesh, dict[str, Any], tuple[Repair, ...]]:
     """Scaled, welded, without cracks and what hangs on the skin, and consistently wound; counts of what that took, and the repairs."""
     vertices = raw.vertices if mm_per_unit == 1.0 else raw.vertices * mm_per_unit
     welded = weld_scan(vertices, raw.faces, raw.colour)
@@ -243,7 +243,7 @@ def _closed_holes(
     return closing.mesh, facts, findings, cut.without_mesh()
 
 
-def _spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> list[Finding]:
+def spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> list[Finding]:
     """Q = 1 - m/s with spacing m and smallest feature s, here the part tolerance (Archaeology Data Service guide, quoting English Heritage)."""
     quality = 1.0 - spacing_mm / settings.part_tolerance_mm
     if quality >= 0.0 or find.unit_source == "decision":  # what is modelled by hand samples no bone
