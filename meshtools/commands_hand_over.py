@@ -12,7 +12,7 @@ from meshtools.answer import Answer
 from meshtools.batch_lock import lock_batch
 from meshtools.commands_routes import open_routes
 from meshtools.errors import UsageError
-from meshtools.handover import HandOver, freeze, frozen_page, lapsed_words
+from meshtools.handover import HandOver, freeze, frozen_page, given_again, lapsed_words, notes_of
 from meshtools.jobs.record import read_record
 from meshtools.model import plain
 from meshtools.record_places import record_path
@@ -40,7 +40,7 @@ def hand_over(options: argparse.Namespace) -> Answer:
     if stale and not _was_only_handed_over(workspace, stale):
         raise UsageError(f"{options.part}: its results are not up to date. Run `bonewright build` first.")
     job = jobs["report"][options.part]
-    record, page = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
+    record, told = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
     if not job["sign_off"]:
         why = f"the sign-off was {lapsed_words(job)}" if job["lapsed_sign_offs"] else "nobody has signed it off"
         row = f"Add a row to config/decisions.csv with kind sign-off; {new_key_words(workspace, options.part)}."
@@ -48,13 +48,15 @@ def hand_over(options: argparse.Namespace) -> Answer:
     if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:
         raise UsageError(f"{options.part}: it cannot be delivered; its page says why.")
     files = {Path(e["path"]).name: e for e in record["files"]}
-    files |= {Path(e["path"]).name: e for e in (page or {"files": ()})["files"]}
+    files |= {Path(e["path"]).name: e for e in (told or {"files": ()})["files"]}
     files |= _archives(workspace, options.part)
     contents = {name: (options.batch / entry["path"]).read_bytes() for name, entry in files.items()}
     beside = {entry["path"].removeprefix(f"results/{options.part}/"): name for name, entry in files.items()}
-    if "report.html" in contents:
-        given = frozen_page(options.batch, options.part, job["revision"])
-        contents["report.html"] = given or page_for_copy(contents["report.html"], beside)
+    notes = notes_of(options.batch, options.part, job["revision"])
+    if page := contents.pop("report.html", None):
+        hashes = {name: sha256(content).hexdigest() for name, content in contents.items()}
+        name, given = frozen_page(options.batch, notes, hashes)
+        contents[name] = given or page_for_copy(page, beside)
     target, element = options.part.split("/")
     note = HandOver(
         target, element, job["revision"], options.to, datetime.datetime.now(datetime.UTC).date().isoformat(), job["part_id"],
@@ -62,9 +64,10 @@ def hand_over(options: argparse.Namespace) -> Answer:
     )  # fmt: skip
     folder = freeze(options.batch, note, contents)
     routes = [row for row in open_routes(workspace) if row["part"] == options.part]
-    open_findings = [finding["message"] for finding in (page or record)["findings"] if finding["severity"] != "note"]
+    open_findings = [finding["message"] for finding in (told or record)["findings"] if finding["severity"] != "note"]
     lines = (
         f"{options.part} revision {note.revision} handed over to {note.recipient}: {folder}",
+        *given_again(notes, note),
         *(f"handed over with an open finding: {message}" for message in open_findings),
         *(f"handed over with an open finding of the {row['route']} route: {row['why']}" for row in routes),
         "The hand-over goes onto the part's page with the next `bonewright build`.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from meshtools.keys import hash_file
 from meshtools.model import plain
 from meshtools.plain import from_plain
 
+PAGE = re.compile(r"report(-\d+)?\.html")  # the second, of other files of the same revision, has the number of its hand-over
 SIGNED_STAGES = ("plan", "clean", "rebuild", "deviation")
 
 
@@ -81,17 +83,32 @@ def frozen_folder(batch: Path, part: str, revision: int) -> Path:
     return batch / "hand-over" / part / f"r{revision:02d}"
 
 
-def frozen_page(batch: Path, part: str, revision: int) -> bytes | None:
-    """The page of a revision as its first recipient was given it, None where nobody was given one. Today's may tell of deliveries measured since, and
-    every recipient of a revision gets the same. UsageError where the copy is not that page any more."""
-    path = frozen_folder(batch, part, revision) / "report.html"
-    notes = [note for note in read_hand_overs(batch) if (f"{note.target}/{note.element}", note.revision) == (part, revision)]
-    given = [note for note in notes if path.name in note.sha256]
-    if not given:
-        return None
-    if not path.is_file() or hash_file(path) != given[0].sha256[path.name]:
-        raise UsageError(f"{path}: this is not what {given[0].recipient} was given. Bring it back from a backup.")
-    return path.read_bytes()
+def notes_of(batch: Path, part: str, revision: int) -> list[HandOver]:
+    """The hand-overs of a part's revision, the earliest first."""
+    return [note for note in read_hand_overs(batch) if (f"{note.target}/{note.element}", note.revision) == (part, revision)]
+
+
+def frozen_page(batch: Path, notes: Sequence[HandOver], sha256: Mapping[str, str]) -> tuple[str, bytes | None]:
+    """The name of the page that goes with these files (name -> hash, without pages), and the page as whoever was given the same files before was
+    given it: today's may tell of deliveries measured since. Other files than before come with a page of their own (None: today's), under the number
+    of their hand-over, so that no page contradicts what it was given with. UsageError where the copy is not that page any more."""
+    for note in notes:
+        pages = [name for name in note.sha256 if PAGE.fullmatch(name)]
+        if pages and {name: digest for name, digest in note.sha256.items() if name not in pages} == sha256:
+            path = frozen_folder(batch, f"{note.target}/{note.element}", note.revision) / pages[0]
+            if not path.is_file() or hash_file(path) != note.sha256[pages[0]]:
+                raise UsageError(f"{path}: this is not what {note.recipient} was given. Bring it back from a backup.")
+            return pages[0], path.read_bytes()
+    return (f"report-{len(notes) + 1:02d}.html" if notes else "report.html"), None
+
+
+def given_again(notes: Sequence[HandOver], now: HandOver) -> list[str]:
+    """A sentence where the recipient was given this revision before; none where not."""
+    earlier = [note for note in notes if note.recipient == now.recipient]
+    if not earlier:
+        return []
+    what = "the same files" if any(note.sha256 == now.sha256 for note in earlier) else "other files of this revision"
+    return [f"{now.recipient} was given {what} on {earlier[-1].date} already; this is noted as a further hand-over."]
 
 
 def freeze(batch: Path, hand_over: HandOver, files: Mapping[str, bytes]) -> Path:
