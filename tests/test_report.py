@@ -21,6 +21,7 @@ from meshtools.handover import is_accepted, standing_of, standing_words
 from meshtools.jobs.report_deviation import deviation_findings
 from meshtools.jobs.report_routes import route_status
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
+from meshtools.report import sections
 from meshtools.report.cautions import cautions_for
 from meshtools.report.copied_page import page_for_copy
 from meshtools.report.gaps import fold_gaps
@@ -478,6 +479,27 @@ def test_a_page_leads_back_to_the_index_and_its_copy_leads_only_to_the_copies_be
     addresses = [[a["href"] for tag, a in Outline(text).tags if tag == "a" and not str(a["href"]).startswith("#")] for text in (page, copy)]
     assert addresses == [["../../index.html", "print/sheet.pdf", "print/all.zip"], ["all-12345678.zip"]]
     assert copy.partition("<script")[2] == page.partition("<script")[2]
+
+
+def test_one_sentence_tells_all_that_was_closed_with_the_cause_of_each() -> None:
+    def told(restoration: dict[str, Any] | None, shares: dict[str, float], fills: list[dict[str, Any]], n_closed: int) -> str:
+        sheet = invented_sheet()
+        rows = [{"class": code, "words": "", "area_ratio": ratio, "volume_mm3": None} for code, ratio in shares.items()]
+        closed = {"n_rims_closed": n_closed, "n_rims_closed_by_name": 0, "widest_closed_rim_mm": 4.0}
+        sheet |= {"restoration": restoration, "shares": rows, "fills": fills, "closed_rims": sheet["closed_rims"] | closed}
+        return re.sub(r"\s+", " ", Outline(str(sections.fills(sheet))).text)
+
+    hole = {"find": "kest-07", "rim_span_mm": 3.1, "area_mm2": 7.4, "centre_mm": [0.0, 0.0, 0.0]}
+    completed = {"is_changed": True, "flat_percent": 7.8}
+    whole = told(completed, {"OWN": 0.904, "FILL": 0.096}, [hole], 1)
+    assert (
+        "9.6 % of the area has no source: 1 hole closed in cleaning (7.4 mm², listed below); 1 open rim closed while rebuilding (the widest 4 mm); "
+        "what both sides have lost (about 7.8 % of the area, closed flat or left as broken); the seam of the part taken over."
+    ) in whole.replace("\u202f", " ").replace("4.0 mm", "4 mm").replace("7.80 %", "7.8 %")
+    assert "Closed in cleaning: small holes, and those named in openings.csv" in whole
+    assert "has no source: what both sides have lost" in told(completed, {"OWN": 0.9, "FILL": 0.1}, [], 0)
+    assert "No hole was closed." in told(None, {"OWN": 1.0}, [], 0)
+    assert "has no source: seams." in told(None, {"OWN": 0.9, "FILL": 0.1}, [], 0)
 
 
 def test_the_area_taken_over_is_told_with_its_seam_which_the_evidence_counts_as_fill() -> None:

@@ -14,6 +14,7 @@ Sheet = Mapping[str, Any]
 SCALE_WORDS = {
     "unit": "the unit stated for its file", "caliper": "the first caliper length", "scale-points": "two marked points", "none": "nothing: unknown",
 }
+LEAST_FLAT_PERCENT = 0.01  # of what both sides have lost: less is not told
 MOST_FILLS = 10  # on the page; report.json lists all
 SIGN_OFF_CELLS = "target,element,find,kind,value,by,date,reason,evidence_key"
 REMARKS = ("condition", "pathology", "deformation", "remarks")
@@ -212,20 +213,41 @@ def _caliper_verdict(row: Mapping[str, Any]) -> str:
 
 
 def fills(sheet: Sheet) -> Html:
-    """Every hole that was closed, with its size and how."""
+    """All that was closed, in one sentence with the cause of each, then every hole that was closed in cleaning, with its size."""
     rims = sheet["closed_rims"]
-    words = ""
-    if rims["n_rims_closed"]:
-        words = (f"Open rims closed while rebuilding: {rims['n_rims_closed']} ({rims['n_rims_closed_by_name'] or 0} of them named in openings.csv), "
-                 f"the widest {figure(rims['widest_closed_rim_mm'], 'mm')}.")
     left = f"Rims left open: {rims['n_open_rims']}. An open surface is not delivered." if rims["n_open_rims"] else ""
     rows = [(row["find"] or "replica", number(row["rim_span_mm"], 1), number(row["area_mm2"], 1), _place(row)) for row in sheet["fills"][:MOST_FILLS]]
-    body = table(("On", "Span mm", "Area mm²", "Centre x, y, z, mm of the clean surface"), rows, numeric=(1, 2)) if rows else ""
+    head = ("On", "Span mm", "Area mm²", "Centre x, y, z, mm of the clean surface")
+    caption = "Closed in cleaning: small holes, and those named in openings.csv"
+    body = table(head, rows, caption, numeric=(1, 2)) if rows else ""
     rest = sheet["fills"][MOST_FILLS:]
     more = f"And {len(rest)} smaller ones of {figure(sum(row['area_mm2'] for row in rest), 'mm²')} together; report.json lists them." if rest else ""
-    seams = any(row["class"] == "FILL" for row in sheet["shares"])
-    nothing = "" if rows or words or left else "No hole was closed; the area without a source is seams." if seams else "No hole was closed."
-    return section("Filled holes", *(tag("p", text) for text in (words, left, nothing) if text), body, tag("p", more, class_="small") if more else "")
+    texts = [text for text in (_closed_words(sheet), left) if text]
+    return section("Filled holes", *(tag("p", text) for text in texts), body, tag("p", more, class_="small") if more else "")
+
+
+def _closed_words(sheet: Sheet) -> str:
+    """What of the area has no source, and why. What both sides have lost is partly left as broken, so the causes are named, not added up."""
+    rims, restoration = sheet["closed_rims"], sheet["restoration"] or {}
+    share = sum(row["area_ratio"] for row in sheet["shares"] if row["class"] == "FILL")
+    causes = []
+    if sheet["fills"]:
+        area = figure(sum(row["area_mm2"] for row in sheet["fills"]), "mm²")
+        causes.append(f"{counted(len(sheet['fills']), 'hole')} closed in cleaning ({area}, listed below)")
+    if rims["n_rims_closed"]:
+        named = f", {rims['n_rims_closed_by_name']} of them named in openings.csv" if rims["n_rims_closed_by_name"] else ""
+        widest = figure(rims["widest_closed_rim_mm"], "mm")
+        causes.append(f"{counted(rims['n_rims_closed'], 'open rim')} closed while rebuilding (the widest {widest}{named})")
+    if restoration.get("is_changed"):
+        if restoration["flat_percent"] >= LEAST_FLAT_PERCENT:
+            flat = figure(restoration["flat_percent"], "%", 2)
+            causes.append(f"what both sides have lost (about {flat} of the area, closed flat or left as broken)")
+        causes.append("the seam of the part taken over")
+    if share and not causes:
+        causes.append("seams")
+    if not causes:
+        return "" if rims["n_open_rims"] else "No hole was closed."
+    return f"{f'{percent(share)} of the area has no source' if share else 'Closed'}: {'; '.join(causes)}."
 
 
 def _place(row: Mapping[str, Any]) -> str:
