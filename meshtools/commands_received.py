@@ -9,7 +9,7 @@ from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.jobs.record import read_record
 from meshtools.jobs.report_routes import applied_scales, judged_rows
 from meshtools.model import plain
-from meshtools.receiving import next_scales
+from meshtools.receiving import decimal_slip, next_scales
 from meshtools.record_places import record_path
 from meshtools.report.making import scale_sentence
 from meshtools.settings_ready import ROUTES
@@ -49,5 +49,6 @@ def _line(row: dict[str, Any]) -> str:
     part = f" of {row['part']}" if row["part"] else ""
     if row["nominal_mm"] is None:
         return f"{what}{part} on {row['date']}: no job sheet states this length; build the route first, or give nominal_mm"
+    slip = f"; {words}" if (words := decimal_slip(row["measured_mm"], row["nominal_mm"])) else ""
     allowed = f"allowed ± {row['tolerance_mm']:g} mm ({row['basis']})"
-    return f"{what}{part} on {row['date']}: nominal {row['nominal_mm']:.2f}, off by {row['difference_mm']:+.2f}, {allowed}"
+    return f"{what}{part} on {row['date']}: nominal {row['nominal_mm']:.2f}, off by {row['difference_mm']:+.2f}, {allowed}{slip}"

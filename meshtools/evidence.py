@@ -18,6 +18,8 @@ PARTS = {
 }
 """The parts of the evidence, and what to call each one that has changed."""
 UNSAID = ("capture", "capture_source", "unit_source", "replaces")  # cells that bear on no replica and stand on no page
+MOST_MISTYPED = 4
+"""A key that differs from today's in so few characters was copied wrongly: of other evidence, nearly all of its digits differ."""
 _DIGITS = 16
 _PART_DIGITS = 3
 
@@ -40,6 +42,11 @@ class EvidenceKeys:
     def changed_since(self, key: str) -> tuple[str, ...]:
         """What has changed since a key was signed, in the words of PARTS; nothing where the key does not tell (it was typed or is no key)."""
         return min((_differing(key, own) for own in (self.whole, self.loose)), key=len)
+
+    def n_mistyped(self, key: str) -> int:
+        """In how many characters a key differs from today's where it is that key copied wrongly, else 0."""
+        n = min(_n_edits(key, own) for own in (self.whole, self.loose))
+        return n if n <= MOST_MISTYPED else 0
 
 
 def evidence_keys(
@@ -71,6 +78,18 @@ def _said(job: Mapping[str, Any]) -> list[Any]:
 
 def _key(parts: Mapping[str, Any]) -> str:
     return f"{sha256_of(parts)[:_DIGITS]}-{''.join(sha256_of(parts[name])[:_PART_DIGITS] for name in PARTS)}"
+
+
+def _n_edits(a: str, b: str) -> int:
+    """How many characters are to be changed, added or left out to make one text of the other (Levenshtein)."""
+    if abs(len(a) - len(b)) > MOST_MISTYPED:
+        return MOST_MISTYPED + 1
+    row = list(range(len(b) + 1))
+    for i, one in enumerate(a, 1):
+        before, row = row, [i]
+        for j, other in enumerate(b, 1):
+            row.append(min(before[j] + 1, row[j - 1] + 1, before[j - 1] + (one != other)))
+    return row[-1]
 
 
 def _differing(key: str, own: str) -> tuple[str, ...]:

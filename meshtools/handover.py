@@ -43,9 +43,19 @@ def standing_of(report_job: Mapping[str, Any]) -> dict[str, Any]:
     return {"sign_off": sign_off, "handed_over": last, "is_current": last == report_job["revision"]}
 
 
+def mistyped_words(sign_off: Mapping[str, Any]) -> str:
+    """`differs from today's key in 2 characters: copy it again` of a sign-off whose key was copied wrongly, else nothing."""
+    n = sign_off.get("n_mistyped", 0)
+    return f"differs from today's key in {counted(n, 'character')}: copy it again" if n else ""
+
+
 def lapsed_words(report_job: Mapping[str, Any]) -> str:
-    """What to say of the latest sign-off of a part that does not hold: `given on other evidence and has lapsed`, and what has changed since."""
-    changed = report_job["lapsed_sign_offs"][-1]["changed"]
+    """What to say of the latest sign-off of a part that does not hold: `given on other evidence and has lapsed`, and what has changed since;
+    or that its key was copied wrongly."""
+    last = report_job["lapsed_sign_offs"][-1]
+    if words := mistyped_words(last):
+        return f"given with a key that {words}"
+    changed = last["changed"]
     return "given on other evidence and has lapsed" + (f" (changed since: {'; '.join(changed)})" if changed else "")
 
 

@@ -54,6 +54,15 @@ def _planned(row: Received, facts: Mapping[str, Any], tolerance_class: str, part
     return (nominal, row.tolerance_mm, "the row") if row.tolerance_mm is not None else (nominal, tolerance, basis)
 
 
+def decimal_slip(measured_mm: float, nominal_mm: float) -> str:
+    """A question where a measured length is ten or a hundred times off its nominal; nothing where it is not."""
+    for times in (10.0, 100.0):
+        for ratio, words in ((times, "too large"), (1.0 / times, "too small")):
+            if abs(measured_mm / (ratio * nominal_mm) - 1.0) <= LARGEST_DEPARTURE:
+                return f"that is about {times:g} times {words}: did the decimal point slip in received.csv, or was it not measured in mm?"
+    return ""
+
+
 def next_scales(rows: Sequence[Mapping[str, Any]], least_measures: int, applied: Mapping[str, float]) -> list[dict[str, Any]]:
     """For each route the factor by which the finished part differs from its nominal, and what to make the next one with.
 

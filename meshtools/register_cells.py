@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meshtools.errors import Problem, TablesError
-from meshtools.files.tables import NUMBER, read_table
+from meshtools.files.tables import NUMBER, read_table, spreadsheet_beside
 from meshtools.links import leads_out
 from meshtools.split_numbers import split_number_rule
 
@@ -26,6 +26,7 @@ MOST_LONG_SEARCHES = 40
 LONG_LIST = 250
 LINK_RULE = "is a link that leads out of the batch; put the file itself there."
 MOST_COMPARED = 5  # of the likest words, the first of which that has the same numbers is meant
+LIKE_ANOTHER_WORD = 0.85  # how like another word for an option a slip must be; short words are never so like each other
 LONGEST_SLIP = 200  # signs; comparing longer texts takes minutes and helps nobody
 
 
@@ -136,7 +137,15 @@ def nearest(value: str, options: Iterable[str]) -> str:
     if meant:
         return by_fold[meant[0]]
     close = difflib.get_close_matches(value.casefold(), sorted(by_fold), n=MOST_COMPARED, cutoff=0.6)
-    return next((by_fold[option] for option in close if _numbers(option) in ([], _numbers(value))), "")
+    alike = next((by_fold[option] for option in close if _numbers(option) in ([], _numbers(value))), "")
+    return alike or _nearest_other_word(value, by_fold)
+
+
+def _nearest_other_word(value: str, by_fold: Mapping[str, str]) -> str:
+    """The option that `value`, slips forgiven, is another word for: `milimeter` for mm."""
+    words = {other: by_fold[word] for word, others in OTHER_WORDS.items() if word in by_fold for other in others}
+    close = difflib.get_close_matches(value.casefold(), sorted(words), n=1, cutoff=LIKE_ANOTHER_WORD)
+    return words[close[0]] if close else ""
 
 
 def _numbers(text: str) -> list[int]:
@@ -247,7 +256,7 @@ OTHER_MARKS = ("|", ":", "  ")  # what else may stand between the cells of a hea
 def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list[Cells]:
     """Read one table below the folder `config` and bind its cells to columns. An optional table that is absent is empty."""
     path = config / shape.name
-    if shape.is_optional and not path.exists():
+    if shape.is_optional and not path.exists() and spreadsheet_beside(path) is None:
         return []
     if leads_out(config.parent, path):
         problems.append(Problem(f"config/{shape.name}", None, "", "", LINK_RULE))

@@ -9,8 +9,9 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from difflib import get_close_matches
 from pathlib import Path
 
 from meshtools.errors import UsageError
@@ -28,6 +29,7 @@ from meshtools.worklist import Job
 from meshtools.workspace import Workspace
 
 LONGEST_END_S = 2.0  # a worker told to end only kills its children, which takes milliseconds; one that hangs is not waited for
+MOST_MEANT, LEAST_ALIKE = 3, 0.6  # names that an unknown one is held to mean, and how like each is
 SNAKEFILE = Path(__file__).resolve().parent.parent / "Snakefile"
 
 
@@ -46,7 +48,8 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     for wanted in names:
         found = {name for name in jobs["report"] if wanted in (name, name.split("/", 1)[1])}
         if not found:
-            raise UsageError(f"'{wanted}' is not an element that this batch builds. `bonewright plan` lists them.")
+            meant = _nearest_words(wanted, jobs["report"])
+            raise UsageError(f"'{wanted}' is not an element that this batch builds.{meant} `bonewright plan` lists them.")
         parts |= found
     sided = {find for part in parts for find in jobs["report"][part]["siding_keys"]}
     finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
@@ -55,6 +58,16 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
     of_parts = [record_path(stage, part) for stage in ("rebuild", *ROUTES, "report") for part in sorted(parts) if part in jobs[stage]]
     return of_finds + _joint_outputs(jobs, sorted(parts)) + of_parts + _armature_outputs(jobs, sorted(parts))
+
+
+def _nearest_words(wanted: str, names: Collection[str]) -> str:
+    """` Did you mean 'mount/femur-left'?`, with up to three names: those of that element come first; nothing where none is near."""
+    slug = wanted.rsplit("/", 1)[-1]
+    same = [name for name in sorted(names) if name.split("/", 1)[1] == slug]
+    slugs = {name.split("/", 1)[1] for name in names}
+    alike = get_close_matches(slug, sorted(slugs), n=MOST_MEANT, cutoff=LEAST_ALIKE)
+    meant = (same or [name for near in alike for name in sorted(names) if name.split("/", 1)[1] == near])[:MOST_MEANT]
+    return f" Did you mean {' or '.join(repr(name) for name in meant)}?" if meant else ""
 
 
 def _joint_outputs(jobs: Mapping[str, Mapping[str, Job]], parts: Sequence[str]) -> list[str]:

@@ -281,8 +281,14 @@ def _sizes_of(recipe: Recipe, register: Register, checks: Mapping[str, SizeCheck
 def _lapsed(recipe: Recipe, decisions: tuple[Decision, ...], evidence: EvidenceKeys) -> list[Job]:
     """The sign-offs of a part that do not hold, the latest last, each with what has changed since in words."""
     rows = _rows(d for d in decisions if d.kind == "sign-off" and (d.target, d.element) == (recipe.target, recipe.element))
-    lapsed = [row | {"changed": list(evidence.changed_since(row["evidence_key"]))} for row in rows if row["evidence_key"] not in evidence]
+    lapsed = [row | _what_is_wrong(evidence, row["evidence_key"]) for row in rows if row["evidence_key"] not in evidence]
     return sorted(lapsed, key=lambda row: (row["date"], row["by"]))
+
+
+def _what_is_wrong(evidence: EvidenceKeys, key: str) -> Job:
+    """What has changed since a key was signed; for one that is today's copied wrongly, in how many characters."""
+    n_mistyped = evidence.n_mistyped(key)
+    return {"changed": [], "n_mistyped": n_mistyped} if n_mistyped else {"changed": list(evidence.changed_since(key))}
 
 
 def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str, Job]]) -> Job:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from meshtools.errors import UsageError
 from meshtools.jobs.report import shown_evidence_key
 from meshtools.start_build import wanted_outputs
 from meshtools.workspace import Workspace, open_workspace
@@ -108,3 +109,12 @@ def test_a_sign_off_lapses_with_the_pin_only_where_the_replica_has_loose_bodies(
         (batch / "config/config.yaml").write_text(f"{CONFIG}rebuild: {{pin_diameter_mm: {pin}}}\n", encoding="utf-8")
         jobs = open_workspace(batch).worklist.jobs["report"]
         assert [jobs[f"mount/lumbar-0{n}"]["sign_off"] is not None for n in (1, 2)] == wanted
+
+
+@pytest.mark.parametrize(("wanted", "meant"), [
+    ("adult/lumbar-01", " Did you mean 'mount/lumbar-01'?"), ("lumbar-1", " Did you mean 'mount/lumbar-01' or 'mount/lumbar-02'?"), ("wheel", ""),
+])  # fmt: skip
+def test_an_element_that_no_batch_builds_is_answered_with_the_nearest_names(batch: Path, wanted: str, meant: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        wanted_outputs(open_workspace(batch), [wanted])
+    assert str(caught.value) == f"'{wanted}' is not an element that this batch builds.{meant} `bonewright plan` lists them."

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from dog_individuals import read_bone
 
+from meshtools.commands_received import _line
 from meshtools.geometry.caliper_frame import caliper_frame
 from meshtools.geometry.caliper_sizes import measured_frame
 from meshtools.geometry.making_figures import making_figures
 from meshtools.material_use import hours, mass_of, material_rows, prices
 from meshtools.model import Mesh, Received, plain
-from meshtools.receiving import judged, next_scales
+from meshtools.receiving import decimal_slip, judged, next_scales
 from meshtools.report.making import scale_sentence
 from meshtools.route_advice import USED, advise
 from meshtools.settings import Settings
@@ -232,3 +233,13 @@ def test_a_hollow_casting_weighs_the_bone_less_its_core_at_the_size_of_the_bone(
     facts = {"route": "mould", "volume_mm3": 6e5, "solids": solids, "made": {"pattern_scale": scale}}
     rows = material_rows(facts, plain(Settings().mould) | {"casting_density_kg_m3": 1000.0}, plain(Settings().estimate))
     assert mass_of(rows) == pytest.approx(2e5 * 1000.0 * 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("measured_mm", "words"), [(21.21, "about 10 times too small"), (2121.0, "about 10 times too large"), (2.12, "about 100 times"), (190.0, "")]
+)
+def test_a_length_ten_times_off_asks_for_the_decimal_point(measured_mm: float, words: str) -> None:
+    told = decimal_slip(measured_mm, 212.1)
+    assert (words in told, bool(told)) == (True, bool(words))
+    found = judged([row("greatest-length", measured_mm, nominal_mm=212.1)], FACTS, "part", 0.5)[0] | {"part_of": "adult/femur-left"}
+    assert ("did the decimal point slip" in _line(found)) == bool(words)

@@ -497,3 +497,10 @@ def test_a_passage_needs_two_rows_and_a_pit_no_passage(tmp_path: Path) -> None:
     problems = problems_of(tmp_path, openings=table + "fem-l,break,2,0,0,3,close,4,\n")
     assert [problem.split(",")[0] for problem in problems] == [f"config/openings.csv row {row}" for row in (2, 3, 3, 4)]
     assert ["two ends" in problems[0], "only for a foramen" in problems[3]] == [True, True]
+
+
+def test_an_optional_table_that_is_a_spreadsheet_only_is_told_and_not_taken_for_empty(tmp_path: Path) -> None:
+    batch = write_batch(tmp_path)
+    assert load_register(batch).openings == ()
+    (batch / "config/openings.xlsx").write_bytes(b"PK")
+    assert "config/openings.csv: is missing, but openings.xlsx stands there" in problems_of(tmp_path)[0]

@@ -513,3 +513,10 @@ def test_the_area_taken_over_is_told_with_its_seam_which_the_evidence_counts_as_
     assert "Taken over and seam 577 mm², 6.7 % of the area; the seam alone is FILL under Evidence" in text
     assert "A seam that joins a part taken over counts as FILL here." in text
     assert "counts as FILL here" not in Outline(bone_page(invented_sheet())).text
+
+
+def test_the_page_of_a_sign_off_whose_key_was_copied_wrongly_says_in_how_many_characters() -> None:
+    decision = {"by": "N. Example", "date": "2031-05-06", "reason": "seen", "evidence_key": f"x{KEY[1:]}", "n_mistyped": 1}
+    text = Outline(bone_page(invented_sheet(sign_off=decision))).text
+    assert f"The sign-off by N. Example on 2031-05-06 does not hold: its key (x{KEY[1:]}) differs in 1 character." in text
+    assert "has lapsed" not in text

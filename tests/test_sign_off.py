@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -75,3 +76,11 @@ def test_a_key_that_no_page_showed_lapses_without_a_guess_at_what_changed(batch:
     key = open_workspace(batch).worklist.jobs["report"]["mount/skull"]["evidence_keys"]["whole"]
     edit(batch / "config/decisions.csv", key, "0123456789abcdef")
     assert lapsed(batch) == {"skull": []}
+
+
+@pytest.mark.parametrize(("wrong", "n"), [(lambda key: f"{key[:3]}x{key[4:-2]}yz", "3 characters"), (lambda key: key[:-1], "1 character")])
+def test_a_key_that_was_copied_wrongly_is_told_as_that_and_not_as_evidence_that_changed(batch: Path, wrong: Callable[[str], str], n: str) -> None:
+    key = open_workspace(batch).worklist.jobs["report"]["mount/skull"]["evidence_keys"]["whole"]
+    edit(batch / "config/decisions.csv", key, wrong(key))
+    job = open_workspace(batch).worklist.jobs["report"]["mount/skull"]
+    assert lapsed_words(job) == f"given with a key that differs from today's key in {n}: copy it again"

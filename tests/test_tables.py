@@ -122,3 +122,14 @@ def test_a_name_with_another_number_is_no_slip_of_the_pen() -> None:
 def test_the_nearest_word_ignores_case() -> None:
     assert [nearest("LFT", ("left", "right")), nearest("catalognumber", ("catalogNumber", "find")), nearest("xyz", ("left",))] == [
         "left", "catalogNumber", ""]
+
+
+def test_a_table_that_was_never_saved_as_csv_is_told_by_its_spreadsheet(tmp_path: Path) -> None:
+    (tmp_path / "bones.xlsx").write_bytes(b"PK")
+    with pytest.raises(TablesError, match=r"bones\.csv: is missing, but bones\.xlsx stands there: open that and save it as 'CSV UTF-8'"):
+        read_table(tmp_path / "bones.csv")
+
+
+@pytest.mark.parametrize(("slip", "meant"), [("milimeter", "mm"), ("Millimetr", "mm"), ("centimetr", "cm"), ("inchs", "inch"), ("furlong", "")])
+def test_a_slip_in_another_word_for_a_unit_finds_the_unit(slip: str, meant: str) -> None:
+    assert nearest(slip, ("mm", "cm", "m", "inch", "none")) == meant

@@ -17,6 +17,7 @@ QUOTES_RULE = (
 )
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 MOST_TABLE_BYTES = 64 << 20
+SPREADSHEETS = (".xlsx", ".ods", ".xls")
 
 
 class Row(NamedTuple):
@@ -37,6 +38,11 @@ def table_name(path: Path) -> str:
     return f"{path.parent.name}/{path.name}" if path.parent.name else path.name
 
 
+def spreadsheet_beside(path: Path) -> Path | None:
+    """The spreadsheet of a table's name in the same folder, if there is one: the table was filled in there and never saved as CSV."""
+    return next((beside for suffix in SPREADSHEETS if (beside := path.with_suffix(suffix)).is_file()), None)
+
+
 def read_text(path: Path) -> str:
     """Read a UTF-8 text file with or without byte order mark. Raises TablesError with one sentence where that fails."""
     try:
@@ -46,7 +52,9 @@ def read_text(path: Path) -> str:
             raise _failure(path, None, f"is larger than {MOST_TABLE_BYTES >> 20} MB, which no table is; look at what was saved.")
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise _failure(path, None, "is missing; copy it from the template that 'bonewright new' writes.") from None
+        beside = spreadsheet_beside(path)
+        saved = f"is missing, but {beside.name} stands there: open that and save it as 'CSV UTF-8' under the name {path.name}." if beside else ""
+        raise _failure(path, None, saved or "is missing; copy it from the template that 'bonewright new' writes.") from None
     except OSError as error:
         raise _failure(path, None, f"cannot be read ({error.strerror}).") from error
     try:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.counted import counted
-from meshtools.handover import SIGNED_STAGES, asks_of
+from meshtools.handover import SIGNED_STAGES, asks_of, mistyped_words
 from meshtools.jobs.record import StaleInputError, read_record
 from meshtools.jobs.report_ends import with_ends_completed
 from meshtools.jobs.report_sizes import contradicted_sizes
@@ -47,7 +47,9 @@ def bone_status(batch: Path, job: Mapping[str, Any]) -> dict[str, Any]:
         return {"words": _signed_words(signed, n_open, n_unsigned), "waits": n_unsigned > 0}
     if job["lapsed_sign_offs"]:
         last = job["lapsed_sign_offs"][-1]
-        why = f"the sign-off of {last['date']} by {last['by']} was given on other evidence and has lapsed"
+        mistyped = mistyped_words(last)
+        lapsed = f"was given with a key that {mistyped}" if mistyped else "was given on other evidence and has lapsed"
+        why = f"the sign-off of {last['date']} by {last['by']} {lapsed}"
         return {"words": f"Not released: {why}{f'; {_waiting(n_open)}' if n_open else ''}.", "waits": True}
     if n_open:
         return {"words": f"Not released: {_waiting(n_open)}.", "waits": True}

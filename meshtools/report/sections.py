@@ -273,6 +273,9 @@ def sign_off(sheet: Sheet) -> Html:
     else:
         changed = f" Changed since: {'; '.join(decision['changed'])}." if decision["changed"] else ""
         lapsed = f"Signed by {decision['by']} on {decision['date']} for other evidence (key {decision['evidence_key']}); that signature has lapsed."
+        if decision["n_mistyped"]:
+            n = counted(decision["n_mistyped"], "character")
+            lapsed = f"The sign-off by {decision['by']} on {decision['date']} does not hold: its key ({decision['evidence_key']}) differs in {n}."
         lapsed = f"{lapsed}{changed} "
         first = [lapsed] if decision["state"] == "lapsed" else []
         row = f"{sheet['target']},{sheet['element']},,sign-off,,NAME,YYYY-MM-DD,REASON,{sheet['evidence_key']}"

@@ -240,10 +240,10 @@ def _deviation(deviation: Mapping[str, Any]) -> dict[str, Any]:
 def _sign_off(decision: Mapping[str, Any] | None, evidence_key: str) -> dict[str, Any]:
     """A sign-off holds for the evidence it was given on; on any other it has lapsed."""
     if decision is None:
-        return {"state": "unsigned", "by": "", "date": "", "reason": "", "evidence_key": "", "changed": []}
+        return {"state": "unsigned", "by": "", "date": "", "reason": "", "evidence_key": "", "changed": [], "n_mistyped": 0}
     state = "signed" if decision.get("evidence_key") == evidence_key else "lapsed"
-    changed = list(decision.get("changed", ()))
-    return {"state": state, "changed": changed} | {key: decision.get(key, "") for key in ("by", "date", "reason", "evidence_key")}
+    wrong = {"changed": list(decision.get("changed", ())), "n_mistyped": decision.get("n_mistyped", 0)}
+    return {"state": state} | wrong | {key: decision.get(key, "") for key in ("by", "date", "reason", "evidence_key")}
 
 
 def _cautions(job: Mapping[str, Any], finds: Sequence[Mapping[str, Any]], mass: Mapping[str, Any]) -> list[dict[str, Any]]:
