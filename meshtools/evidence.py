@@ -17,6 +17,8 @@ PARTS = {
     "tried": "what its page lists as looked at and not taken",
 }
 """The parts of the evidence, and what to call each one that has changed."""
+SIGNED_STAGES = ("plan", "clean", "rebuild", "deviation")
+"""The stages whose findings follow from the evidence, so that whoever signs it has seen them."""
 UNSAID = ("capture", "capture_source", "unit_source", "replaces")  # cells that bear on no replica and stand on no page
 MOST_MISTYPED = 4
 """A key that differs from today's in so few characters was copied wrongly: of other evidence, nearly all of its digits differ."""

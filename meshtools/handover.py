@@ -11,13 +11,13 @@ from typing import Any
 
 from meshtools.counted import counted
 from meshtools.errors import UsageError
+from meshtools.evidence import SIGNED_STAGES
 from meshtools.files.atomic import write_atomic
 from meshtools.keys import hash_file
 from meshtools.model import plain
 from meshtools.plain import from_plain
 
 PAGE = re.compile(r"report(-\d+)?\.html")  # the second, of other files of the same revision, has the number of its hand-over
-SIGNED_STAGES = ("plan", "clean", "rebuild", "deviation")
 
 
 @dataclass(frozen=True)

@@ -462,7 +462,13 @@ def test_a_bone_that_was_signed_as_it_is_says_so_and_is_not_asked_about_again_bu
     assert [step.elements for step in left_to_do(rows)] == [("kest/rib-03-left", "kest/rib-04-left")]
     assert not is_accepted(standing_of(job | {"sign_off": None}), [asked])
     decision = {"by": "A. Curator", "date": "2031-04-01", "reason": "seen", "evidence_key": KEY}
-    assert "Signed with 1 open finding: its status stays as it is" in Outline(bone_page(invented_sheet(sign_off=decision))).text
+    sheet = invented_sheet(sign_off=decision)
+    assert "Signed with 1 open finding: its status stays as it is" in Outline(bone_page(sheet)).text
+    later = dict(sheet) | {"findings": [*sheet["findings"], sheet["findings"][0] | {"stage": "siding/kest-07"}]}
+    heads = [Outline(bone_page(one)).text.partition("Where it comes from")[0] for one in (sheet, later, invented_sheet())]
+    assert "signed by A. Curator on 2031-04-01 with 1 open finding" in heads[0]
+    assert "with 2 open findings; 1 of them is not part of what was signed" in heads[1]
+    assert ["needs a person" in head for head in heads] == [False, False, True]
 
 
 def test_a_bone_under_review_is_still_named_among_those_whose_parts_failed() -> None:

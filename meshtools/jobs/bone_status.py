@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.counted import counted
-from meshtools.handover import SIGNED_STAGES, asks_of, mistyped_words
+from meshtools.evidence import SIGNED_STAGES
+from meshtools.handover import asks_of, mistyped_words
 from meshtools.jobs.record import StaleInputError, read_record
 from meshtools.jobs.report_ends import with_ends_completed
 from meshtools.jobs.report_sizes import contradicted_sizes

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
+from meshtools.counted import counted
+from meshtools.evidence import SIGNED_STAGES
 from meshtools.report import sections
 from meshtools.report.armature import armature
 from meshtools.report.chips import class_chip, in_bytes, page_parts, running_script, status_mark
@@ -61,7 +63,12 @@ def _head(sheet: Mapping[str, Any]) -> Html:
 
 
 def _status_words(sheet: Mapping[str, Any]) -> Html:
-    n_open = sum(row["severity"] == "review" for row in sheet["findings"])
+    asking = [row["stage"].split("/")[0] for row in sheet["findings"] if row["severity"] == "review"]
+    n_open, decision = len(asking), sheet["sign_off"]
+    if sheet["status"] == "review" and n_open and decision["state"] == "signed":
+        n_since = sum(stage not in SIGNED_STAGES for stage in asking)
+        since = f"; {n_since} of them {'is' if n_since == 1 else 'are'} not part of what was signed" if n_since else ""
+        return tag("a", f"signed by {decision['by']} on {decision['date']} with {counted(n_open, 'open finding')}{since}", href="#findings")
     if sheet["status"] == "review" and n_open:
         return tag("a", f"{n_open} {'finding needs' if n_open == 1 else 'findings need'} a person", href="#findings")
     parts = [f"{row['route']} {shown_status(row['status'])}" for row in (sheet.get("making") or {}).get("made", ()) if row["status"] != "ready"]
