@@ -251,9 +251,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lapsed = [sentence for name, sentence in _lapsed_sign_offs(workspace).items() if name in shown]
     lines += lapsed
     index = workspace.folder / "results" / "index.html"
-    due = f" ({'of an earlier build' if index.exists() else 'not made yet'}: run `bonewright build`)"
-    due = "" if workspace.holds("index", "index") else due
-    lines.append(f"{index}{due}")
+    lines.append(f"{index}{'' if workspace.holds('index', 'index') else _index_words(index.exists(), names)}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     lines += [_nothing_to_plan(workspace)] if not workspace.plan.recipes else route_totals(workspace, names, routes)
@@ -262,6 +260,14 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
     facts["lapsed_sign_offs"] = lapsed
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _index_words(is_there: bool, names: Sequence[str]) -> str:
+    """What to say of an index that is not of today's results. names: the elements that were built just now, empty for `status` and a whole build."""
+    if not names:
+        return f" ({'of an earlier build' if is_there else 'not made yet'}: run `bonewright build`)"
+    stands = "the index stands as before" if is_there else "there is no index yet"
+    return f" (this build was of {', '.join(listed(list(names)))} only, and {stands}: run `bonewright build` without a name to bring it up to date)"
 
 
 def _sign_off_totals(rows: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -224,6 +224,8 @@ def review_range(factor: float, settings: PlanSettings, severity: Severity) -> t
         return ()
     limit = settings.factor_low if factor <= settings.factor_low else settings.factor_high
     message = f"The factor {factor:.4g} is not between {settings.factor_low:g} and {settings.factor_high:g}: is the donor a fair one?"
+    if severity is Severity.REVIEW:
+        message += " Choose another one (kind donor in decisions.csv) or state a factor there (kind factor); else sign it off as it is."
     return (Finding(severity, "factor-range", message, round(factor, 6), limit),)
 
 

@@ -316,7 +316,7 @@ class Register:
 class NextStep:
     """One scan, measurement or decision that would improve the plan, with the elements it helps."""
 
-    action: str  # measure, scan, decide, rescan; after a build also mend, look, make, sign
+    action: str  # measure, scan, decide, rescan, more (how many are not listed); after a build also mend, look, make, sign
     message: str
     elements: tuple[str, ...]
 

@@ -123,7 +123,9 @@ def _choose(tables: PlanTables, element: Element, candidates: Sequence[Candidate
     stub = _stub_of_its_own(ordered)
     if stub and whole:
         message = (f"Of {stub.find.find} ({stub.evidence}) only {stub.find.preserved_percent:g} % is preserved; "
-                   f"{whole.find.find} ({whole.evidence}) is planned instead until a person decides.")
+                   f"{whole.find.find} ({whole.evidence}) is planned instead until a person decides: a row of decisions.csv of element "
+                   f"{element.slug}, kind class, value {stub.evidence} and find {stub.find.find}, or value {whole.evidence} and find "
+                   f"{whole.find.find}.")
         asks.append(Finding(Severity.REVIEW, "stub", message, stub.find.preserved_percent, tables.settings.own_preserved_percent, "%"))
         return _Choice(whole, False, tuple(asks))
     return _Choice(first, False, (*asks, *first.asks))

@@ -226,10 +226,16 @@ def _weighed(tables: PlanTables, target: Target, bare: Candidate, decided: Decid
         # a decision for a class does not say which of two finds is meant
         is_open = {"duplicate-element"} if not decided.find else set()
         doubts = [doubt if doubt.code in is_open else replace(doubt, severity=Severity.NOTE) for doubt in doubts]
-    asks = tuple(doubt for doubt in doubts if doubt.severity is Severity.REVIEW)
+    asks = tuple(_with_remedy(doubt, bare) for doubt in doubts if doubt.severity is Severity.REVIEW)
     notes = tuple(doubt for doubt in doubts if doubt.severity is Severity.NOTE)
     findings = (*bare.estimate.findings, *notes, *_remarks(tables, target, bare))
     return replace(bare, asks=asks, findings=findings, score=_score(bare, tables.settings))
+
+
+def _with_remedy(doubt: Finding, candidate: Candidate) -> Finding:
+    """The doubt with the row that settles it."""
+    row = f"kind class, value {candidate.evidence}, find {candidate.find.find}"
+    return replace(doubt, message=f"{doubt.message} To use it, add a row for this element to decisions.csv: {row}.")
 
 
 def _doubts(tables: PlanTables, target: Target, candidate: Candidate) -> list[Finding]:

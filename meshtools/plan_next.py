@@ -63,7 +63,7 @@ def missing_scan_steps(findings: Iterable[Finding], recipes: Iterable[Recipe]) -
 
 
 def next_steps(tables: PlanTables, targets: Sequence[Target], elements: Sequence[Element], recipes: Sequence[Recipe]) -> tuple[NextStep, ...]:
-    """At most 8 steps, the most helpful first. The elements of a step are written target/element."""
+    """At most 8 steps, the most helpful first, and one that says how many more there are. The elements of a step are written target/element."""
     by_slug = {element.slug: element for element in elements}
     by_name = {target.name: target for target in targets}
     options: dict[tuple[str, str], _Option] = {}
@@ -100,10 +100,13 @@ def _choose_greedily(options: list[_Option]) -> tuple[NextStep, ...]:
 
 
 def _mixed(steps: Sequence[NextStep]) -> tuple[NextStep, ...]:
-    """At most 8 of the steps, in their order: first up to 4 of each action, so that no kind crowds out the others, then the rest."""
+    """At most 8 of the steps, in their order: first up to 4 of each action, so that no kind crowds out the others, then the rest. A last one says how
+    many are left out."""
     n_before = [sum(earlier.action == step.action for earlier in steps[:index]) for index, step in enumerate(steps)]
     preferred = sorted(range(len(steps)), key=lambda index: (n_before[index] >= MAX_STEPS // 2, index))
-    return tuple(steps[index] for index in sorted(preferred[:MAX_STEPS]))
+    n_more = len(steps) - MAX_STEPS
+    more = (NextStep("more", f"and {n_more} more, which come up as these are done", ()),) if n_more > 0 else ()
+    return (*(steps[index] for index in sorted(preferred[:MAX_STEPS])), *more)
 
 
 def _worth(option: _Option) -> float:

@@ -14,7 +14,7 @@ import pytest
 from made_once import made_once
 from six_bones import bonewright, build, edit, make_six_bones
 
-from meshtools.commands_batch import Progress
+from meshtools.commands_batch import Progress, _index_words
 from meshtools.jobs.index import _index
 from meshtools.workspace import Workspace, open_workspace
 
@@ -219,3 +219,12 @@ def test_intake_drafts_rows_for_scans_that_the_register_does_not_know(batch: Pat
     assert done.returncode == 1
     with (batch / "intake/drafted_rows.csv").open(encoding="utf-8") as stream:
         assert [(row["find"], row["side"], row["unit"]) for row in csv.DictReader(stream)] == [("new-ulna-left", "left", "")]
+
+
+@pytest.mark.parametrize(("is_there", "names", "words"), [
+    (True, (), " (of an earlier build: run `bonewright build`)"),
+    (True, ("femur-left",), " (this build was of femur-left only, and the index stands as before: run `bonewright build` without a name"),
+    (False, ("femur-left",), " (this build was of femur-left only, and there is no index yet: run `bonewright build` without a name"),
+])  # fmt: skip
+def test_a_build_of_one_element_says_that_the_index_stands_as_before(is_there: bool, names: tuple[str, ...], words: str) -> None:
+    assert _index_words(is_there, names).startswith(words)

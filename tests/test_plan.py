@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meshtools.completeness import as_ranges, missing_positions, percent
+from meshtools.factor import review_range
 from meshtools.model import Decision, Element, EvidenceClass, Find, Measurement, Plan, Recipe, Register, Severity, Side, Target, Unit, plain
 from meshtools.plan import finds_used, largest_factor_by_find, make_plan, next_best
 from meshtools.settings import Settings
@@ -233,7 +234,7 @@ def test_a_factor_on_few_lengths_names_the_length_that_would_found_it_better() -
 def test_scans_do_not_crowd_decisions_out_of_the_next_steps() -> None:
     elements = (*(element for i in range(9) for element in pair(f"rib-{i}")), Element("skull", M))
     steps = make_plan(register([find("s1", "skull", M, preserved_percent=20.0)], elements=elements)).next_steps
-    assert [step.action for step in steps] == ["scan"] * 7 + ["decide"]
+    assert [step.action for step in steps] == ["scan"] * 7 + ["decide", "more"]
 
 
 def test_a_stated_factor_is_used_with_its_author_and_needs_no_lengths() -> None:
@@ -407,7 +408,7 @@ def test_any_register_gives_one_plan_whatever_the_order_of_its_rows(
     assert make_plan(replace(given_order, **columns)) == plan
     assert json.dumps(plain(plan))
     assert len(plan.recipes) == 14
-    assert len(plan.next_steps) <= 8
+    assert len([step for step in plan.next_steps if step.action != "more"]) <= 8
     for made in plan.recipes:
         assert type(made.factor) is float
         assert made.reason
@@ -424,3 +425,30 @@ def test_a_person_may_let_another_animal_supply_the_missing_part_at_the_size_of_
     assert "Its missing part is taken from whole of ind-b, reflected, scaled by" in left.reason
     unknown = recipe(make_plan(register(finds, decisions=(decide("missing-part", find="whole"),))))
     assert (unknown.status, "impossible-decision" in {finding.code for finding in unknown.findings}) == ("ask", True)
+
+
+def test_a_stub_a_doubt_and_an_unusual_factor_say_which_row_decides() -> None:
+    """The row that each names settles it."""
+    finds = [find("stub", "femur", L, preserved_percent=35.0), find("whole", "femur", R, preserved_percent=95.0)]
+    left = recipe(make_plan(register(finds)))
+    told = next(finding.message for finding in left.findings if finding.code == "stub")
+    assert "element femur-left, kind class, value OWN and find stub, or value OWN-R and find whole." in told
+    for evidence, name in (("OWN", "stub"), ("OWN-R", "whole")):
+        assert recipe(make_plan(register(finds, decisions=(decide("class", evidence, find=name),)))).status == "planned"
+    donor = find("f2", "femur", L, "ind-b", life_stage="Juvenile")
+    asked = recipe(make_plan(register([donor], BIG + SMALL)))
+    messages = {finding.code: finding.message for finding in asked.findings}
+    assert messages["immature-enlarged"].endswith(f"add a row for this element to decisions.csv: kind class, value {asked.evidence}, find f2.")
+    settled = recipe(make_plan(register([donor], BIG + SMALL, (decide("class", str(asked.evidence), find="f2"),))))
+    assert "immature-enlarged" not in {finding.code for finding in settled.findings if finding.severity is Severity.REVIEW}
+    ranged = review_range(0.7653, Settings().plan, Severity.REVIEW)[0].message
+    assert ranged.endswith("Choose another one (kind donor in decisions.csv) or state a factor there (kind factor); else sign it off as it is.")
+    assert review_range(0.7653, Settings().plan, Severity.NOTE)[0].message.endswith("is the donor a fair one?")
+
+
+def test_a_list_of_steps_that_is_cut_says_how_many_more_there_are() -> None:
+    elements = tuple(Element(f"bone-{letter}", M) for letter in "abcdefghijk")
+    steps = make_plan(register([], elements=elements)).next_steps
+    assert [step.action for step in steps] == ["scan"] * 8 + ["more"]
+    assert steps[-1].message == "and 3 more, which come up as these are done"
+    assert [step.action for step in make_plan(register([], elements=elements[:8])).next_steps] == ["scan"] * 8

@@ -526,3 +526,8 @@ def test_the_page_of_a_sign_off_whose_key_was_copied_wrongly_says_in_how_many_ch
     text = Outline(bone_page(invented_sheet(sign_off=decision))).text
     assert f"The sign-off by N. Example on 2031-05-06 does not hold: its key (x{KEY[1:]}) differs in 1 character." in text
     assert "has lapsed" not in text
+
+
+@pytest.mark.parametrize(("status", "actions"), [("ready", ["sign"]), ("review", ["look"]), ("failed", ["mend"])])
+def test_a_lapsed_part_that_waits_for_something_else_first_is_named_once(status: str, actions: list[str]) -> None:
+    assert [step.action for step in left_to_do([{"target": "kest", "element": "femur-left", "status": status, "sign_off": "lapsed"}])] == actions

@@ -24,6 +24,7 @@ def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()
     rows: one an element, with target, element and status; optional `sign_off` (signed, lapsed or unsigned), `handed_over` (a revision) and
     `is_accepted` (signed with all that it asks, so that nobody need look at it again).
     open_parts: target/element of each part whose route failed or asks for a person.
+    A lapsed part that failed or is under review is named there alone: it cannot be signed before, and its page asks for that too.
     """
     rows = list(rows)
     open_rows = [row for row in rows if not row.get("is_accepted")]
@@ -39,7 +40,7 @@ def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()
     if parts:
         sheets = f"look at the job sheets (where there is none, at the pages) of {counted(len(parts), 'bone')}"
         steps.append(("make", f"{sheets} whose parts failed or are under review", parts))
-    lapsed = [row for row in rows if row.get("sign_off") == "lapsed"]
+    lapsed = [row for row in rows if row.get("sign_off") == "lapsed" and f"{row['target']}/{row['element']}" not in (*failed, *asking)]
     if lapsed:
         n_given = sum(row.get("handed_over") is not None for row in lapsed)
         given = f" ({n_given} handed over before)" if n_given else ""
