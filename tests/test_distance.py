@@ -197,6 +197,16 @@ def test_ties_go_to_the_face_with_the_lowest_index() -> None:
     assert nearest.distance_mm == pytest.approx([1.0, 1.0])
 
 
+def test_the_face_at_an_edge_is_told_where_pairs_of_vertices_are_more_than_32_bits_number() -> None:
+    """A plate of 241 x 241 vertices, asked over the middles of 500 edges: the face that is named has the edge."""
+    mesh = plate(240)
+    rows = np.random.default_rng(3).choice(len(mesh.faces), 500, replace=False)
+    edges = mesh.faces[rows][:, :2]
+    nearest = Surface(mesh).nearest(mesh.vertices[edges].mean(axis=1) + [0, 0, 1.0])
+    assert len(mesh.vertices) ** 2 > 2**31
+    assert [len(set(face) & set(edge)) for face, edge in zip(mesh.faces[nearest.face].tolist(), edges.tolist(), strict=True)] == [2] * 500
+
+
 def test_samples_are_even_by_area() -> None:
     """Of two faces with areas 1 : 3, the larger receives three quarters of the points, and the same seed gives the same points."""
     mesh = Mesh.create([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 5], [3, 0, 5], [0, 1, 5]], [[0, 1, 2], [3, 4, 5]])

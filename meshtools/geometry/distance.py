@@ -186,7 +186,7 @@ class Surface:
         on_edge = on.sum(axis=1) == 2
         if on_edge.any():
             unique, lowest = self._lowest_of_edge
-            ends = np.sort(corners[on_edge][on[on_edge]].reshape(-1, 2), axis=1)
+            ends = np.sort(corners[on_edge][on[on_edge]].reshape(-1, 2), axis=1).astype(np.int64)
             settled[on_edge] = lowest[np.searchsorted(unique, ends[:, 0] * len(self._vertices) + ends[:, 1])]
         return settled
 
