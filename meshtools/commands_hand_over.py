@@ -12,6 +12,7 @@ from meshtools.answer import Answer
 from meshtools.batch_lock import lock_batch
 from meshtools.commands_routes import open_routes
 from meshtools.errors import UsageError
+from meshtools.evidence import sign_off_row
 from meshtools.handover import HandOver, freeze, frozen_page, given_again, lapsed_words, notes_of
 from meshtools.jobs.record import read_record
 from meshtools.model import plain
@@ -23,9 +24,25 @@ from meshtools.workspace import Workspace, open_workspace
 
 def new_key_words(workspace: Workspace, name: str) -> str:
     """Where the key of today's evidence stands; it is known once the replica is built."""
+    key = _key_now(workspace, name)
+    return f"the evidence key is {key} now" if key else "its page shows the new key after a build"
+
+
+def _key_now(workspace: Workspace, name: str) -> str:
+    """The key of today's evidence; empty where the page is not built."""
     record = read_record(workspace.folder / record_path("report", name))
-    is_built = record is not None and record["key"] == workspace.worklist.key("report", name) and "evidence_key" in record["facts"]
-    return f"the evidence key is {record['facts']['evidence_key']} now" if record and is_built else "its page shows the new key after a build"
+    is_built = record is not None and record["key"] == workspace.worklist.key("report", name)
+    return str(record["facts"].get("evidence_key", "")) if record and is_built else ""
+
+
+def _row_words(workspace: Workspace, name: str) -> str:
+    """What to add to decisions.csv to sign a part: the whole row on a line of its own, where its key is known."""
+    key = _key_now(workspace, name)
+    target, element = name.split("/")
+    row = sign_off_row(target, element, key)
+    return f"Add this row to config/decisions.csv, with name, date and what was looked at, and build:\n{row}" if key else (
+        f"Add a row to config/decisions.csv with kind sign-off; {new_key_words(workspace, name)}."
+    )
 
 
 def hand_over(options: argparse.Namespace) -> Answer:
@@ -43,8 +60,7 @@ def hand_over(options: argparse.Namespace) -> Answer:
     record, told = (read_record(options.batch / record_path(stage, options.part)) for stage in ("rebuild", "report"))
     if not job["sign_off"]:
         why = f"the sign-off was {lapsed_words(job)}" if job["lapsed_sign_offs"] else "nobody has signed it off"
-        row = f"Add a row to config/decisions.csv with kind sign-off; {new_key_words(workspace, options.part)}."
-        raise UsageError(f"{options.part}: {why}. {row}")
+        raise UsageError(f"{options.part}: {why}. {_row_words(workspace, options.part)}")
     if record is None or record["status"] == "failed" or not record["facts"]["deliverable"]:
         raise UsageError(f"{options.part}: it cannot be delivered; its page says why.")
     files = {Path(e["path"]).name: e for e in record["files"]}

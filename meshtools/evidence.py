@@ -26,6 +26,11 @@ _DIGITS = 16
 _PART_DIGITS = 3
 
 
+def sign_off_row(target: str, element: str, key: str) -> str:
+    """The whole row of decisions.csv that signs a bone, with capitals where a person fills in."""
+    return f"{target},{element},,sign-off,,NAME,YYYY-MM-DD,REASON,{key}"
+
+
 @dataclass(frozen=True)
 class EvidenceKeys:
     """What a sign-off binds to: the recipe, the rows, settings and scans behind it, but not the code that carries it out.

@@ -274,7 +274,11 @@ def open_table(config: Path, shape: TableShape, problems: list[Problem]) -> list
         padded = (row.cells + ("",) * n_columns)[:n_columns]
         # of a column given twice the first counts; the header check has noted it
         cells = Cells(file, row.number, dict(zip(reversed(header.cells), reversed(padded), strict=True)), problems)
-        if rule := split_number_rule(shape.tells, header.cells, row.cells):
+        if len(row.cells) > n_columns and any(" = " in cell for cell in row.cells):
+            cells.is_aligned = False
+            cells.problem("", f"has {len(row.cells)} cells where the header has {n_columns}: paste only what follows ' = ', not the columns "
+                          "before it.")
+        elif rule := split_number_rule(shape.tells, header.cells, row.cells):
             cells.is_aligned = False
             cells.problem("", rule)
         elif len(row.cells) > n_columns:

@@ -72,6 +72,8 @@ def test_all_problems_of_the_tables_are_told_at_once(tmp_path: Path) -> None:
 def test_an_unsigned_part_is_not_handed_over(batch: Path) -> None:
     done = bonewright("hand-over", "mount/skull", "--to", "Shop 2", "--batch", batch)
     assert (done.returncode, (batch / "hand-over").exists()) == (2, False)
+    key = json.loads((batch / "results/mount/skull/report.json").read_text(encoding="utf-8"))["facts"]["evidence_key"]
+    assert done.stderr.splitlines()[-1] == f"mount,skull,,sign-off,,NAME,YYYY-MM-DD,REASON,{key}"
 
 
 @pytest.fixture(scope="module")

@@ -82,7 +82,7 @@ def test_a_hole_that_a_build_will_not_close_is_told_by_intake_with_the_row_that_
     assert "more than 20 mm, and nobody named it. A build delivers nothing until it is closed" in found.asks[0]
     assert _line(found).startswith("accept, but: scans/")
     assert _totals([found]) == "1 accepted (1 with something that a build will ask), 0 to scan again"
-    columns, row = found.asks[0].partition("openings.csv: ")[2].split(" = ")
+    row, columns = found.asks[0].partition("openings.csv the row ")[2].split(")")[0].split(" (its columns: ")
     (batch / "config/openings.csv").write_text(f"{columns}\n{row}\n", encoding="utf-8")
     assert _looked_at(batch).asks == ()
 

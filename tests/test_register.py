@@ -504,3 +504,10 @@ def test_an_optional_table_that_is_a_spreadsheet_only_is_told_and_not_taken_for_
     assert load_register(batch).openings == ()
     (batch / "config/openings.xlsx").write_bytes(b"PK")
     assert "config/openings.csv: is missing, but openings.xlsx stands there" in problems_of(tmp_path)[0]
+
+
+def test_a_row_pasted_with_its_columns_before_it_is_told_to_paste_only_the_row(tmp_path: Path) -> None:
+    cells = "find,kind,x,y,z,diameter_mm,action"
+    problems = problems_of(tmp_path, openings=f"{cells},depth_mm,passage\n{cells} = fem-l,break,1,2,3,4.0,close\n")
+    assert len(problems) == 1
+    assert "has 13 cells where the header has 9: paste only what follows ' = '" in problems[0]

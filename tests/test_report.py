@@ -28,6 +28,7 @@ from meshtools.report.gaps import fold_gaps
 from meshtools.report.index import SUMMARY_COLUMNS, count_by, index_page, share_by_volume, summary_csv
 from meshtools.report.left_to_do import left_to_do
 from meshtools.report.page import bone_page
+from meshtools.report.sections import SIGN_OFF_CELLS
 from meshtools.report.sheet import LEADING, make_sheet, sheet_json
 from meshtools.report.viewer_mesh import MOST_FACES, viewer_mesh
 from meshtools.report.words import CLASSES, STATUSES, class_words, deviation_ramp
@@ -220,7 +221,9 @@ def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:
     states = [invented_sheet(sign_off=row)["sign_off"]["state"] for row in (None, decision, decision | {"evidence_key": "0" * 64})]
     assert states == ["unsigned", "signed", "lapsed"]
     text = Outline(bone_page(invented_sheet(sign_off=decision | {"evidence_key": "0" * 64, "changed": ["a scan that it is made from"]}))).text
-    assert f"reason,evidence_key = {invented_sheet()['target']},{invented_sheet()['element']},,sign-off,,NAME,YYYY-MM-DD,REASON,{KEY}" in text
+    row = f"{invented_sheet()['target']},{invented_sheet()['element']},,sign-off,,NAME,YYYY-MM-DD,REASON,{KEY}"
+    assert f"<p><code>{row}</code></p>" in bone_page(invented_sheet())
+    assert row.count(",") == SIGN_OFF_CELLS.count(",")
     assert "that signature has lapsed. Changed since: a scan that it is made from." in text
 
 

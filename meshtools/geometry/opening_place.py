@@ -12,7 +12,7 @@ from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.transform import move_points
 from meshtools.model import FloatArray, Opening
 
-ROW_CELLS = "find,kind,x,y,z,diameter_mm,action"
+COLUMNS = "find,kind,x,y,z,diameter_mm,action,depth_mm,passage"
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,12 +66,13 @@ class ScanPlace:
         return ",".join(f"{value / self.mm_per_unit:.{decimals}f}" for value in self.point_mm)
 
     def row(self, kind: str, diameter_mm: float, action: str) -> str:
-        """A row for openings.csv: the cells of ROW_CELLS."""
-        return f"{self.find},{kind},{self.scan_cells},{diameter_mm:.1f},{action}"
+        """A whole row for openings.csv: all of COLUMNS, the last two empty."""
+        return f"{self.find},{kind},{self.scan_cells},{diameter_mm:.1f},{action},,"
 
     def closing_row(self, span_mm: float) -> str:
         """What closes an open rim of this span (mm of the clean surface) that no row names: the end of a sentence that begins with `until`."""
-        return f"it is closed, or the bone is scanned again; to close it add to openings.csv: {ROW_CELLS} = {self.row('break', span_mm, 'close')}"
+        row = self.row("break", span_mm, "close")
+        return f"it is closed, or the bone is scanned again; to close it add to openings.csv the row {row} (its columns: {COLUMNS})"
 
     def cells_of(self, row: Opening) -> str:
         """The cells by which a row is found that names this place: `find,kind,x,y,z = f-1,foramen,1.5,2,0.25`, the numbers as they stand there."""

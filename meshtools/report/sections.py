@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from meshtools.counted import counted
+from meshtools.evidence import sign_off_row
 from meshtools.report.chips import class_chip
 from meshtools.report.markup import NOT_STATED, Html, figure, join, number, pairs, percent, plain_value, section, table, tag
 from meshtools.report.words import FROM_BONE, HATCHED, SEVERITIES, class_words
@@ -278,10 +279,11 @@ def sign_off(sheet: Sheet) -> Html:
             lapsed = f"The sign-off by {decision['by']} on {decision['date']} does not hold: its key ({decision['evidence_key']}) differs in {n}."
         lapsed = f"{lapsed}{changed} "
         first = [lapsed] if decision["state"] == "lapsed" else []
-        row = f"{sheet['target']},{sheet['element']},,sign-off,,NAME,YYYY-MM-DD,REASON,{sheet['evidence_key']}"
+        row = sign_off_row(sheet["target"], sheet["element"], sheet["evidence_key"])
         body = [
-            tag("p", tag("b", "○ Unsigned. "), *first, "To sign, add to config/decisions.csv, with name, date and what was looked at, and build:"),
-            tag("p", tag("code", f"{SIGN_OFF_CELLS} = {row}")),
+            tag("p", tag("b", "○ Unsigned. "), *first, "To sign, add this row to config/decisions.csv, with name, date and reason, and build:"),
+            tag("p", tag("code", row)),
+            tag("p", f"Its columns: {SIGN_OFF_CELLS}", class_="small"),
             tag("div", *(tag("span", label) for label in ("Name", "Date", "Signature")), class_="lines"),
         ]
     return section("Sign-off", *body, key, class_="wide signoff")
