@@ -181,8 +181,9 @@ def build(options: argparse.Namespace) -> Answer:
 
 def _steps_after_build(workspace: Workspace, facts: Mapping[str, Any], names: Any) -> tuple[NextStep, ...]:
     """What the build left open, then, where the whole batch was built, what would improve the plan."""
-    steps = left_to_do(facts["elements"], [row["part"] for row in facts["routes"]])
-    return steps if names else (*steps, *workspace.plan.next_steps)
+    planned = () if names else workspace.plan.next_steps
+    unscanned = {element for step in planned if step.action == "scan" for element in step.elements}
+    return (*left_to_do(facts["elements"], [row["part"] for row in facts["routes"]], unscanned), *planned)
 
 
 def _numbered(steps: Sequence[NextStep]) -> list[str]:

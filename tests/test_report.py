@@ -534,3 +534,12 @@ def test_the_page_of_a_sign_off_whose_key_was_copied_wrongly_says_in_how_many_ch
 @pytest.mark.parametrize(("status", "actions"), [("ready", ["sign"]), ("review", ["look"]), ("failed", ["mend"])])
 def test_a_lapsed_part_that_waits_for_something_else_first_is_named_once(status: str, actions: list[str]) -> None:
     assert [step.action for step in left_to_do([{"target": "kest", "element": "femur-left", "status": status, "sign_off": "lapsed"}])] == actions
+
+
+def test_a_bone_whose_missing_scan_a_step_of_the_plan_names_is_not_named_as_failed_again() -> None:
+    rows = [{"target": "kest", "element": element, "status": "failed"} for element in ("femur-left", "tibia-left")]
+    assert [step.elements for step in left_to_do(rows, (), {"kest/femur-left"})] == [("kest/tibia-left",)]
+    assert left_to_do(rows, (), {"kest/femur-left", "kest/tibia-left"}) == ()
+    batch = invented_batch()
+    batch["next_steps"] = [{"action": "scan", "message": "put the missing scan of x into scans/", "elements": ["kest/scapula-right"]}]
+    assert "Mend or replace" not in index_page(batch)

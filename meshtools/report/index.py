@@ -106,7 +106,8 @@ def _overview(batch: Mapping[str, Any]) -> Html:
 def _next_steps(planned: Sequence[Mapping[str, Any]], rows: Sequence[Mapping[str, Any]]) -> Html | str:
     """What the build left open, each element with its page, then what would improve the plan."""
     open_parts = [_name(row) for row in rows if any(route["status"] in ("failed", "review") for route in row.get("routes", ()))]
-    steps = [*plain(left_to_do(rows, open_parts)), *planned]
+    unscanned = {element for step in planned if step["action"] == "scan" for element in step["elements"]}
+    steps = [*plain(left_to_do(rows, open_parts, unscanned)), *planned]
     if not steps:
         return ""
     pages = {_name(row): row["report"] for row in rows}

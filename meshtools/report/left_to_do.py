@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from meshtools.counted import counted
@@ -18,12 +18,13 @@ def listed(names: Sequence[str]) -> list[str]:
     return [*names[:MOST_NAMED], *([f"and {len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else [])]
 
 
-def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()) -> tuple[NextStep, ...]:
+def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = (), unscanned: Collection[str] = ()) -> tuple[NextStep, ...]:
     """Steps for what a build left behind, the gravest first; none where all is ready.
 
     rows: one an element, with target, element and status; optional `sign_off` (signed, lapsed or unsigned), `handed_over` (a revision) and
     `is_accepted` (signed with all that it asks, so that nobody need look at it again).
     open_parts: target/element of each part whose route failed or asks for a person.
+    unscanned: target/element of those that a step of the plan names because their scan is missing; they are not named as failed again.
     A lapsed part that failed or is under review is named there alone: it cannot be signed before, and its page asks for that too.
     """
     rows = list(rows)
@@ -31,9 +32,9 @@ def left_to_do(rows: Iterable[Mapping[str, Any]], open_parts: Sequence[str] = ()
     failed, asking = ([f"{row['target']}/{row['element']}" for row in open_rows if row["status"] == status] for status in ("failed", "review"))
     parts = sorted(set(open_parts) - set(failed))
     steps: list[tuple[str, str, list[str]]] = []
-    if failed:
-        pages = "its page says" if len(failed) == 1 else "their pages say"
-        steps.append(("mend", f"mend or replace {counted(len(failed), 'bone')} that failed; {pages} why and what can be done", failed))
+    if mended := [name for name in failed if name not in unscanned]:
+        pages = "its page says" if len(mended) == 1 else "their pages say"
+        steps.append(("mend", f"mend or replace {counted(len(mended), 'bone')} that failed; {pages} why and what can be done", mended))
     if asking:
         pages = "its page asks" if len(asking) == 1 else "their pages ask"
         steps.append(("look", f"look at {counted(len(asking), 'bone')} under review and decide what {pages}", asking))
