@@ -132,8 +132,8 @@ def _nothing_to_plan(workspace: Workspace) -> str:
     if workspace.register.targets:
         return f"{workspace.folder}: there is nothing to make: config/skeleton.csv names no element.{own}"
     return (
-        f"{workspace.folder}: there is nothing to make: config/config.yaml names no target. Write under 'targets' which animal stands, such as "
-        f"`mount: {{individual: M-1}}` with an organismID of bones.csv.{own}"
+        f"{workspace.folder}: there is nothing to make: config/config.yaml names no target. Write under 'targets' which animal the skeleton "
+        f"is made of, such as `mount: {{individual: M-1}}` with an organismID of bones.csv.{own}"
     )
 
 
@@ -257,7 +257,8 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     lines += [_nothing_to_plan(workspace)] if not workspace.plan.recipes else route_totals(workspace, names, routes)
     lines += _sign_off_totals(rows)
-    needs_person = bool(joints or fixings or routes or lapsed) or any(totals[name] for name in ("review", "failed", "to build"))
+    is_open = bool(joints or fixings or routes or lapsed) or not workspace.plan.recipes
+    needs_person = is_open or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
     facts["lapsed_sign_offs"] = lapsed
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)

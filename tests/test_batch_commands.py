@@ -41,8 +41,8 @@ def test_a_batch_without_a_target_is_not_built_and_says_what_to_name(tmp_path: P
     bonewright("new", batch)
     built, planned = bonewright("build", "--batch", batch), bonewright("plan", "--batch", batch)
     assert (built.returncode, (batch / "logs").exists(), built.stderr.count("\n")) == (2, False, 1)
-    assert "Write under 'targets' which animal stands" in built.stderr
-    assert planned.returncode == 1
+    assert "Write under 'targets' which animal the skeleton is made of" in built.stderr
+    assert [planned.returncode, bonewright("status", "--batch", batch).returncode] == [1, 1]
     assert "nothing would improve" not in planned.stdout
 
 

@@ -134,10 +134,16 @@ def test_the_second_process_of_the_installation_compiles_half_of_what_the_first_
 
 
 KEPT_AT_ONCE = """
-import sys
-from numba.core import types
+import sys, time
+from numba.core import caching, types
 import loops
 
+read = caching.IndexDataCacheFile._load_index
+def read_slowly(self):
+    kept = read(self)
+    time.sleep(0.3)
+    return kept
+caching.IndexDataCacheFile._load_index = read_slowly
 print("ready", flush=True)
 sys.stdin.readline()
 for kind in [types.int64, types.float64][int(sys.argv[1])], types.complex128, types.boolean:
@@ -152,7 +158,7 @@ print(loops.root(4), loops.root(4.0), loops.root(4 + 0j), loops.root(True), sum(
 
 
 def test_two_processes_that_keep_a_loop_for_different_kinds_at_once_keep_both(tmp_path: Path) -> None:
-    """numba alone may list one kind with the code of the other."""
+    """numba alone may list one kind with the code of the other, or lose one; the list is read slowly here, so that it would."""
     (tmp_path / "loops.py").write_text(LOOPS, encoding="utf-8")
     env = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "kept"), "PYTHONPATH": os.pathsep.join([str(tmp_path), str(GEOMETRY.parent.parent)])}
     commands = [[sys.executable, "-c", KEPT_AT_ONCE, str(place)] for place in range(2)]
@@ -161,7 +167,11 @@ def test_two_processes_that_keep_a_loop_for_different_kinds_at_once_keep_both(tm
         assert process.stdout is not None
         assert process.stdout.readline() == "ready\n"
     for process in both:
-        process.communicate("go\n")
+        assert process.stdin is not None
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    for process in both:
+        process.communicate()
         assert process.returncode == 0
     loaded = subprocess.run([sys.executable, "-c", LOADED], check=True, capture_output=True, text=True, env=env).stdout
     assert loaded.split() == ["2.0", "2.0", "(2+0j)", "1.0", "4"]

@@ -173,12 +173,12 @@ def test_kept_faces_stay_to_the_last_bit_and_the_seam_stays_closed() -> None:
     assert kept <= {triangle.tobytes() for triangle in after.vertices[after.faces]}
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_no_point_of_a_coarse_face_is_farther_than_its_cover_says(seed: int) -> None:
+@pytest.mark.parametrize(("seed", "limit_mm"), [(0, 0.0), (1, 0.0), (2, 0.0), (0, 0.1), (1, 0.15)])
+def test_no_point_of_a_coarse_face_is_farther_than_its_cover_says(seed: int, limit_mm: float) -> None:
     """Of a ball against a rough finer one most faces are shown to be covered, and samples on a face never exceed its bound."""
     coarse, fine = ball(10.0, 3), ball(10.0, 5)
     fine = fine.replaced(vertices=fine.vertices + np.random.default_rng(seed).normal(0, 0.02, fine.vertices.shape))
-    upper = cover_bounds(Surface(coarse), fine, np.ones(len(coarse.faces), bool), 0.0)
+    upper = cover_bounds(Surface(coarse), fine, np.ones(len(coarse.faces), bool), limit_mm)
     points, faces = sample_surface(coarse, 100_000, seed=seed + 50)
     assert (Surface(fine).distance(points)[0] <= upper[faces] + 1e-9).all()
     assert np.isfinite(upper).mean() > 0.9

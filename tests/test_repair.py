@@ -208,6 +208,15 @@ class TestCrossings:
         assert max(repair.removed_percent, repair.invented_percent) < 2.0
         assert audit.volume_mm3 == pytest.approx(audit_topology(BONE).volume_mm3, rel=1e-2)
 
+    def test_the_place_of_a_mended_fold_moves_with_the_scan(self):
+        """Decimation and mending work about the middle of the scan; what they tell is in its own frame. The fold is the same upside down."""
+        places = []
+        for shift in (0.0, 1000.0):
+            moved = self.folded().replaced(vertices=self.folded().vertices + [shift, 0.0, 0.0])
+            notes = {found.code: found.message for found in clean_scan(scan_of(moved), made_find(), CleanSettings(), (), 0.05).findings}
+            places.append([float(x) for x in notes["repaired-crossing"].rsplit("near (", 1)[1].split(")")[0].split(",")])
+        assert np.subtract(*np.abs(places[::-1])).tolist() == pytest.approx([1000.0, 0.0, 0.0], abs=0.11)
+
     def test_how_far_mending_moved_the_skin_is_stated_and_asked_about_beyond_the_part_tolerance(self):
         folded = self.folded()
         repair = mend_crossings(folded, 1, BUDGET)

@@ -49,7 +49,9 @@ def compiled(function: F) -> F:
 def _called_by_types(loop: Any) -> Any:
     """Let other loops call this one with numbers by their type alone. A number that stands in a call is a type of its own to numba, and so is a
     variable before it is seen to change: the loop was compiled for each of them, mostly for nobody, a quarter of the time of all."""
-    template = loop.get_call_template
+    template = getattr(loop, "get_call_template", None)
+    if template is None:  # NUMBA_DISABLE_JIT, or a numba that works another way
+        return loop
 
     def template_of_types(types: Any, named: Any) -> Any:
         from numba.core import types as kinds
@@ -207,7 +209,7 @@ def main() -> None:
         compile_all(from_end=True)
         return
     command = [sys.executable, "-P", "-m", "meshtools.geometry.compiled", FROM_END]
-    with subprocess.Popen(command) if n_cores() > 1 and is_known() else nullcontext():
+    with subprocess.Popen(command) if n_cores() > 1 and is_known() and _folder_of_code() is not None else nullcontext():
         compile_all()
     forget_old_code()
 

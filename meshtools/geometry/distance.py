@@ -78,16 +78,18 @@ class Surface:
 
     def vertices_of(self, mesh: Mesh) -> Projected:
         """`project` of all vertices of a mesh. What is asked of the same mesh again is at hand."""
-        if self._asked is None or self._asked[0] is not mesh:
-            self._asked = mesh, self.project(mesh.vertices) if self._whole is None else self._taken_over(mesh, *self._whole)
-        return self._asked[1]
+        asked = self._asked
+        if asked is None or asked[0] is not mesh:
+            self._asked = asked = mesh, self.project(mesh.vertices) if self._whole is None else self._taken_over(mesh, *self._whole)
+        return asked[1]
 
     def near_vertices_of(self, mesh: Mesh, enough_mm: float) -> tuple[FloatArray, IntArray]:
         """Distance in mm (n,) from each vertex of a mesh to a face (n,) that is the nearest, or no farther from it than `enough_mm`."""
         from meshtools.geometry.tree_kernels import near_triangles
 
-        if self._asked is not None and self._asked[0] is mesh:
-            return self._asked[1][:2]
+        asked = self._asked
+        if asked is not None and asked[0] is mesh:
+            return asked[1][:2]
         points, n = np.ascontiguousarray(mesh.vertices), len(mesh.vertices)
         squared, faces, tree = np.empty(n), np.empty(n, np.int32), self.tree
 

@@ -8,6 +8,7 @@ loads and keeps in its own way.
 from __future__ import annotations
 
 import fcntl
+from contextlib import ExitStack, suppress
 from functools import cache
 from itertools import count
 from pathlib import Path
@@ -42,15 +43,20 @@ def _keep_in_turn() -> None:
     files: Any = IndexDataCacheFile
 
     def save(self: Any, key: Any, data: Any) -> None:
-        with open(Path(self._cache_path, "turn"), "wb") as turn:
-            fcntl.flock(turn, fcntl.LOCK_EX)
-            kept = self._load_index()
-            taken = set(kept.values())
-            name = kept.get(key) or next(name for name in map(self._data_name, count(1)) if name not in taken)
-            self._save_data(name, data)
-            self._save_index(kept | {key: name})
+        with ExitStack() as stack:
+            with suppress(OSError):  # a folder without locks, or a lock of another user's: it goes without
+                fcntl.flock(stack.enter_context(open(Path(self._cache_path, "turn"), "wb")), fcntl.LOCK_EX)
+            _keep(self, key, data)
 
     files.save = save
+
+
+def _keep(files: Any, key: Any, data: Any) -> None:
+    kept = files._load_index()
+    taken = set(kept.values())
+    name = kept.get(key) or next(name for name in map(files._data_name, count(1)) if name not in taken)
+    files._save_data(name, data)
+    files._save_index(kept | {key: name})
 
 
 def _spare_lock_calls() -> None:

@@ -195,7 +195,8 @@ def _deviation(replica: Mesh, scan: Surface, sources: tuple[SourceEntry, ...]) -
     works: list[Callable[[], Any]] = [lambda: measure_deviation(scan, whole)]
     if is_skin.any():
         works.append(lambda: measure_deviation(whole.part(is_skin), scan))
-    back, *forth = at_once(works)
+    is_shared = is_skin.all() and len(scan.mesh.faces) < len(replica.faces)  # the first may leave in the scan what the second asks for
+    back, *forth = [work() for work in works] if is_shared else at_once(works)
     return {"replica_to_scan": plain(forth[0]) if forth else None, "scan_to_replica": plain(back)}
 
 
