@@ -21,7 +21,7 @@ from typing import Any
 
 FACTOR = 1.07
 NAME = "scan"
-PARTS_OF_CLEAN = ("_surface", "_bone_pieces", "turn_outward", "_closed_holes", "_decimated_and_mended", "mend_crossings", "_final_facts")
+PARTS_OF_CLEAN = ("surface_of_scan", "bone_pieces", "turn_outward", "_closed_holes", "_decimated_and_mended", "mend_crossings", "_final_facts")
 PARTS_OF_REBUILD = ("gather_bone", "close_openings", "unite_pieces", "audit_topology", "count_touching_edges", "count_self_intersections")
 
 PARTS_OF_WRITE = ("recentre", "encode_3mf", "encode_stl", "encode_glb")

@@ -100,7 +100,7 @@ def compile_all(has_routes: bool = True, from_end: bool = False) -> None:
     """Compile every loop, or load it from where it is kept, by decimating, carving and moulding a small knobbly ball. Done once at installation
     (a minute or two) and once in each worker (a second), so that no job waits for it. A worker without jobs of carving and moulding (`has_routes`)
     leaves their loops out. A second process of the installation begins at the other end (`from_end`), and leaves out decimation, which takes half of
-    the time and is where the first one begins: no loop of the rest is called there but some that it finds compiled by then."""
+    the time and is where the first one begins, so that hardly a loop is compiled by both."""
     steps = [_decimate, _clean, _measure, _draw, *[_carve_and_mould] * has_routes]
     ball = _knobbly_ball(20, 40)
     for step in reversed(steps[1:]) if from_end else steps:
