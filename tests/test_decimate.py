@@ -14,9 +14,11 @@ from meshtools.geometry import collapse_blocks, threads
 from meshtools.geometry.across_kernels import squared_across
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.bound import bound_deviation
+from meshtools.geometry.carrying import carry_over
 from meshtools.geometry.decimate import Decimation, decimate_within
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.landing import Landing, cover_bounds
+from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.rims import find_rims
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.simplify import simplify_around
@@ -153,6 +155,33 @@ def test_source_and_colour_come_from_the_nearest_original_place() -> None:
     assert set(after.source[middle < -edge]) == {OWN}
     assert after.colour is not None
     assert np.abs(after.colour[:, 0] - (after.vertices[:, 0] + 20) * 6).max() < 2.0
+
+
+@pytest.mark.parametrize("is_known", [True, False], ids=["known-landing", "no-vertex-lands-around"])
+def test_colours_are_those_that_a_search_of_the_whole_surface_finds(is_known: bool) -> None:
+    """Colours at random on a ball: found where the fine vertices land, or where none lands, they are those of the nearest point of all."""
+    fine, coarse = ball(10.0, 4), ball(10.01, 2)
+    fine = fine.replaced(colour=np.random.default_rng(3).integers(0, 256, (len(fine.vertices), 3), dtype=np.uint8))
+    assert fine.colour is not None
+    landing = Landing.at_nearest(fine, Surface(coarse), face_neighbours(fine.faces, len(fine.vertices)))
+    if not is_known:
+        landing = Landing(fine, coarse, None, np.zeros(len(fine.vertices), np.int32))
+    nearest = Surface(fine).nearest(coarse.vertices)
+    expected = np.einsum("ij,ijk->ik", nearest.weights, fine.colour[fine.faces[nearest.face]].astype(np.float64))
+    found = carry_over(landing).colour
+    assert found is not None
+    has_vertex = np.isin(np.arange(len(coarse.vertices)), coarse.faces[0]) & (not is_known)
+    assert np.abs(found - expected)[~has_vertex].max() <= 0.5 + 1e-6
+
+
+@pytest.mark.parametrize("shift_mm", [0.02, 2.0], ids=["most-faces-wide-beside-it", "far"])
+def test_bound_holds_and_is_close_whether_cover_or_balls_come_first(shift_mm: float) -> None:
+    """A coarse ball in a fine one of another radius: the largest distance is known from its middles, and the bound within 1 % of it."""
+    fine, coarse = ball(10.0 + shift_mm, 6), ball(10.0, 3)
+    surface, flat = Surface(fine), Surface(coarse)
+    bound = bound_deviation(coarse, surface, cover=lambda wanted, limit_mm: cover_bounds(flat, fine, wanted, limit_mm))
+    farthest = surface.distance(coarse.vertices[coarse.faces].mean(axis=1))[0].max()
+    assert farthest <= bound.bound_mm <= max(1.02 * farthest, farthest + 2e-4)
 
 
 def test_decimation_repeats_to_the_last_bit() -> None:

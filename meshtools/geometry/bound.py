@@ -28,6 +28,7 @@ FAN = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])  # corners 0-2, then an inner 
 INSIDE = 0.02  # least weight of a foot that counts as well within a piece
 ENOUGH_EDGES = 40_000  # from which the usual length of an edge is told
 FEW = 1000  # faces that are soon cut into pieces
+MOSTLY = 0.5  # of the faces
 SHARES = 64, 16, 4  # of the faces, that are looked at first
 LIKE_SIZE = 2.5  # a piece is split at a vertex once it is at most this many times as long as the face there
 QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])  # corners 0-2, then the middles of 01, 12, 20
@@ -106,10 +107,14 @@ def bound_deviation(
     distances, nearest, largest = _at_vertices(mesh, surface, known_mm)
     n_left, upper = MAX_PIECES, np.full(len(mesh.faces), np.inf) if upper_mm is None else upper_mm.copy()
     first_bounds(mesh.vertices, mesh.faces, distances, nearest, upper)
+    is_loose = upper > limit_of(largest)
+    is_covered = cover is not None and is_loose.mean() > MOSTLY  # faces wide beside the limit, of which balls show little
+    if cover is not None and is_covered:
+        upper = np.minimum(upper, cover(is_loose, limit_of(largest)))
     for rows in _worst_first(upper, limit_of(largest)):
         largest = max(largest, surface.cover_with_balls(mesh, rows[upper[rows] > limit_of(largest)], (distances, nearest), limit_of(largest), upper))
     is_loose = upper > limit_of(largest)
-    if cover is not None and is_loose.sum() > FEW:
+    if cover is not None and not is_covered and is_loose.sum() > FEW:
         upper = np.minimum(upper, cover(is_loose, limit_of(largest)))
     rows = np.flatnonzero(upper > limit_of(largest))
     settled, parts = float(upper[upper <= limit_of(largest)].max(initial=0.0)), []

@@ -6,10 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from meshtools.geometry.distance import Surface
+from meshtools.geometry.distance import Surface, barycentric_weights
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.pieces import faces_touching, take_faces
 from meshtools.geometry.self_intersection import SelfIntersections, find_crossing_pairs
+from meshtools.geometry.threads import in_blocks
 from meshtools.model import Mesh
 
 RINGS = 2
@@ -18,17 +19,33 @@ RINGS = 2
 def carry_over(landing: Landing) -> Mesh:
     """The coarse mesh with the source of the nearest fine face and the colour of the nearest fine surface point.
 
-    Nearest among the fine faces that land on a coarse face or within two rings of faces around it; lowest index on ties.
+    Nearest among the fine faces that land on a coarse face or within two rings of faces around it, for a colour on a face at the vertex; lowest index
+    on ties.
     """
     fine, coarse = landing.fine, landing.coarse
     source: Any = fine.source[0]
     if (fine.source != fine.source[0]).any():
         source = _sources(landing)
-    colour = None
-    if fine.colour is not None:
-        nearest = Surface(fine).nearest(coarse.vertices)
-        colour = np.rint(np.einsum("ij,ijk->ik", nearest.weights, fine.colour[fine.faces[nearest.face]].astype(np.float64)))
-    return Mesh.create(coarse.vertices, coarse.faces, source, colour)
+    return Mesh.create(coarse.vertices, coarse.faces, source, None if fine.colour is None else _colours(landing, fine.colour))
+
+
+def _colours(landing: Landing, of_fine: Any) -> Any:
+    """(n, 3) For each coarse vertex the colour of a fine surface, given at its vertices, where that is nearest."""
+    from meshtools.geometry.carrying_kernels import nearest_at_vertices
+    from meshtools.geometry.landing_kernels import land_at
+
+    fine, points = landing.fine, landing.coarse.vertices
+    face, place, distance = np.empty(len(points), np.int32), np.empty((len(points), 3)), np.empty(len(points))
+    args = (points, landing.coarse_at), landing.landed_on, (fine.vertices, fine.faces), landing.fine_at, face
+    in_blocks(len(points), lambda rows: nearest_at_vertices(rows.start, rows.stop, *args))
+    lonely, near = np.flatnonzero(face < 0), np.flatnonzero(face >= 0)
+    land_at(near, points, face, fine.vertices, fine.faces, place, distance)
+    if len(lonely):
+        whole = Surface(fine).nearest(points[lonely])
+        face[lonely], place[lonely] = whole.face, whole.point
+    corners = fine.faces[face]
+    weights = barycentric_weights(place, fine.vertices[corners])
+    return np.rint(np.einsum("ij,ijk->ik", weights, of_fine[corners].astype(np.float64)))
 
 
 def _sources(landing: Landing) -> Any:

@@ -108,7 +108,7 @@ def compile_all(has_routes: bool = True, from_end: bool = False) -> None:
 
 
 def _knobbly_ball(n_rings: int, n_round: int) -> Mesh:
-    """An open ball of two sources, one to each side of a border, as a scan with filled holes is."""
+    """An open coloured ball of two sources, one to each side of a border, as a scan with filled holes is."""
     from meshtools.model import Mesh
 
     height = np.linspace(0.05, np.pi - 0.05, n_rings)[:, None]
@@ -118,7 +118,7 @@ def _knobbly_ball(n_rings: int, n_round: int) -> Mesh:
     here = (np.arange(n_rings - 1)[:, None] * n_round + np.arange(n_round)[None, :]).ravel()
     right = (np.arange(n_rings - 1)[:, None] * n_round + (np.arange(n_round)[None, :] + 1) % n_round).ravel()
     faces = np.concatenate([np.stack([here, here + n_round, right], axis=1), np.stack([right, here + n_round, right + n_round], axis=1)])
-    return Mesh.create(points.reshape(-1, 3), faces, faces[:, 0] >= n_rings // 2 * n_round)
+    return Mesh.create(points.reshape(-1, 3), faces, faces[:, 0] >= n_rings // 2 * n_round, np.zeros((n_rings * n_round, 3)))
 
 
 def _decimate(ball: Mesh) -> None:

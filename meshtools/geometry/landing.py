@@ -51,7 +51,8 @@ class Landing:
         from meshtools.geometry.landing_kernels import land_at
 
         self.coarse, self.face = coarse, face
-        self.__dict__.pop("neighbours", None)
+        for of_coarse in ("neighbours", "coarse_at", "landed_on"):
+            self.__dict__.pop(of_coarse, None)
         args = self.fine.vertices, face, coarse.vertices, coarse.faces, self.point, self.distance_mm
         in_blocks(len(again), lambda rows: land_at(again[rows], *args))
 
@@ -101,50 +102,50 @@ class Landing:
     def prove_coarse_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
         """The same for some coarse faces (k,) by cutting them into parts, each near to one fine face: slower, and it sees more. upper_mm (m,) is set
         for them."""
-        from meshtools.geometry.nearby_kernels import gather_at_corners, group_by
+        from meshtools.geometry.nearby_kernels import gather_at_corners
 
-        landed_on = group_by(self.face, len(self.coarse.faces))
-        lists = gather_at_corners(wanted, self.coarse.faces, self._coarse_at, landed_on, self._fine_at, len(self.fine.faces))
+        lists = gather_at_corners(wanted, self.coarse.faces, self.coarse_at, self.landed_on, self.fine_at, len(self.fine.faces))
         _prove_nearby(wanted, self.coarse, self.fine, lists, tolerance_mm, upper_mm)
 
     def prove_fine_nearby(self, wanted: Any, tolerance_mm: float, upper_mm: FloatArray) -> None:
         """The same for some fine faces (k,) against the coarse surface, where `prove_fine` has not looked far enough."""
         from meshtools.geometry.nearby_kernels import gather_at_landing
 
-        lists = gather_at_landing(wanted, self.fine.faces, self.face, self.coarse.faces, self._coarse_at)
+        lists = gather_at_landing(wanted, self.fine.faces, self.face, self.coarse.faces, self.coarse_at)
         _prove_nearby(wanted, self.fine, self.coarse, lists, tolerance_mm, upper_mm)
 
-    @property
-    def _coarse_at(self) -> Any:
+    @cached_property
+    def coarse_at(self) -> Any:
+        """The corners of the coarse faces by vertex, see `group_by`."""
         from meshtools.geometry.nearby_kernels import group_by
 
         return group_by(self.coarse.faces.ravel(), len(self.coarse.vertices))
 
     @cached_property
-    def _fine_at(self) -> Any:
+    def landed_on(self) -> Any:
+        """The fine vertices by the coarse face that they land on."""
+        from meshtools.geometry.nearby_kernels import group_by
+
+        return group_by(self.face, len(self.coarse.faces))
+
+    @cached_property
+    def fine_at(self) -> Any:
+        """The corners of the fine faces by vertex."""
         from meshtools.geometry.nearby_kernels import group_by
 
         return group_by(self.fine.faces.ravel(), len(self.fine.vertices))
 
     def _seeds(self, is_wanted: Any) -> Any:
-        """(k, 2) for coarse faces that no vertex lands on: a fine face near by, found through the neighbours' vertices."""
-        has_vertex = np.zeros(len(self.coarse.faces), bool)
-        has_vertex[self.face] = True
-        empty = np.flatnonzero(is_wanted & ~has_vertex)
+        """(k, 2) for coarse faces that no vertex lands on: a fine face near by, found through the vertices that land around them."""
+        from meshtools.geometry.nearby_kernels import nearest_landed
+
+        landed_on = self.landed_on
+        empty = np.flatnonzero(is_wanted & (landed_on[1][1:] == landed_on[1][:-1]))
         if not len(empty):
             return np.empty((0, 2), np.int64)
-        from scipy.spatial import cKDTree
-
-        is_near = np.zeros(len(self.coarse.vertices), bool)
-        is_near[self.coarse.faces[empty]] = True
-        around = np.asarray(is_near[self.coarse.faces].any(axis=1))
-        close = np.flatnonzero(around[self.face])
-        if not len(close):
-            return np.empty((0, 2), np.int64)
-        middles = self.coarse.vertices[self.coarse.faces[empty]].mean(axis=1)
-        nearest = close[cKDTree(self.fine.vertices[close]).query(middles)[1]]
-        order, starts = self._fine_at
-        return np.stack([order[starts[nearest]] // 3, empty], axis=1)
+        nearest = nearest_landed(empty, (self.coarse.vertices, self.coarse.faces), self.coarse_at, landed_on, self.fine.vertices)
+        has_seed, (order, starts) = nearest >= 0, self.fine_at
+        return np.stack([order[starts[nearest[has_seed]]] // 3, empty[has_seed]], axis=1)
 
 
 def cover_bounds(coarse: Surface, fine: Mesh, is_wanted: Any, limit_mm: float) -> FloatArray:

@@ -16,7 +16,7 @@ MOST_TURNS = 50  # steps over faces on the way to the nearest one
 
 
 @compiled
-def _squared_distance(x: float, y: float, z: float, vertices: Any, a: int, b: int, c: int) -> float:
+def squared_distance(x: float, y: float, z: float, vertices: Any, a: int, b: int, c: int) -> float:
     """Squared distance of a point from the triangle of three vertices: to its plane where the foot lies inside, else to the nearest edge."""
     ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
     vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
@@ -61,7 +61,7 @@ def _nearest_beside(x: float, y: float, z: float, around: Any, n: int, coarse: A
             face = neighbours[around[k], j]
             if face < 0 or _is_among(around, n, face):
                 continue
-            squared = _squared_distance(x, y, z, vertices, triangles[face, 0], triangles[face, 1], triangles[face, 2])
+            squared = squared_distance(x, y, z, vertices, triangles[face, 0], triangles[face, 1], triangles[face, 2])
             if squared <= best:
                 best, found = squared, face
     return found
@@ -292,7 +292,7 @@ def land_around(wanted: Any, points: Any, start: Any, vertices: Any, faces: Any,
                     continue
                 for i in range(starts[ring[k]], starts[ring[k] + 1]):
                     t = order[i] // 3
-                    squared = _squared_distance(x, y, z, vertices, faces[t, 0], faces[t, 1], faces[t, 2])
+                    squared = squared_distance(x, y, z, vertices, faces[t, 0], faces[t, 1], faces[t, 2])
                     if squared < best:
                         best, found, is_nearer = squared, t, True
             for k in range(3):

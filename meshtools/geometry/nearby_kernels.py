@@ -71,6 +71,30 @@ def gather_at_corners(wanted: Any, faces: Any, at_corner: Any, landed_on: Any, f
 
 
 @compiled
+def nearest_landed(wanted: Any, coarse: Any, at_corner: Any, landed_on: Any, points: Any) -> Any:
+    """For coarse faces (k,): of the fine vertices that land on a face sharing a corner with one, the nearest to its middle; -1 where none does.
+
+    coarse: vertices and faces; at_corner, landed_on: as in `gather_at_corners`; points (n, 3): the fine vertices.
+    """
+    (vertices, faces), (corner_order, corner_starts), (landed_order, landed_starts) = coarse, at_corner, landed_on
+    nearest = np.full(len(wanted), -1, np.int64)
+    for w in range(len(wanted)):
+        a, b, c = vertices[faces[wanted[w], 0]], vertices[faces[wanted[w], 1]], vertices[faces[wanted[w], 2]]
+        x, y, z = (a[0] + b[0] + c[0]) / 3.0, (a[1] + b[1] + c[1]) / 3.0, (a[2] + b[2] + c[2]) / 3.0
+        least = np.inf
+        for k in range(3):
+            corner = faces[wanted[w], k]
+            for i in range(corner_starts[corner], corner_starts[corner + 1]):
+                ring = corner_order[i] // 3
+                for j in range(landed_starts[ring], landed_starts[ring + 1]):
+                    v = landed_order[j]
+                    squared = (points[v, 0] - x) ** 2 + (points[v, 1] - y) ** 2 + (points[v, 2] - z) ** 2
+                    if squared < least or (squared == least and v < nearest[w]):
+                        least, nearest[w] = squared, v
+    return nearest
+
+
+@compiled
 def gather_at_landing(wanted: Any, fine_faces: Any, landed: Any, faces: Any, at_corner: Any) -> Any:
     """For fine faces (k,): the coarse faces that share a corner with one that their corners land on; returned as above."""
     stamp = np.full(len(faces), -1, np.int32)
