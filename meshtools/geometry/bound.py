@@ -96,8 +96,9 @@ def bound_deviation(
     """Bound how far `mesh` strays from `surface`, in mm (one-sided Hausdorff distance).
 
     `known_mm` is a distance already found, `upper_mm` (m,) what is already shown of each face, `cover` what shows more of the faces (m,) that it is
-    given, where many are left, up to a limit in mm. The search ends when the bound is within slack_ratio (1 %) or 1e-4 mm of the largest distance
-    found; or early, with a loose but true bound, at the limit of pieces. True up to rounding of double precision.
+    given, where many are left, up to a limit in mm; where most are, it comes before the look at a few points of each. The search ends when the bound
+    is within slack_ratio (1 %) or 1e-4 mm of the largest distance found; or early, with a loose but true bound, at the limit of pieces. True up to
+    rounding of double precision.
     """
     from meshtools.geometry.bound_kernels import first_bounds
 
