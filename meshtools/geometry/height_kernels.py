@@ -46,12 +46,13 @@ def dilate(heights: Any, steps: Any, lifts: Any) -> Any:
     for i in range(n_x):
         for k in range(len(steps)):
             row, shift, lift = i + steps[k, 0], steps[k, 1], lifts[k]
-            if row < 0 or row >= n_x:
+            if row < 0 or row >= n_x or abs(shift) >= n_y:
                 continue
-            for j in range(max(0, -shift), min(n_y, n_y - shift)):
-                z = heights[row, j + shift] + lift
-                if z > result[i, j]:
-                    result[i, j] = z
+            found = result[i, max(0, -shift) : n_y - max(0, shift)]
+            around = heights[row, max(0, shift) : n_y - max(0, -shift)]
+            for j in range(len(found)):  # always written, so that several are at once
+                z = around[j] + lift
+                found[j] = z if z > found[j] else found[j]
     return result
 
 
@@ -71,15 +72,22 @@ def left_above(points: Any, floor: Any, low: Any, pitch: float, shape: Any) -> A
         x, y, z = (points[k, 0] - low[0]) / pitch, (points[k, 1] - low[1]) / pitch, points[k, 2]
         i_mid, j_mid = int(np.rint(x)), int(np.rint(y))
         best = ball + most
-        for i in range(max(i_mid - n_steps, 0), min(i_mid + n_steps, n_x - 1) + 1):
+        for n in range(2 * n_steps + 1):
+            i = i_mid + ((n + 1) // 2 if n % 2 else -(n // 2))  # from the middle out, so that what is far is passed over
+            if i < 0 or i >= n_x or abs(i - x) * pitch - flat >= best:
+                continue
             for j in range(max(j_mid - n_steps, 0), min(j_mid + n_steps, n_y - 1) + 1):
+                lift = floor[i, j] - z
+                if lift >= best:
+                    continue
                 across = max(0.0, np.sqrt((i - x) ** 2 + (j - y) ** 2) * pitch - flat)
                 if across >= best:
                     continue
-                lift = floor[i, j] - z
                 far = across if lift <= 0.0 else np.sqrt(across * across + lift * lift)
                 if far < best:
                     best = far
+            if best <= ball:  # nothing is left
+                break
         result[k] = max(0.0, best - ball)
     return result
 
