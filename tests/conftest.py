@@ -11,7 +11,7 @@ import pytest
 from hypothesis import settings
 from made_once import made_once
 from six_bones import build, make_six_bones
-from tiny_batch import make_tiny_batch
+from tiny_batch import build_timed
 
 # the same examples every time; HYPOTHESIS_PROFILE=explore looks for new ones
 settings.register_profile("repeatable", derandomize=True, deadline=None, database=None)
@@ -19,9 +19,9 @@ settings.register_profile("explore", deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 LONGEST_FIRST = (
-    "restore", "mould", "kill", "cnc", "faults", "reruns", "registration", "batch_commands", "fixing_jobs", "siding", "joint_jobs", "completing",
-    "midsagittal", "posing", "properties_batch", "serial", "hostile_files", "bores", "fence", "ready_jobs", "hostile_batch", "properties_geometry",
-    "assembly_command", "hand_made", "decimate", "compiled", "lots", "broken_batch", "fit", "size_command", "verify_command", "stale_reasons",
+    "mould", "restore", "cnc", "faults", "registration", "reruns", "fixing_jobs", "kill", "batch_commands", "siding", "completing", "midsagittal",
+    "hostile_files", "joint_jobs", "compiled", "posing", "properties_batch", "assembly_command", "bores", "serial", "ready_jobs", "fence",
+    "hand_made", "hostile_batch", "fit", "decimate", "properties_geometry", "broken_batch", "lots", "size_command", "verify_command", "stale_reasons",
 )  # fmt: skip
 """Modules of tests that take 15 s of CPU and more. Whoever runs two at a time hands them out in this order and the many short ones last, so that both
 processes end together."""
@@ -52,9 +52,15 @@ def batch(built_once: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def built_tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def timed_tiny(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float, float]:
+    """The tiny batch, built without disturbance, and the seconds from the start of its build to the first job, and to the end."""
+    return made_once(tmp_path_factory, "tiny", build_timed)
+
+
+@pytest.fixture(scope="session")
+def built_tiny(timed_tiny: tuple[Path, float, float]) -> Path:
     """The tiny batch, built without disturbance. Copy it, do not change it."""
-    return made_once(tmp_path_factory, "tiny", lambda folder: built(make_tiny_batch(folder)))
+    return timed_tiny[0]
 
 
 @pytest.fixture

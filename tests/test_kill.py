@@ -3,63 +3,41 @@
 from __future__ import annotations
 
 import random
-import shutil
-import subprocess
+import signal
 import time
 from pathlib import Path
 
 import pytest
-from made_once import made_once
-from six_bones import BONEWRIGHT, build, result_hashes
-from tiny_batch import make_tiny_batch
+from six_bones import build, result_hashes
+from tiny_batch import begun, make_tiny_batch, start_build, wait_for_a_job
 
-N_KILLS = 20
 N_BUNDLES = 4
-
-
-@pytest.fixture(scope="module")
-def durations_s(tmp_path_factory: pytest.TempPathFactory) -> tuple[float, float]:
-    """Seconds from the start of an undisturbed build to its first job, and to its end."""
-    return made_once(tmp_path_factory, "whole", time_build)
-
-
-def time_build(folder: Path) -> tuple[float, float]:
-    batch = make_tiny_batch(folder)
-    start_s = time.monotonic()
-    process = subprocess.Popen([*BONEWRIGHT, "build", "--batch", str(batch)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    to_first_s = wait_for_a_job(batch, process) - start_s
-    assert process.wait() == 0
-    return to_first_s, time.monotonic() - start_s
-
-
-def wait_for_a_job(batch: Path, process: subprocess.Popen[bytes]) -> float:
-    """The moment when a job has begun, or the build has ended."""
-    while process.poll() is None and not list((batch / "logs").glob("clean-*.log")):
-        time.sleep(0.005)
-    return time.monotonic()
+IN_A_ROW = (2, 3)  # kills of one batch before it is finished: of each bundle; twenty kills in all
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("bundle", range(N_BUNDLES))
-def test_a_killed_build_is_finished_by_the_next_one_with_the_same_bytes(
-    built_tiny: Path, durations_s: tuple[float, float], tmp_path: Path, bundle: int
+def test_builds_killed_one_after_the_other_are_finished_by_the_next_one_with_the_same_bytes(
+    timed_tiny: tuple[Path, float, float], tmp_path: Path, bundle: int
 ) -> None:
-    """Most kills come while jobs run, the rest before: a small build spends half its time on starting."""
-    to_first_s, whole_s = durations_s
-    moments = random.Random(bundle)
-    n_attempts, n_at_work = N_KILLS // N_BUNDLES, 0
-    for attempt in range(n_attempts):
-        batch = make_tiny_batch(tmp_path / f"batch-{attempt}")
-        process = subprocess.Popen([*BONEWRIGHT, "build", "--batch", str(batch)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        if attempt:
-            wait_for_a_job(batch, process)
-            time.sleep(moments.uniform(0.0, (whole_s - to_first_s) * attempt / (n_attempts - 1)))
-            n_at_work += process.poll() is None
-        else:
-            time.sleep(moments.uniform(0.1, to_first_s))
-        process.kill()  # nothing where a build on a machine that became less busy has ended already
-        process.wait()
+    """The first kill comes before any job, the others while jobs run: in the first half or third of what is left of them, and so on to the end.
+    What a kill leaves behind the next build meets, killed in its turn or not, and the last one finishes."""
+    built, to_first_s, whole_s = timed_tiny
+    moments, n_at_work = random.Random(bundle), 0
+    for n_kills in IN_A_ROW:
+        batch, left_s = make_tiny_batch(tmp_path / f"batch-{n_kills}"), whole_s - to_first_s
+        for kill in range(n_kills):
+            before, process = begun(batch), start_build(batch)
+            if (n_kills, kill) == (IN_A_ROW[0], 0):
+                time.sleep(moments.uniform(0.1, to_first_s))
+            else:
+                wait_for_a_job(batch, process, before)
+                wait_s = moments.uniform(0.0, left_s / (n_kills - kill))
+                time.sleep(wait_s)
+                left_s -= wait_s
+                n_at_work += process.poll() is None
+            process.kill()  # nothing where a build on a machine that became less busy has ended already
+            assert process.wait() in (0, -signal.SIGKILL)
         build(batch)
-        assert result_hashes(batch) == result_hashes(built_tiny)
-        shutil.rmtree(batch)
+        assert result_hashes(batch) == result_hashes(built)
     assert n_at_work, "no build was killed while its jobs ran"
