@@ -45,10 +45,9 @@ def test_what_is_not_as_usual_is_told() -> None:
     thin = Fixing(**FIXED, kind="bore", diameter_mm=12.0, wall_mm=5.0)
     short = Fixing(**FIXED, kind="socket", diameter_mm=8.0, depth_mm=10.0, point=(31.0, 0.0, 60.0))
     thick = Fixing(**FIXED, kind="bore", diameter_mm=30.0)
-    assert "wall-asked-thin" in codes(thin)
     assert codes(short)[:2] == ["engagement-short", "may-turn"]
     assert codes(thick) == ["bore-refused"]
-    assert "holes-meet" in codes(thin, Fixing(**FIXED, kind="socket", diameter_mm=8.0, point=(31.0, 0.0, 60.0)))
+    assert {"wall-asked-thin", "holes-meet"} <= set(codes(thin, Fixing(**FIXED, kind="socket", diameter_mm=8.0, point=(31.0, 0.0, 60.0))))
 
 
 def test_two_dowels_are_parallel_with_one_wall_between_them() -> None:
