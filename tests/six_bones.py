@@ -63,13 +63,13 @@ def bone(name: str) -> tuple[np.ndarray, np.ndarray]:
     """A lumpy, handed ellipsoid with a small hole: vertices (n, 3) mm and faces."""
     import trimesh
 
-    sphere = trimesh.creation.icosphere(subdivisions=4)
+    sphere = trimesh.creation.icosphere(subdivisions=3)
     v = np.asarray(sphere.vertices) * np.array(SHAPES_MM[name])
     phase = sum(map(ord, name)) % 7
     v = v * (1 + 0.12 * np.sin(v[:, [1]] / 9 + phase) * np.cos(v[:, [2]] / 13))
     v[:, 0] += 0.004 * v[:, 2] ** 2 * (1 if "left" in name else -1)
     faces = np.asarray(sphere.faces)
-    hole = np.argsort(np.linalg.norm(v[faces].mean(axis=1) - v[faces[40]].mean(axis=0), axis=1))[:12]
+    hole = np.argsort(np.linalg.norm(v[faces].mean(axis=1) - v[faces[40]].mean(axis=0), axis=1))[:2]
     return v + np.array([40.0, -10.0, 5.0]), np.delete(faces, hole, axis=0)
 
 
