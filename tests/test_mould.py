@@ -24,7 +24,8 @@ from meshtools.geometry.mould_pieces import HALVES, MouldPiece, cut_rigid_mould
 from meshtools.geometry.mould_plan import fewest_pieces, turn_to
 from meshtools.geometry.mould_proof import Rejoined, overlap_mm3, prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import Fittings, fitting_facts, fitting_figures, fitting_findings, pour_findings, seat_findings, stray_findings
-from meshtools.geometry.parting import Block, Membrane, upright
+from meshtools.geometry.mould_tables import parting_figures
+from meshtools.geometry.parting import Block, Membrane, bone_outline, trace_parting_lines, upright
 from meshtools.geometry.seat_ribs import turned_in, with_ribs
 from meshtools.geometry.self_intersection import find_meeting_pairs
 from meshtools.geometry.shadow import joined, shadow_of, solid_of, without
@@ -65,6 +66,12 @@ def pitted_box(depth=4.0) -> Mesh:
     """A box of 40 x 30 x 20 with a square pit of this depth in the middle of one side."""
     pit = box((2 * depth, 10.0, 10.0), (20.0, 0.0, 0.0))
     return surface_of(without(solid_of(*shape(box((40.0, 30.0, 20.0)))), [solid_of(*shape(pit))]))
+
+
+def hull_of(points) -> Mesh:
+    import manifold3d
+
+    return surface_of(manifold3d.Manifold.hull_points(points))
 
 
 def shape(mesh: Mesh):
@@ -407,6 +414,25 @@ def test_the_same_part_gives_the_same_mould_to_the_last_bit(ball_mould: Made) ->
     again = make_mould(part_of(ball(15.0)), MouldSettings(shrink=(ShrinkLink("casting resin", 0.5, "an invented data sheet"),)))
     assert all(np.array_equal(a.mesh.vertices, b.mesh.vertices) for a, b in zip(ball_mould.solids, again.solids, strict=True))
     assert again.facts == ball_mould.facts
+
+
+def test_the_parting_line_lies_on_the_silhouette_where_the_parting_surface_meets_the_bone_lower() -> None:
+    """A steep cone of 24 sides, 0.5 mm wider above: its silhouette is its upper rim. A ray along the outline itself hits or misses by rounding."""
+    turn = 2 * np.pi * (np.arange(24) + 0.37) / 24
+    rims = [np.column_stack([r * np.cos(turn), r * np.sin(turn), np.full(24, z)]) for r, z in ((10.0, -8.0), (10.5, 8.0))]
+    cone = hull_of(np.concatenate(rims))
+    membrane = Membrane(-20.0, -20.0, 1.0, np.zeros((41, 41)))
+    (line,) = trace_parting_lines(cone, bone_outline(cone.vertices, cone.faces), membrane)
+    assert line[:, 2].min() > 8.0 - 1.0  # 0.02 mm within the outline its skin lies 0.64 mm lower
+    figures = {figure.label: figure for figure in parting_figures((line,), membrane)}
+    assert figures["parting line, largest step"].value < 0.1
+    assert figures["flange above or below the line, at most"].value == pytest.approx(line[:, 2].max(), abs=0.01)
+
+
+def test_a_step_of_the_parting_line_is_stated_with_its_place() -> None:
+    line = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 1.0], [1.0, 1.0, 4.0], [0.0, 1.0, 2.5]])
+    step = parting_figures((line,))[-1]
+    assert (step.value, "1.00 mm on; at x, y, z = 1.0, 0.5, 2.5 mm" in step.basis) == (3.0, True)
 
 
 def test_a_pattern_carries_its_parting_line_as_a_groove_of_the_stated_depth() -> None:

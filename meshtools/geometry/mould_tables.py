@@ -11,6 +11,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.mould_fittings import Port
 from meshtools.geometry.mould_pieces import MouldPiece, RigidMould
 from meshtools.geometry.mould_proof import WayOut
+from meshtools.geometry.parting import Membrane
 from meshtools.geometry.pieces import area_vectors
 from meshtools.geometry.undercuts import SHALLOW_MM
 from meshtools.model import ColourArray, FloatArray, Mesh
@@ -38,6 +39,26 @@ def parting_table(lines: Sequence[FloatArray]) -> RouteTable:
     """The points of the parting lines on the pattern, in order; the last point of a line joins its first."""
     rows = tuple((k + 1, n + 1, *(round(float(x), 3) for x in point)) for k, line in enumerate(lines) for n, point in enumerate(line))
     return RouteTable("parting-line", "Parting lines on the pattern (closed)", ("line", "point", "x mm", "y mm", "z mm"), rows)
+
+
+def parting_figures(lines: Sequence[FloatArray], membrane: Membrane | None = None) -> tuple[Figure, ...]:
+    """Number and length of the parting lines, the largest step in height between neighbouring points with its place and, of a mould's pieces, how
+    far above or below the line their flange meets the bone's outline at most."""
+    along = [np.roll(line, -1, axis=0) - line for line in lines]
+    figures = [
+        Figure("parting lines", len(lines), "", "around the silhouette and each hole in it"),
+        Figure("parting line, length", round(float(sum(np.linalg.norm(ways, axis=1).sum() for ways in along)), 1), "mm", "measured"),
+    ]
+    if lines:
+        points, ways = np.concatenate(lines), np.concatenate(along)
+        k = int(np.argmax(np.abs(ways[:, 2])))
+        place = ", ".join(f"{x + 0.0:.1f}" for x in points[k] + ways[k] / 2)
+        basis = f"in height, from one point to the next, {np.linalg.norm(ways[k, :2]):.2f} mm on; at x, y, z = {place} mm of the mould"
+        figures.append(Figure("parting line, largest step", round(float(abs(ways[k, 2])), 2), "mm", basis))
+        if membrane is not None:
+            off = float(np.abs(membrane.at(points) - points[:, 2]).max())
+            figures.append(Figure("flange above or below the line, at most", round(off, 2), "mm", "there the halves meet upright along the outline"))
+    return tuple(figures)
 
 
 def piece_draft_deg(mesh: Mesh, direction: FloatArray, is_bone: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:

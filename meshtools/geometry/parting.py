@@ -25,6 +25,7 @@ _SIMPLER_MM = 0.002  # the outline is simplified by at most this, less than the 
 _COLUMNS, _MOST_COLUMNS = 100, 160  # columns along the longer side of the bone, and of the membrane
 _SWEEPS = 400
 _OVER_RELAXATION = 1.9
+_INSETS_MM = (0.02, 0.004, 0.0005)  # how far within the outline the bone's heights are taken; the first is as little as counts for no undercut
 _LEAST_LINE_STEPS = 4  # shorter lines, around pinholes, are left out
 _LINE_STEP_SHARE = 0.004  # points of the parting line stand this share of the bone's diagonal apart
 
@@ -178,22 +179,46 @@ def trace_parting_lines(mesh: Mesh, outline: Any, membrane: Membrane) -> tuple[F
     step = _LINE_STEP_SHARE * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
     surface, lines = Surface(mesh), []
     for part in polygons_of(outline):
-        for ring in (part.exterior, *part.interiors):
+        for number, ring in enumerate((part.exterior, *part.interiors)):
             n_points = max(12, round(ring.length / step))
             if ring.length < _LEAST_LINE_STEPS * step:
                 continue
-            flat = np.array([ring.interpolate(share, normalized=True).coords[0][:2] for share in np.arange(n_points) / n_points])
-            lines.append((ring.length, surface.project(_lifted(surface, flat, membrane))[2]))
+            flat, inward = _along(ring, n_points, is_hole=number > 0)
+            lines.append((ring.length, surface.project(_lifted(surface, flat, inward, membrane))[2]))
     return tuple(line for _, line in sorted(lines, key=lambda pair: -pair[0]))
 
 
-def _lifted(surface: Surface, flat: FloatArray, membrane: Membrane) -> FloatArray:
-    """Points of an outline at the membrane's height, kept between the bone's underside and top where a ray finds them."""
+def _along(ring: Any, n_points: int, is_hole: bool) -> tuple[FloatArray, FloatArray]:
+    """Points (n, 2) at even ways along a ring of an outline, and for each the unit vector (n, 2) square to its edge, into the bone."""
+    corners = np.asarray(ring.coords)[:, :2]
+    edges = np.diff(corners, axis=0)
+    length = np.linalg.norm(edges, axis=1)
+    corners, edges, length = corners[:-1][length > 0.0], edges[length > 0.0], length[length > 0.0]
+    ends = np.cumsum(length)
+    way = ends[-1] * np.arange(n_points) / n_points
+    at = np.minimum(np.searchsorted(ends, way, side="right"), len(ends) - 1)
+    share = (way - (ends - length)[at]) / length[at]
+    left = np.column_stack([-edges[:, 1], edges[:, 0]])[at] / length[at, None]
+    return corners[at] + share[:, None] * edges[at], left if ring.is_ccw != is_hole else -left
+
+
+def _lifted(surface: Surface, flat: FloatArray, inward: FloatArray, membrane: Membrane) -> FloatArray:
+    """Points of an outline at the membrane's height, kept between the bone's underside and top beside them.
+
+    A ray along the outline itself meets the bone or misses it by mere rounding, so rays go a little within it, and nearer to it where a tip of
+    the bone is too thin for that.
+    """
     vertices = surface.mesh.vertices
     low, high = float(vertices[:, 2].min()) - 1.0, float(vertices[:, 2].max()) + 1.0
     height = membrane.at(flat)
-    up = surface.first_hit(np.column_stack([flat, np.full(len(flat), low)]), np.tile([0.0, 0.0, 1.0], (len(flat), 1)))
-    down = surface.first_hit(np.column_stack([flat, np.full(len(flat), high)]), np.tile([0.0, 0.0, -1.0], (len(flat), 1)))
-    is_hit = np.isfinite(up) & np.isfinite(down)
-    height = np.where(is_hit, np.clip(height, np.where(is_hit, low + up, 0.0), np.where(is_hit, high - down, 0.0)), height)
+    rows = np.arange(len(flat))
+    for inset in _INSETS_MM:
+        places = flat[rows] + inset * inward[rows]
+        up = low + surface.first_hit(np.column_stack([places, np.full(len(rows), low)]), np.tile([0.0, 0.0, 1.0], (len(rows), 1)))
+        down = high - surface.first_hit(np.column_stack([places, np.full(len(rows), high)]), np.tile([0.0, 0.0, -1.0], (len(rows), 1)))
+        is_hit = np.isfinite(up) & np.isfinite(down)
+        height[rows[is_hit]] = np.clip(height[rows[is_hit]], up[is_hit], down[is_hit])
+        rows = rows[~is_hit]
+        if not len(rows):
+            break
     return np.column_stack([flat, height])

@@ -35,6 +35,7 @@ from meshtools.geometry.mould_sheet import (
 from meshtools.geometry.mould_tables import (
     draft_view,
     jacket_figures,
+    parting_figures,
     parting_table,
     piece_figures,
     piece_views,
@@ -52,7 +53,7 @@ from meshtools.geometry.tidying import tidied
 from meshtools.geometry.undercuts import Bone, Probe, shades_of
 from meshtools.geometry.unite import signed_volume_mm3
 from meshtools.geometry.withdrawal import Pull
-from meshtools.model import EvidenceClass, Finding, FloatArray, Origin, Severity, SourceEntry
+from meshtools.model import EvidenceClass, Finding, Origin, Severity, SourceEntry
 from meshtools.model_ready import Figure, Made, MadeSolid, Part
 from meshtools.settings_mould import MouldSettings
 
@@ -171,8 +172,7 @@ def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
     mesh = tidied(mesh_of(scribed, bed.mesh.source, bone.number, len(sources) - 1)[0])
     depth = float(Surface(bed.mesh).distance(mesh.vertices)[0].max())
     figures = (
-        Figure("parting lines", len(lines), "", "around the silhouette and each hole in it"),
-        Figure("parting line, length", round(sum(_length(line) for line in lines), 1), "mm", "measured"),
+        *parting_figures(lines),
         Figure("groove, depth", round(depth, 3), "mm", "measured against the pattern without it"),
         Figure("groove, volume", round(taken, 2), "mm³", "measured"),
     )
@@ -183,10 +183,6 @@ def _pattern(settings: MouldSettings, bed: Bed, sources: _Sources) -> Made:
     cavity = find_cavity(bone.solid, bone.mesh, settings.core_wall_mm) if settings.core_wall_mm > 0.0 else None
     core = None if cavity is None else HeldCore(cavity.solid, (), 0.0, cavity.volume_mm3, cavity.least_wall_mm)
     return _with_core(made, core, bed, settings)
-
-
-def _length(line: FloatArray) -> float:
-    return float(np.linalg.norm(line - np.roll(line, -1, axis=0), axis=1).sum())
 
 
 def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], scale: float, sources: _Sources) -> tuple[Bed, Made]:
@@ -218,7 +214,7 @@ def _rigid_pieces(settings: MouldSettings, bed: Bed, pulls: tuple[Pull, ...], sc
         sources,
         {"n_pieces": len(pieces), "pieces": stated, "crumbs_mm3": mould.crumbs_mm3} | undercut_facts(mould.undercuts) | fitting_facts(held),
         rigid_findings(mould, held, settings),
-        rigid_figures(mould, held, settings) + fitting_figures(held, mould.membrane.steepest_deg, settings),
+        rigid_figures(mould, held, settings) + fitting_figures(held, mould.membrane.steepest_deg, settings) + parting_figures(lines, mould.membrane),
         (pieces_table(mould.pieces, ways, good, rows), ports_table(ports), parting_table(lines)),
         (),
         (draft_view(bone.mesh, depth_at, settings.undercut_limit_mm), *piece_views(mould.pieces, meshes, made)),
@@ -265,7 +261,7 @@ def _flexible_pieces(settings: MouldSettings, bed: Bed, sources: _Sources) -> Ma
         sources,
         facts | undercut_facts(cuts) | fitting_facts(held),
         flexible_findings(mould, held, settings),
-        flexible_figures(mould, cuts, draft, settings) + fitting_figures(held, mould.membrane.steepest_deg, settings),
+        flexible_figures(mould, cuts, draft, settings) + fitting_figures(held, mould.membrane.steepest_deg, settings) + parting_figures(lines),
         (pieces_table(jacket, ways, good, rows), ports_table(ports), parting_table(lines)),
         (),
         (view, *piece_views((*jacket, *rubber), meshes, made)),
