@@ -28,6 +28,7 @@ from meshtools.model import NextStep, Severity, plain
 from meshtools.record_places import record_path
 from meshtools.register_checks import place_of
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
+from meshtools.report.words import register_words
 from meshtools.settings_ready import ROUTES
 from meshtools.worklist import plan_json
 from meshtools.workspace import Workspace, open_workspace
@@ -257,10 +258,13 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     lines += [_nothing_to_plan(workspace)] if not workspace.plan.recipes else route_totals(workspace, names, routes)
     lines += _sign_off_totals(rows)
+    findings = [] if names else plain(workspace.plan.findings)
+    if told := register_words(findings):
+        lines.append(f"findings of the register and the plan: {told}; `bonewright plan` tells them")
     is_open = bool(joints or fixings or routes or lapsed) or not workspace.plan.recipes
     needs_person = is_open or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
-    facts["lapsed_sign_offs"] = lapsed
+    facts |= {"lapsed_sign_offs": lapsed, "findings": findings}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,6 +29,13 @@ _PART_DIGITS = 3
 def sign_off_row(target: str, element: str, key: str) -> str:
     """The whole row of decisions.csv that signs a bone, with capitals where a person fills in."""
     return f"{target},{element},,sign-off,,NAME,YYYY-MM-DD,REASON,{key}"
+
+
+def unsigned_words(stages: Iterable[str]) -> str:
+    """What a page and a sheet say after the number of open findings of a signed bone, given the stage of each: how many of them nobody who signed it
+    had seen; nothing where there are none."""
+    n = sum(stage not in SIGNED_STAGES for stage in stages)
+    return f"; {n} of them {'is' if n == 1 else 'are'} not part of what was signed" if n else ""
 
 
 @dataclass(frozen=True)

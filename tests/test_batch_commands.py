@@ -174,6 +174,15 @@ def test_status_says_of_a_build_that_was_cut_short_that_the_replica_stands(batch
     assert "mount/skull (OWN): its replica is built, but not all that goes with it" in done.stdout
 
 
+def test_status_counts_the_findings_of_the_register_that_stand_on_no_row(tmp_path: Path) -> None:
+    """The invented demo batch, not built: an animal in it has two whole humeri of one side."""
+    assert bonewright("demo", tmp_path / "demo").returncode == 0
+    done = bonewright("status", "--batch", tmp_path / "demo")
+    assert "findings of the register and the plan: 1 failed; `bonewright plan` tells them" in done.stdout
+    told = json.loads(bonewright("status", "--batch", tmp_path / "demo", "--json").stdout)
+    assert [finding["code"] for finding in told["findings"]] == ["duplicate-element"]
+
+
 def test_check_and_status_name_a_sign_off_that_has_lapsed(batch: Path) -> None:
     with (batch / "config/decisions.csv").open("a", encoding="utf-8") as stream:
         stream.write("mount,femur-left,,sign-off,yes,A. Curator,2026-03-01,looked at it,0123456789abcdef\n")

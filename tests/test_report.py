@@ -17,6 +17,7 @@ import pytest
 from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_deviation, invented_job, invented_records, invented_sheet
 
 from meshtools.errors import MeshShapeError
+from meshtools.evidence import unsigned_words
 from meshtools.handover import is_accepted, standing_of, standing_words
 from meshtools.jobs.report_deviation import deviation_findings
 from meshtools.jobs.report_routes import route_status
@@ -214,6 +215,22 @@ def test_a_bone_scaled_to_a_size_stated_relative_to_its_own_animal_is_not_called
     batch = invented_batch()
     batch["targets"][0]["is_stated_size"] = True
     assert "a bone of this or another animal, scaled" in Outline(index_page(batch)).text
+
+
+def test_findings_of_the_register_are_counted_at_a_glance() -> None:
+    batch = invented_batch()
+    (asked,) = batch["findings"]
+    assert "Findings of the register and the plan: 1 needs a person;" in Outline(index_page(batch)).text.partition("What to do next")[0]
+    batch["findings"] = [asked, asked, asked | {"severity": "failed"}, asked | {"severity": "note"}]
+    assert "the plan: 1 failed, 2 need a person, 1 note;" in Outline(index_page(batch)).text.partition("What to do next")[0]
+    assert "Findings of the register and the plan" not in Outline(index_page(batch | {"findings": []})).text
+
+
+def test_what_nobody_signed_is_said_in_one_sentence_that_pages_and_sheets_share() -> None:
+    assert [unsigned_words(stages) for stages in ([], ["plan", "rebuild"], ["siding", "plan"], ["siding", "report"])] == [
+        "", "", "; 1 of them is not part of what was signed", "; 2 of them are not part of what was signed"]
+    sources = [path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")]
+    assert sum(text.count("part of what was signed") for text in sources) == 1
 
 
 def test_a_sign_off_lapses_when_the_evidence_key_changes() -> None:

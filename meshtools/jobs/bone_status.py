@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.counted import counted
-from meshtools.evidence import SIGNED_STAGES
+from meshtools.evidence import unsigned_words
 from meshtools.handover import asks_of, mistyped_words
 from meshtools.jobs.record import StaleInputError, read_record
 from meshtools.jobs.report_ends import with_ends_completed
@@ -43,9 +43,9 @@ def bone_status(batch: Path, job: Mapping[str, Any]) -> dict[str, Any]:
         findings += [finding | {"stage": name} for finding in record["findings"]]
     findings += [finding | {"stage": "report"} for finding in plain(contradicted_sizes(batch, job))]
     asking = [finding["stage"].split("/")[0] for finding in asks_of(findings)]
-    n_open, n_unsigned = len(asking), sum(stage not in SIGNED_STAGES for stage in asking)
+    n_open, unsigned = len(asking), unsigned_words(asking)
     if signed := job["sign_off"]:
-        return {"words": _signed_words(signed, n_open, n_unsigned), "waits": n_unsigned > 0}
+        return {"words": _signed_words(signed, n_open, unsigned), "waits": bool(unsigned)}
     if job["lapsed_sign_offs"]:
         last = job["lapsed_sign_offs"][-1]
         mistyped = mistyped_words(last)
@@ -57,10 +57,10 @@ def bone_status(batch: Path, job: Mapping[str, Any]) -> dict[str, Any]:
     return {"words": NOTHING_WAITS, "waits": False}
 
 
-def _signed_words(signed: Mapping[str, Any], n_open: int, n_unsigned: int) -> str:
+def _signed_words(signed: Mapping[str, Any], n_open: int, unsigned: str) -> str:
     words = f"Signed off on {signed['date']} by {signed['by']}"
     words += f", with {counted(n_open, 'open finding')} of scans and rebuilding" if n_open else ""
-    return f"{words}; {n_unsigned} of them {'is' if n_unsigned == 1 else 'are'} not part of what was signed." if n_unsigned else f"{words}."
+    return f"{words}{unsigned}."
 
 
 def _waiting(n_open: int) -> str:

@@ -14,7 +14,7 @@ from meshtools.report.gaps import fold_gaps
 from meshtools.report.joints import joints_part
 from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.report.markup import Html, asset, escaped, figure, join, number, percent, png_address, section, table, tag
-from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title, shown_status
+from meshtools.report.words import CLASSES, SEVERITIES, STATUSES, class_words, element_title, register_words, shown_status
 
 SUMMARY_COLUMNS = ("target", "element", "class", "status", "findings", "volume_mm3", "mass_kg", "report", "routes", "sign_off")
 SIGN_OFFS = ("signed", "lapsed", "unsigned")
@@ -99,7 +99,9 @@ def _overview(batch: Mapping[str, Any]) -> Html:
     signed = count_by([row for row in rows if row.get("sign_off")], "sign_off", SIGN_OFFS)
     n_given = sum(row.get("handed_over") is not None for row in rows)
     signatures = f"Sign-off: {', '.join(f'{n} {word}' for word, n in signed.items())}; {n_given} handed over." if signed else ""
-    paragraphs = (tag("p", text) for text in (routes, signatures, words) if text)
+    told = register_words(batch["findings"])
+    register = f"Findings of the register and the plan: {told}; they stand at the end of this page." if told else ""
+    paragraphs = (tag("p", text) for text in (register, routes, signatures, words) if text)
     return section("At a glance", tag("dl", *counts, total, class_="tally"), *paragraphs, class_="wide")
 
 

@@ -8,7 +8,7 @@ from functools import cache
 from typing import Any
 
 from meshtools.counted import counted
-from meshtools.evidence import SIGNED_STAGES
+from meshtools.evidence import unsigned_words
 from meshtools.report import sections
 from meshtools.report.armature import armature
 from meshtools.report.chips import class_chip, in_bytes, page_parts, running_script, status_mark
@@ -66,9 +66,8 @@ def _status_words(sheet: Mapping[str, Any]) -> Html:
     asking = [row["stage"].split("/")[0] for row in sheet["findings"] if row["severity"] == "review"]
     n_open, decision = len(asking), sheet["sign_off"]
     if sheet["status"] == "review" and n_open and decision["state"] == "signed":
-        n_since = sum(stage not in SIGNED_STAGES for stage in asking)
-        since = f"; {n_since} of them {'is' if n_since == 1 else 'are'} not part of what was signed" if n_since else ""
-        return tag("a", f"signed by {decision['by']} on {decision['date']} with {counted(n_open, 'open finding')}{since}", href="#findings")
+        words = f"signed by {decision['by']} on {decision['date']} with {counted(n_open, 'open finding')}{unsigned_words(asking)}"
+        return tag("a", words, href="#findings")
     if sheet["status"] == "review" and n_open:
         return tag("a", f"{n_open} {'finding needs' if n_open == 1 else 'findings need'} a person", href="#findings")
     parts = [f"{row['route']} {shown_status(row['status'])}" for row in (sheet.get("making") or {}).get("made", ()) if row["status"] != "ready"]

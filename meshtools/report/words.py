@@ -6,11 +6,14 @@ alone: the code goes beside it, and surfaces that are nobody's bone are hatched.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+
+from meshtools.counted import counted
 
 
 class ClassWords(NamedTuple):
@@ -128,3 +131,12 @@ def _hex_from_oklab(lab: np.ndarray[tuple[int], np.dtype[np.float64]]) -> str:
     linear = np.clip(np.linalg.inv(_LMS_FROM_RGB) @ (np.linalg.inv(_LAB_FROM_LMS) @ lab) ** 3, 0.0, 1.0)
     srgb = np.where(linear <= 0.0031308, linear * 12.92, 1.055 * linear ** (1 / 2.4) - 0.055)
     return "#" + "".join(f"{round(float(channel) * 255):02X}" for channel in srgb)
+
+
+def register_words(findings: Iterable[Mapping[str, Any]]) -> str:
+    """`1 failed, 2 need a person, 1 note`: how many findings of the register and the plan there are, which stand on no element's row; nothing where
+    there are none."""
+    counts = Counter(finding["severity"] for finding in findings)
+    needs = "needs" if counts["review"] == 1 else "need"
+    words = {"failed": f"{counts['failed']} failed", "review": f"{counts['review']} {needs} a person", "note": counted(counts["note"], "note")}
+    return ", ".join(words[name] for name in SEVERITIES if counts[name])
