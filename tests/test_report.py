@@ -15,11 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 from report_sheet import KEY, SOURCES, invented_batch, invented_bone, invented_deviation, invented_job, invented_records, invented_sheet
+from solid_shapes import ball
 
 from meshtools.errors import MeshShapeError
 from meshtools.evidence import unsigned_words
+from meshtools.geometry.distance import Surface
+from meshtools.geometry.unite import concatenate
 from meshtools.handover import is_accepted, standing_of, standing_words
-from meshtools.jobs.report_deviation import deviation_findings
+from meshtools.jobs.report_deviation import deviation_findings, floaters_apart
 from meshtools.jobs.report_routes import route_status
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.report import sections
@@ -215,6 +218,27 @@ def test_a_bone_scaled_to_a_size_stated_relative_to_its_own_animal_is_not_called
     batch = invented_batch()
     batch["targets"][0]["is_stated_size"] = True
     assert "a bone of this or another animal, scaled" in Outline(index_page(batch)).text
+
+
+def test_a_distance_that_comes_from_removed_floaters_is_explained_with_what_holds_without_them() -> None:
+    bone, speck = ball(10.0), ball(0.5)
+    scan = concatenate([speck.replaced(vertices=speck.vertices + [0.0, 0.0, 17.0]), bone])
+    rows = [{"outcome": outcome, "n_faces": len(mesh.faces)} for outcome, mesh in (("kept", bone), ("floater", speck))]
+    largest_mm = float(Surface(bone).distance(scan.vertices)[0].max())
+    told = floaters_apart(scan, bone, rows, largest_mm)
+    assert told is not None
+    assert (told["n"], told["place_mm"]) == (1, [0.0, 0.0, 17.5])
+    assert told["without_bound_mm"] < 0.01 < 7.0 < largest_mm
+    assert floaters_apart(scan, bone, rows, largest_mm + 1.0) is None  # something else is farther
+    assert floaters_apart(scan, bone, [rows[0] | {"n_faces": 7}, rows[1]], largest_mm) is None
+    assert floaters_apart(scan, bone, [row | {"outcome": "kept"} for row in rows], largest_mm) is None
+    sheet = invented_sheet()
+    back = sheet["deviation"]["scan_to_replica"] | {"max_mm": 7.5, "floaters": told | {"without_max_mm": 0.25, "without_bound_mm": 0.5}}
+    shown = Outline(bone_page(dict(sheet) | {"deviation": sheet["deviation"] | {"scan_to_replica": back}})).text
+    words = shown.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert "scan to replica, 7.500 mm, is that of a floating piece removed from the scan, near (0.0, 0.0, 17.5) mm; without it" in words
+    assert "without it it is 0.250 mm, and no point lies farther than 0.500 mm." in words
+    assert "floating piece" not in Outline(bone_page(sheet)).text
 
 
 def test_findings_of_the_register_are_counted_at_a_glance() -> None:
