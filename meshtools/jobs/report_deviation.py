@@ -34,7 +34,8 @@ def floaters_apart(scan: Mesh, replica: Mesh, pieces: Sequence[Mapping[str, Any]
     scan: where the replica stands; pieces: those of the record of its cleaning, largest first. None where no floater explains the distance, or
     where the pieces of the scan are not surely those.
     """
-    removed = [k for k, row in enumerate(pieces) if row["outcome"] == "floater"]
+    is_removed = [row["outcome"] == "floater" for row in pieces]
+    removed, kept = ([k for k in range(len(pieces)) if is_removed[k] == wanted] for wanted in (True, False))
     if not removed:
         return None
     ranked = rank_pieces(scan)
@@ -45,7 +46,6 @@ def floaters_apart(scan: Mesh, replica: Mesh, pieces: Sequence[Mapping[str, Any]
     farthest = int(np.argmax(distance))
     if distance[farthest] < largest_mm - SAME_MM:
         return None
-    kept = [k for k in range(len(pieces)) if k not in set(removed)]
     rest = measure_deviation(Surface(take_pieces(scan, ranked, kept)), whole)
     place = [round(float(x), 1) + 0.0 for x in gone.vertices[farthest]]
     return {"n": len(removed), "place_mm": place, "without_max_mm": rest.max_mm, "without_bound_mm": rest.max_bound_mm}
