@@ -15,6 +15,7 @@ from meshtools.geometry.decimate import decimate_within
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.nearness import faces_near_other_pieces
 from meshtools.geometry.pieces import label_pieces, take_faces
+from meshtools.geometry.repair_sheets import LISTED_PAIRS
 from meshtools.geometry.unite import unite_pieces
 from meshtools.model import Mesh, Severity
 from meshtools.settings import CleanSettings
@@ -124,3 +125,12 @@ def test_no_reach_asks_about_no_doubled_body():
     mesh = together(capsule(10.0, 80.0), capsule(10.1, 80.0))
     settings = dataclasses.replace(CleanSettings(), doubled_layer_up_to_mm=0.0)
     assert "doubled-body" not in {finding.code for finding in clean_scan(scan_of(mesh), made_find(), settings, (), 0.0).findings}
+
+
+def test_many_bodies_stored_twice_are_one_question():
+    """Eight bodies and as many nearly like them: the first pairs are named, and the search ends there."""
+    bodies = [capsule(10.0 + k % 2 * 0.1, 80.0) for k in range(16)]
+    row = together(*(body.replaced(vertices=body.vertices + [40.0 * (k // 2), 0.0, 0.0]) for k, body in enumerate(bodies)))
+    findings = clean_scan(scan_of(row), made_find(), CleanSettings(), (), 0.0).findings
+    (asked,) = [finding.message for finding in findings if finding.code == "doubled-body"]
+    assert (asked.count("mm apart"), "and others" in asked) == (LISTED_PAIRS, True)

@@ -341,6 +341,20 @@ class TestReplica:
         assert np.array_equal(of_second, middles[:, 0] < -5.0)
         assert "parts-not-joined" in codes(result)
 
+    @pytest.mark.parametrize(
+        ("parts", "says"),
+        [
+            ([box((3, 3, 3), (6, 6, 6), is_inward=True)], "1 closed cavity inside, 27 mm³ in all, made by 1 inside-out piece of the scan."),
+            (
+                [box((2, 2, 2), (5, 5, 5), is_inward=True), box((4, 4, 4), (7, 7, 7), is_inward=True)],
+                "1 closed cavity inside, 53 mm³ in all, made by 2 inside-out pieces of the scan.",
+            ),
+        ],
+    )
+    def test_closed_cavities_are_told_with_what_they_hold_and_where_they_come_from(self, parts, says):
+        result = rebuilt(concatenate([box((0, 0, 0), (9, 9, 9)), *parts]), RECIPE_AT_SIZE)
+        assert [finding.message for finding in result.findings if finding.code == "closed-cavities"] == [f"{RECIPE.element}: {says}"]
+
     def test_an_empty_surface_makes_no_replica(self):
         with pytest.raises(GeometryError, match="no clean surface"):
             rebuilt(Mesh.create([], []))

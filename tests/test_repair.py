@@ -154,6 +154,45 @@ def test_a_crack_along_edges_closes_without_moving_a_vertex():
     assert audit_topology(repair.mesh).volume_mm3 == pytest.approx(audit_topology(BONE).volume_mm3, rel=1e-12)
 
 
+class TestTiles:
+    """Faces whose corners are the same points but for the last digits, as an export that writes every tile by itself leaves them."""
+
+    @staticmethod
+    def in_tiles(share: float) -> Mesh:
+        """Every face of the bone by itself, corners astray by a share of the diagonal."""
+        vertices = BONE.vertices[BONE.faces.ravel()]
+        astray = np.random.default_rng(3).normal(size=vertices.shape) * share * np.linalg.norm(np.ptp(vertices, axis=0))
+        return Mesh.create(vertices + astray, np.arange(len(vertices)).reshape(-1, 3))
+
+    @pytest.mark.parametrize("share", [1e-8, 1e-6], ids=["the last digits", "what a transform in single precision leaves"])
+    def test_a_bone_in_tiles_is_joined_face_for_face(self, share):
+        repair = close_cracks(self.in_tiles(share))
+        audit = audit_topology(repair.mesh)
+        assert (audit.n_pieces, audit.is_closed, len(repair.mesh.faces)) == (1, True, len(BONE.faces))
+        assert audit.volume_mm3 == pytest.approx(audit_topology(BONE).volume_mm3, rel=1e-4)
+
+    def test_no_corner_moves_farther_than_tiles_lie_apart(self):
+        tiles = self.in_tiles(1e-6)
+        joined = close_cracks(tiles).mesh
+        moved = np.linalg.norm(joined.vertices[joined.faces] - tiles.vertices[tiles.faces], axis=2)
+        assert 0.0 < moved.max() < 1e-5 * np.linalg.norm(np.ptp(BONE.vertices, axis=0))
+
+    def test_edges_that_run_the_same_way_are_two_layers_and_stay(self):
+        plate = Mesh.create([[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[0, 1, 2]])
+        assert len(close_cracks(together(plate, plate.replaced(vertices=plate.vertices + 1e-5))).mesh.vertices) == 6
+
+    def test_edges_of_which_more_than_two_lie_on_each_other_stay_open(self):
+        """Which two of the four sheets that meet there are one skin is not known."""
+        around = [np.array([[0, 0, 0], [0, 0, 10], [np.cos(k), np.sin(k), 5]]) + 1e-5 * k for k in range(4)]
+        fan = together(*(Mesh.create(points, [[0, 1, 2] if k % 2 else [1, 0, 2]]) for k, points in enumerate(around)))
+        assert len(close_cracks(fan).mesh.vertices) == 12
+
+    def test_a_scan_in_tiles_ends_as_the_whole_one_does(self):
+        whole, tiled = (clean_scan(scan_of(mesh), made_find(), CleanSettings(), (), 0.0) for mesh in (BONE, self.in_tiles(1e-8)))
+        asked = [{finding.code for finding in result.findings if finding.severity is not Severity.NOTE} for result in (whole, tiled)]
+        assert (len(tiled.mesh.faces), asked[1]) == (len(whole.mesh.faces), asked[0])
+
+
 class TestSecondLayers:
     @staticmethod
     def layered(gap_mm: float, is_turned: bool = False) -> Mesh:

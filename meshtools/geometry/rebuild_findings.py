@@ -13,7 +13,9 @@ from meshtools.geometry.bone_sources import BoneSurface
 from meshtools.geometry.closing import FILL_REMEDY
 from meshtools.geometry.completing import still_missing
 from meshtools.geometry.opening_place import PlacedScan, place_in_scan, place_of_row
+from meshtools.geometry.orient import enclosed_volumes
 from meshtools.geometry.passages import Passages
+from meshtools.geometry.pieces import piece_labels
 from meshtools.geometry.pinning import LEAST_HOLD, Joining
 from meshtools.geometry.self_intersection import SelfIntersections
 from meshtools.geometry.solid import Closing, OpenRim
@@ -184,11 +186,21 @@ def _body_findings(built: Rebuilt, settings: RebuildSettings) -> list[Finding]:
         advice = "the pins did not reach" if built.n_pins else choice
         message = f"{built.element}: {built.n_bodies} bodies hang loose; {advice}."
         findings.append(Finding(Severity.REVIEW, code, message, built.n_bodies, 1, "bodies"))
-    n_hollow = built.audit.n_pieces - built.n_bodies
-    if built.audit.is_closed and n_hollow > 0:
-        message = f"{built.element}: {n_hollow} closed cavities inside, {built.united.n_cavities} of them scanned; the rest lie between bodies."
-        findings.append(Finding(Severity.NOTE, "closed-cavities", message, n_hollow, None, "cavities"))
-    return findings
+    return findings + _cavity_findings(built)
+
+
+def _cavity_findings(built: Rebuilt) -> list[Finding]:
+    n_hollow, n_scanned = built.audit.n_pieces - built.n_bodies, built.united.n_cavities
+    if not built.audit.is_closed or n_hollow <= 0:
+        return []
+    origins = [f"made by {counted(n_scanned, 'inside-out piece')} of the scan"] if n_scanned else []
+    origins += ["left between bodies that were united"] if n_hollow > n_scanned else []
+    volumes = enclosed_volumes(built.mesh, piece_labels(built.mesh))
+    message = (
+        f"{built.element}: {counted(n_hollow, 'closed cavity', 'closed cavities')} inside, {-float(volumes[volumes < 0].sum()):.3g} mm³ in all, "
+        f"{' or '.join(origins)}."
+    )
+    return [Finding(Severity.NOTE, "closed-cavities", message, n_hollow, None, "cavities")]
 
 
 def _refused_pin_finding(element: str, joining: Joining, settings: RebuildSettings) -> Finding:

@@ -3,7 +3,8 @@ that are nearly the same body."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ MOST_ASTRAY = 0.05
 
 DOUBTFUL = 2.0
 """A sheet, or a second body, up to this many times as far off as a layer may be is asked about (our default)."""
+LISTED_PAIRS = 5
+"""Pairs of bodies that are nearly the same, which a question names; a scan in crumbs has thousands, each search of which takes its time."""
 
 
 def remove_second_layers(mesh: Mesh, up_to_mm: float, most_percent: float) -> Repair:
@@ -88,28 +91,33 @@ def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatAr
 
 
 def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int], settings: CleanSettings) -> list[Finding]:
-    """A question for every two kept pieces whose skins run along each other within DOUBTFUL times doubled_layer_up_to_mm: one body scanned or
-    stored twice.
+    """A question where skins of two kept pieces run along each other within DOUBTFUL times doubled_layer_up_to_mm: one body scanned or stored
+    twice. It names at most LISTED_PAIRS such pairs; the search ends with the next one.
 
     mesh: in mm. The union of both is thicker than the body and closes crevices beside it, and which of them lies right is for a person to
     say.
     """
-    if len(kept) < 2:
+    up_to_mm = DOUBTFUL * settings.doubled_layer_up_to_mm
+    found = [] if len(kept) < 2 else [*islice(_doubled_pairs(mesh, pieces, kept, up_to_mm), LISTED_PAIRS + 1)]
+    if not found:
         return []
+    listed = ", ".join(f"{first + 1} and {second + 1} (at most {gap_mm:.2g} mm apart)" for first, second, gap_mm in found[:LISTED_PAIRS])
+    message = (
+        f"{find.find}: pieces {listed}{' and others' if len(found) > LISTED_PAIRS else ''} are nearly the same body, as one scanned twice is. "
+        "The replica takes the outer skin of both. Name the pieces that are the bone in bones.csv, or sign the replica off."
+    )
+    return [Finding(Severity.REVIEW, "doubled-body", message, round(max(gap_mm for *_, gap_mm in found), 6), up_to_mm, "mm")]
+
+
+def _doubled_pairs(mesh: Mesh, pieces: Pieces, kept: Sequence[int], up_to_mm: float) -> Iterator[tuple[int, int, float]]:
+    """Every two kept pieces (by place) whose skins run along each other, and the largest distance between their vertices and skins in mm."""
     low, high = piece_boxes(mesh, pieces.labels, len(pieces))  # not the pieces' own: the mesh may be at another scale
-    findings, up_to_mm = [], DOUBTFUL * settings.doubled_layer_up_to_mm
     for place, first in enumerate(kept):
         rest = np.array(kept[place + 1 :], dtype=np.int64)
         is_alike = (np.abs(low[rest] - low[first]) <= up_to_mm).all(axis=1) & (np.abs(high[rest] - high[first]) <= up_to_mm).all(axis=1)
         for second in rest[is_alike].tolist():
             faces = [mesh.faces[pieces.labels == number] for number in (first, second)]
             skins = [Surface(take_faces(mesh, pieces.labels == number)) for number in (first, second)]
-            if not all(_is_layer(mesh, of, (skin, np.empty((0, 3))), up_to_mm) for of, skin in zip(faces, skins[::-1], strict=True)):
-                continue
-            gap_mm = max(float(skin.distance(mesh.vertices[np.unique(of)])[0].max()) for of, skin in zip(faces, skins[::-1], strict=True))
-            message = (
-                f"{find.find}: pieces {first + 1} and {second + 1} are nearly the same body, at most {gap_mm:.2g} mm apart, as one scanned twice "
-                "is. The replica takes the outer skin of both. Name the pieces that are the bone in bones.csv, or sign the replica off."
-            )
-            findings.append(Finding(Severity.REVIEW, "doubled-body", message, round(gap_mm, 6), up_to_mm, "mm"))
-    return findings
+            if all(_is_layer(mesh, of, (skin, np.empty((0, 3))), up_to_mm) for of, skin in zip(faces, skins[::-1], strict=True)):
+                gaps_mm = [float(skin.distance(mesh.vertices[np.unique(of)])[0].max()) for of, skin in zip(faces, skins[::-1], strict=True)]
+                yield first, second, max(gaps_mm)
