@@ -21,6 +21,7 @@ from meshtools.lots import Jobs, Lot, Name, jobs_before, plain_lots
 from meshtools.machine_memory import machine_memory
 from meshtools.record_places import record_path
 from meshtools.run_job import FOR_LIBRARIES, run_fenced
+from meshtools.visible import visible
 
 ASKING = {
     "--dry-run", "--dryrun", "--summary", "-S", "--detailed-summary", "-D", "--dag", "--rulegraph", "--filegraph", "--d3dag", "--lint",
@@ -37,6 +38,11 @@ class CutShortError(BonewrightError):
 
 def _cut_short(stage: str, name: str) -> CutShortError:
     return CutShortError(f"{stage} {name}: nothing was recorded; see {job_log(stage, name)}. Build again.")
+
+
+def _tell(error: BonewrightError) -> None:
+    """Say what ends the plain form, or one of its jobs: the profile keeps snakemake quiet, about its errors too."""
+    sys.stderr.write(visible(str(error), kept="\n") + "\n")
 
 
 class Batch:
@@ -59,11 +65,15 @@ class Batch:
         from meshtools.batch_lock import lock_batch  # what plans is not needed where `build` has planned
         from meshtools.workspace import open_workspace
 
-        workspace = open_workspace(Path())
-        if not asks_only(sys.argv[1:]) and "BONEWRIGHT_LOCK_HELD" not in os.environ:
-            lock_batch(Path())
-            workspace.drop_stale_records()
-            os.environ["BONEWRIGHT_LOCK_HELD"] = "1"  # for the processes that snakemake starts for its jobs where a profile forbids threads
+        try:
+            workspace = open_workspace(Path())
+            if not asks_only(sys.argv[1:]) and "BONEWRIGHT_LOCK_HELD" not in os.environ:
+                lock_batch(Path())
+                workspace.drop_stale_records()
+                os.environ["BONEWRIGHT_LOCK_HELD"] = "1"  # for the processes that snakemake starts for its jobs where a profile forbids threads
+        except BonewrightError as error:
+            _tell(error)
+            raise SystemExit(2) from error
         limits = workspace.limits()
         return cls(workspace.worklist.jobs, limits, lay_down=partial(workspace.write_job_files, limits))
 
@@ -75,7 +85,10 @@ class Batch:
     def run(self, stage: str, name: str, key: str) -> None:
         """Run one job to its record, in a process of its own; called in a thread of snakemake's. CutShortError where nothing was recorded."""
         if any(run_fenced([((stage, name, key), self._limits[stage][name])], n_threads())):
-            raise _cut_short(stage, name)
+            error = _cut_short(stage, name)
+            if self._lay_down is not None:
+                _tell(error)
+            raise error
 
     def run_lot(self, number: int, remember: Callable[[str, str, str], None]) -> None:
         """Run the jobs of a lot after each other, those on which nothing failed before, and mark the lot as made; `remember` is told of each that

@@ -158,7 +158,8 @@ def _changed(contents: Mapping[Path, bytes]) -> dict[Path, bytes]:
 def open_workspace(folder: Path) -> Workspace:
     """Read and plan the batch in `folder`. UsageError where there is none, TablesError with all problems of its tables."""
     if not (folder / "config" / "config.yaml").is_file():
-        raise UsageError(f"{folder}: this is no batch (config/config.yaml is missing). `bonewright new DIR` makes one.")
+        named = folder if folder.parts else Path.cwd()
+        raise UsageError(f"{named}: this is no batch (config/config.yaml is missing). `bonewright new DIR` makes one.")
     for name in WRITTEN_FOLDERS:
         if leads_out(folder, folder / name):
             raise UsageError(f"{folder / name}: this is a link that leads out of the batch; put a folder there.")

@@ -120,3 +120,27 @@ def test_snakemake_tells_what_changed_since_a_build_whose_jobs_it_was_given_in_l
     assert "rule rebuild:" in changed
     assert subprocess.run([*BONEWRIGHT, "build", "--batch", str(tiny)], capture_output=True, timeout=300, check=False).returncode in (0, 1)
     assert "Nothing to be done" in told()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("config", "wanted"), [
+    ({}, "{batch}: this is no batch (config/config.yaml is missing)."), ({"config.yaml": "targest: {}\n"}, "Did you mean 'targets'?"),
+], ids=["no batch", "a misspelt table"])  # fmt: skip
+def test_plain_snakemake_says_why_it_cannot_begin_although_it_is_quiet(tmp_path: Path, config: dict[str, str], wanted: str) -> None:
+    for name, content in config.items():
+        (tmp_path / "config").mkdir()
+        (tmp_path / "config" / name).write_text(content)
+    command = [sys.executable, "-P", "-m", "snakemake", "-c1", "-s", str(SNAKEFILE), "--directory", str(tmp_path)]
+    done = subprocess.run(command, check=False, capture_output=True, encoding="utf-8", timeout=300)
+    assert (done.returncode, wanted.format(batch=tmp_path) in done.stderr) == (2, True), done.stderr
+
+
+def test_the_plain_form_names_a_job_that_recorded_nothing_and_build_tells_it_itself(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    jobs = invented_jobs(1)
+    monkeypatch.setattr(glue, "run_fenced", lambda asked, cores: iter([75] * len(asked)))
+    for lay_down in (lambda: None, None):
+        with pytest.raises(CutShortError):
+            Batch(jobs, small(jobs), lay_down=lay_down).run("clean", "c-0", "k")
+        assert ("clean c-0: nothing was recorded" in capsys.readouterr().err) == (lay_down is not None)
