@@ -27,9 +27,9 @@ CHANGES = {
 FOLLOWING = {
     "clean_keys": "a find it is made from", "siding_keys": "a comparison of its finds", "rebuild_key": "its replica", "rebuild_keys": "a replica",
     "route_keys": "a route that makes it", "armature_key": "its armature", "joint_keys": "a joint of it", "row_keys": "a row of bones with a tube",
-    "tried_keys": "a find that was not taken",
+    "tried_keys": "a find that was not taken", "sizes": "a find whose length it is compared with",
 }  # fmt: skip
-"""Entries that are others because a job before is: told only where nothing else is."""
+"""Entries that are others because a job before is (in `sizes`, where the same finds are named): told only where nothing else is."""
 RECIPE = {
     "tried": "the finds that were not taken", "reason": "the reason in the plan", "findings": "the reason in the plan",
     "status": "the reason in the plan",
@@ -64,8 +64,9 @@ def stale_reason(batch: Path, jobs: Mapping[str, Mapping[str, Job]], stale: Sequ
             others["the last build was not finished"] = None
         else:
             entries = _changed_entries(job, before)
-            changed |= dict.fromkeys(_changed_words(name, job, before, entries) if entries else ("the software",))
-            following |= dict.fromkeys(words for entry, words in FOLLOWING.items() if entry in entries)
+            follows = _following_entries(job, before, entries)
+            changed |= dict.fromkeys(_changed_words(name, job, before, entries) if entries or follows else ("the software",))
+            following |= dict.fromkeys(words for entry, words in FOLLOWING.items() if entry in follows)
     told = changed or ({} if others else following)
     return "; ".join([*([f"changed since the last build: {', '.join(told)}"] if told else []), *others])
 
@@ -74,6 +75,12 @@ def _changed_entries(job: Job, before: Job) -> set[str]:
     """The entries of a job that are others than they were; keys of other jobs within an entry do not count."""
     own = {*job, *before} - {"key", "made_key", "evidence_keys"}
     return {entry for entry in own if _without_keys(plain(job.get(entry))) != _without_keys(before.get(entry))}
+
+
+def _following_entries(job: Job, before: Job, entries: set[str]) -> set[str]:
+    """The entries that are others only because a job before is: keys of jobs, and what is the same but for keys within it."""
+    within = {entry for entry in FOLLOWING if entry in CHANGES and entry not in entries and plain(job.get(entry)) != before.get(entry)}
+    return within | {entry for entry in entries if entry in FOLLOWING and entry not in CHANGES}
 
 
 def _without_keys(entry: Any) -> Any:

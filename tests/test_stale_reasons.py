@@ -10,6 +10,8 @@ import pytest
 from six_bones import edit
 
 from meshtools.commands_batch import element_rows
+from meshtools.record_places import JOBS_FILE, job_lines, record_path
+from meshtools.stale_reasons import stale_reason
 from meshtools.workspace import open_workspace
 
 CHANGED = "changed since the last build: "
@@ -62,3 +64,19 @@ def test_status_names_what_has_changed_itself_and_nothing_that_only_follows(
     workspace = open_workspace(batch)
     rows = element_rows(workspace, set(workspace.stale_jobs()))
     assert {row["element"]: row["why"] for row in rows if row["status"] == "to build"} == wanted
+
+
+@pytest.mark.parametrize(("before", "now", "why"), [
+    ({"names": ["b"], "clean_keys": {"b": "1"}}, {"names": ["b"], "clean_keys": {"b": "2"}}, CHANGED + "a find whose length it is compared with"),
+    ({"names": ["b"], "clean_keys": {"b": "1"}}, {"names": ["c"], "clean_keys": {"c": "2"}}, CHANGED + "the finds whose lengths it is compared with"),
+    ({"names": ["b"], "clean_keys": {"b": "1"}}, {"names": ["b"], "clean_keys": {"b": "1"}}, CHANGED + "the software"),
+], ids=["another scan", "another find", "nothing but its code"])  # fmt: skip
+def test_the_software_is_not_blamed_for_a_page_that_looks_at_the_length_of_another_scan(
+    tmp_path: Path, before: dict[str, object], now: dict[str, object], why: str
+) -> None:
+    jobs = {"rebuild": {"mount/a": {"key": "r", "clean_keys": {"a": "1"}}}, "report": {"mount/a": {"key": "old", "sizes": before}}}
+    for path, content in ((JOBS_FILE, job_lines(jobs)), (record_path("report", "mount/a"), b'{"key": "old", "findings": []}')):
+        (tmp_path / path).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / path).write_bytes(content)
+    jobs["report"]["mount/a"] = {"key": "new", "sizes": now}
+    assert stale_reason(tmp_path, jobs, [("report", "mount/a")]) == why
