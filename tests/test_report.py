@@ -22,7 +22,7 @@ from meshtools.evidence import unsigned_words
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.unite import concatenate
 from meshtools.handover import is_accepted, standing_of, standing_words
-from meshtools.jobs.report_deviation import deviation_findings, floaters_apart
+from meshtools.jobs.report_deviation import deviation_findings, removed_apart
 from meshtools.jobs.report_routes import route_status
 from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
 from meshtools.report import sections
@@ -225,20 +225,37 @@ def test_a_distance_that_comes_from_removed_floaters_is_explained_with_what_hold
     scan = concatenate([speck.replaced(vertices=speck.vertices + [0.0, 0.0, 17.0]), bone])
     rows = [{"outcome": outcome, "n_faces": len(mesh.faces)} for outcome, mesh in (("kept", bone), ("floater", speck))]
     largest_mm = float(Surface(bone).distance(scan.vertices)[0].max())
-    told = floaters_apart(scan, bone, rows, largest_mm)
+    told = removed_apart(scan, bone, rows, largest_mm)
     assert told is not None
     assert (told["n"], told["place_mm"]) == (1, [0.0, 0.0, 17.5])
     assert told["without_bound_mm"] < 0.01 < 7.0 < largest_mm
-    assert floaters_apart(scan, bone, rows, largest_mm + 1.0) is None  # something else is farther
-    assert floaters_apart(scan, bone, [rows[0] | {"n_faces": 7}, rows[1]], largest_mm) is None
-    assert floaters_apart(scan, bone, [row | {"outcome": "kept"} for row in rows], largest_mm) is None
+    assert removed_apart(scan, bone, rows, largest_mm + 1.0) is None  # something else is farther
+    assert removed_apart(scan, bone, [rows[0] | {"n_faces": 7}, rows[1]], largest_mm) is None
+    assert removed_apart(scan, bone, [row | {"outcome": "kept"} for row in rows], largest_mm) is None
     sheet = invented_sheet()
-    back = sheet["deviation"]["scan_to_replica"] | {"max_mm": 7.5, "floaters": told | {"without_max_mm": 0.25, "without_bound_mm": 0.5}}
+    back = sheet["deviation"]["scan_to_replica"] | {"max_mm": 7.5, "removed": told | {"without_max_mm": 0.25, "without_bound_mm": 0.5}}
     shown = Outline(bone_page(dict(sheet) | {"deviation": sheet["deviation"] | {"scan_to_replica": back}})).text
     words = shown.replace("\N{NARROW NO-BREAK SPACE}", " ")
     assert "scan to replica, 7.500 mm, is that of a floating piece removed from the scan, near (0.0, 0.0, 17.5) mm; without it" in words
     assert "without it it is 0.250 mm, and no point lies farther than 0.500 mm." in words
-    assert "floating piece" not in Outline(bone_page(sheet)).text
+    assert "removed from the scan" not in Outline(bone_page(sheet)).text
+
+
+def test_the_largest_distance_to_another_bone_of_the_same_tray_or_to_a_support_is_explained_like_that_to_a_floater() -> None:
+    """The farthest removed piece is named, however many others there are."""
+    bone, other, speck = ball(10.0), ball(9.0), ball(0.5)
+    scan = concatenate([bone, other.replaced(vertices=other.vertices + [0.0, 0.0, 50.0]), speck.replaced(vertices=speck.vertices - 20.0)])
+    rows = [{"outcome": outcome, "n_faces": len(mesh.faces)} for outcome, mesh in (("kept", bone), ("not-chosen", other), ("floater", speck))]
+    told = removed_apart(scan, bone, rows, float(Surface(bone).distance(scan.vertices)[0].max()))
+    assert told is not None
+    assert (told["n"], told["outcome"], told["place_mm"][2] > 50.0) == (2, "not-chosen", True)
+    assert told["without_bound_mm"] < 0.01
+    words_of = {"not-chosen": "a piece that bones.csv does not name for this find, one of 2 pieces removed", "support": "a support, one of 2"}
+    for outcome, words in words_of.items():
+        sheet = invented_sheet()
+        back = sheet["deviation"]["scan_to_replica"] | {"removed": told | {"outcome": outcome}}
+        shown = Outline(bone_page(dict(sheet) | {"deviation": sheet["deviation"] | {"scan_to_replica": back}})).text
+        assert f"is that of {words}" in shown
 
 
 def test_findings_of_the_register_are_counted_at_a_glance() -> None:

@@ -148,9 +148,10 @@ def _passage_findings(built: Rebuilt) -> list[Finding]:
     widths = ", ".join(f"{width:.1f}" for width in (rim.width_mm for rim in built.closing.passages))
     findings = []
     if n_cut:
+        made = " and ".join(counted(n, noun) for n, noun in ((passages.n_pits, "blind pit"), (passages.n_tunnels, "tunnel")) if n)
         message = (
-            f"{built.element}: {counted(passages.n_pits, 'blind pit')} and {counted(passages.n_tunnels, 'tunnel')} were cut where openings.csv "
-            f"keeps a hole that the scan does not see into ({widths} mm wide before scaling); the walls are straight, round and nobody's bone."
+            f"{built.element}: {made} {'was' if n_cut == 1 else 'were'} cut where openings.csv keeps a hole that the scan does not see into "
+            f"({widths} mm wide before scaling); the walls are straight, round and nobody's bone, and scanned skin that stood within that width is gone."
         )
         findings.append(Finding(Severity.NOTE, "passages-made", message, n_cut, None, "holes"))
     for row in built.missed_openings:
@@ -182,7 +183,10 @@ def _body_findings(built: Rebuilt, settings: RebuildSettings) -> list[Finding]:
         findings.append(_refused_pin_finding(built.element, built.joining, settings))
     elif built.n_bodies > 1:
         code = "bodies-not-joined" if built.n_pins else "loose-bodies"
-        choice = "where one is not of this bone, name its own pieces in bones.csv; where all are, set pin_diameter_mm to join them"
+        choice = (
+            "where one is not of this bone, name its own pieces in bones.csv (`bonewright intake` lists them); where all are, set pin_diameter_mm to "
+            "join them"
+        )
         advice = "the pins did not reach" if built.n_pins else choice
         message = f"{built.element}: {built.n_bodies} bodies hang loose; {advice}."
         findings.append(Finding(Severity.REVIEW, code, message, built.n_bodies, 1, "bodies"))

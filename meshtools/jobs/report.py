@@ -25,7 +25,7 @@ from meshtools.geometry.weld import weld_scan
 from meshtools.handover import is_accepted, standing_of
 from meshtools.jobs.bone_status import looked_records
 from meshtools.jobs.record import JobFiles, StaleInputError, write_results
-from meshtools.jobs.report_deviation import deviation_findings, floaters_apart
+from meshtools.jobs.report_deviation import deviation_findings, removed_apart
 from meshtools.jobs.report_ends import with_ends_completed
 from meshtools.jobs.report_routes import (
     armature_facts,
@@ -147,9 +147,9 @@ def _shape(batch: Path, job: Mapping[str, Any], records: Mapping[str, Mapping[st
         extra["deviation"] = followed.deviation
         cleaned = [record["facts"]["pieces"] for name, record in records.items() if name.startswith("clean/")]
         back = followed.deviation["scan_to_replica"]
-        floaters = floaters_apart(followed.scan.mesh, replica, cleaned[0], back["max_mm"]) if len(cleaned) == 1 else None
-        if floaters:
-            extra["deviation"] = followed.deviation | {"scan_to_replica": back | {"floaters": floaters}}
+        removed = removed_apart(followed.scan.mesh, replica, cleaned[0], back["max_mm"]) if len(cleaned) == 1 else None
+        if removed:
+            extra["deviation"] = followed.deviation | {"scan_to_replica": back | {"removed": removed}}
     return extra
 
 

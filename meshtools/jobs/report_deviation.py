@@ -27,25 +27,32 @@ def deviation_findings(element: str, deviation: Mapping[str, Any] | None, tolera
     return (Finding(Severity.REVIEW, "beyond-tolerance", message, round(skin["max_bound_mm"], 6), tolerance_mm, "mm"),)
 
 
-def floaters_apart(scan: Mesh, replica: Mesh, pieces: Sequence[Mapping[str, Any]], largest_mm: float) -> dict[str, Any] | None:
-    """Where the largest distance from scan to replica is that of a floater that cleaning removed: how many there are, the place (3,) of the vertex
-    that far away, and the largest distance and its bound of the scan without them.
+def removed_apart(scan: Mesh, replica: Mesh, pieces: Sequence[Mapping[str, Any]], largest_mm: float) -> dict[str, Any] | None:
+    """Where the largest distance from scan to replica is that of a piece that cleaning removed: its outcome there (`floater`, `support`,
+    `not-chosen`), how many pieces were removed, the place (3,) of the vertex that far away, and the largest distance and its bound without them all.
 
-    scan: where the replica stands; pieces: those of the record of its cleaning, largest first. None where no floater explains the distance, or
-    where the pieces of the scan are not surely those.
+    scan: where the replica stands; pieces: those of the record of its cleaning, largest first. None where no removed piece explains the distance,
+    or where the pieces of the scan are not surely those.
     """
-    is_removed = [row["outcome"] == "floater" for row in pieces]
-    removed, kept = ([k for k in range(len(pieces)) if is_removed[k] == wanted] for wanted in (True, False))
-    if not removed:
+    by_outcome: dict[str, list[int]] = {}
+    for number, row in enumerate(pieces):
+        by_outcome.setdefault(row["outcome"], []).append(number)
+    kept = by_outcome.pop("kept", [])
+    if not by_outcome:
         return None
     ranked = rank_pieces(scan)
     if [int(n) for n in ranked.n_faces] != [row["n_faces"] for row in pieces]:
         return None
-    whole, gone = Surface(replica), take_pieces(scan, ranked, removed)
-    distance = whole.distance(gone.vertices)[0]
-    farthest = int(np.argmax(distance))
-    if distance[farthest] < largest_mm - SAME_MM:
+    whole = Surface(replica)
+    farthest_mm, outcome, place = max((_farthest(take_pieces(scan, ranked, gone), whole, name) for name, gone in by_outcome.items()))
+    if farthest_mm < largest_mm - SAME_MM:
         return None
     rest = measure_deviation(Surface(take_pieces(scan, ranked, kept)), whole)
-    place = [round(float(x), 1) + 0.0 for x in gone.vertices[farthest]]
-    return {"n": len(removed), "place_mm": place, "without_max_mm": rest.max_mm, "without_bound_mm": rest.max_bound_mm}
+    return {"n": len(pieces) - len(kept), "outcome": outcome, "place_mm": place, "without_max_mm": rest.max_mm, "without_bound_mm": rest.max_bound_mm}
+
+
+def _farthest(gone: Mesh, whole: Surface, outcome: str) -> tuple[float, str, list[float]]:
+    """Distance, outcome and place of the vertex of removed pieces that lies farthest from the replica."""
+    distance = whole.distance(gone.vertices)[0]
+    place = gone.vertices[int(np.argmax(distance))]
+    return float(distance.max()), outcome, [round(float(x), 1) + 0.0 for x in place]

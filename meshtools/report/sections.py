@@ -159,24 +159,28 @@ def tolerance(sheet: Sheet) -> Html:
         return section("Tolerance and deviation", limit, tag("p", "The deviation was not measured."))
     rows = [(label, *(number(way.get(key), 3) for key in keys), number(way.get("n"), 0)) for label, way in known]
     head = ("mm", "Largest", "Bound", "99 %", "95 %", "Mean", "Points")
-    limit = join([limit, tag("p", _tolerance_words(sheet, [way for _, way in known]), _mended_words(sheet), _floater_words(sheet))])
+    limit = join([limit, tag("p", _tolerance_words(sheet, [way for _, way in known]), _mended_words(sheet), _removed_words(sheet))])
     note = (
         "Scanned skin leaves out closed holes, parts taken over and made parts. Scan to replica also shows what of the scan is not in the replica: "
-        "floaters, supports, fracture surfaces. Bound: no point lies farther than this; the other figures are of the points compared."
+        "floaters, supports, pieces of other finds, fracture surfaces, skin within bodies that were united, skin at the mouth of a hole that was "
+        "cut. Bound: no point lies farther than this; the other figures are of the points compared."
     )
     return section("Tolerance and deviation", limit, table(head, rows, numeric=range(1, 7)), tag("p", note, class_="small"))
 
 
-def _floater_words(sheet: Sheet) -> str:
-    """Where the largest distance from scan to replica comes from, where that is a floater that was removed, and what holds without them."""
+REMOVED = {"floater": "a floating piece", "support": "a support", "not-chosen": "a piece that bones.csv does not name for this find"}
+
+
+def _removed_words(sheet: Sheet) -> str:
+    """Where the largest distance from scan to replica comes from, where that is a piece that was removed, and what holds without those pieces."""
     back = sheet["deviation"]["scan_to_replica"]
-    gone = (back or {}).get("floaters")
+    gone = (back or {}).get("removed")
     if not gone:
         return ""
     place = ", ".join(number(x, 1) for x in gone["place_mm"])
-    which = "a floating piece" if gone["n"] == 1 else f"one of {gone['n']} floating pieces"
+    which = REMOVED[gone["outcome"]] + (" removed from the scan" if gone["n"] == 1 else f", one of {gone['n']} pieces removed from the scan")
     return (
-        f" The largest distance from scan to replica, {figure(back['max_mm'], 'mm', 3)}, is that of {which} removed from the scan, near ({place}) "
+        f" The largest distance from scan to replica, {figure(back['max_mm'], 'mm', 3)}, is that of {which}, near ({place}) "
         f"mm; without {'it' if gone['n'] == 1 else 'them'} it is {figure(gone['without_max_mm'], 'mm', 3)}, and no point lies farther than "
         f"{figure(gone['without_bound_mm'], 'mm', 3)}."
     )
