@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from meshtools.geometry.rims import Rim
 
 MOST_RIMS = 5
+MOST_PIECES = 20
 LONGEST_FLAT_NAME = 200  # bytes; a folder holds names of 255, and the unfinished file has a longer one
 MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is taken again
 
@@ -146,7 +147,7 @@ def _look_at_bone(workspace: Workspace, find: Find, mesh: Mesh, mm_per_unit: flo
 
     settings = workspace.register.settings.clean
     openings = tuple(opening for opening in workspace.register.openings if opening.find == find.find)
-    bone, _, pieces = bone_pieces(mesh, find, settings, openings, mm_per_unit)
+    bone, facts, pieces = bone_pieces(mesh, find, settings, openings, mm_per_unit)
     rows, findings = check_lengths(bone.vertices, find, "unit", settings)
     wrong = [row for row in rows if abs(row["difference_mm"]) > row["limit_mm"]]
     told = [finding.message for finding in findings if finding.severity is Severity.REVIEW]
@@ -159,9 +160,19 @@ def _look_at_bone(workspace: Workspace, find: Find, mesh: Mesh, mm_per_unit: flo
     elif not told and (question := unit_question(measure(bone.vertices, "greatest-length"), rows)):
         reasons.unit_asked.append(question)
     reasons.asks += [finding.message for finding in pieces if finding.severity is Severity.REVIEW]
+    _say_pieces(reasons, find, [row for row in facts["pieces"] if row["outcome"] == "kept"])
     if not problem and not is_unit:
         _say_open_places(reasons, workspace, find, turn_outward(bone).mesh, mm_per_unit)
     return bone, rows
+
+
+def _say_pieces(reasons: _Reasons, find: Find, kept: Sequence[Mapping[str, Any]]) -> None:
+    """The numbers that bones.csv wants, where several pieces count as the bone and nobody named them: a build may find that they hang loose."""
+    if len(kept) < 2 or find.pieces:
+        return
+    listed = ", ".join(f"{row['number']} ({row['share_percent']:.3g} %)" for row in kept[:MOST_PIECES])
+    more = f" and {len(kept) - MOST_PIECES} more" if len(kept) > MOST_PIECES else ""
+    reasons.notes.append(f"pieces {listed}{more} count as the bone (area beside piece 1); where one is not of it, name its own (pieces in bones.csv)")
 
 
 def _say_open_places(reasons: _Reasons, workspace: Workspace, find: Find, bone: Mesh, mm_per_unit: float) -> None:
@@ -219,7 +230,7 @@ def hold_sizes_together(workspace: Workspace, verdicts: Sequence[ScanVerdict]) -
     """The verdicts with what the lengths of finds that a build cleans say of each other's units. Whose own unit is wrong for sure stays out."""
     finds = {find.find: find for find in workspace.register.finds}
     sized = {v.find: _sized(finds[v.find], v, v.greatest_length_mm) for v in verdicts if v.greatest_length_mm and v.verdict != "another unit"}
-    checks = size_checks(workspace.register, sized, workspace.worklist.jobs["clean"])
+    checks = size_checks(workspace.register, sized, workspace.worklist.jobs["clean"], in_one_unit=True)
     settled = {name for name, find in finds.items() if settled_by(find, workspace.register.decisions)}
     return [_held(verdict, checks, sized, verdict.find in settled) for verdict in verdicts]
 

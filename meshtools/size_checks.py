@@ -1,7 +1,7 @@
 """Lengths that contradict each other: what the length of a find is held against, and what that says about its unit. Pure: our own method.
 
 A wrong unit makes a bone that is sound in every other way. It shows in the other side of the animal, in the same bone of another animal beside
-the bones that both have, or in bones of one animal that were stated in different units.
+the bones that both have, or in other bones of one animal.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ ANIMALS_FACTOR = 2.0
 PLAIN_FACTOR, UNLIKE_UNITS_FACTOR = 3.0, 2.0
 """Animals of one taxon and stage of life that share no other bone differ by less, and by less than the second where their scans were stated in
 different units, so that a cm taken for an inch shows (our defaults). Where no row states a taxon they may be of one."""
-MATES_FACTOR, MATES_FIT = 5.0, 3.0
-"""Single bones of one group differ by less within an animal; stated in another unit, they would be within the second factor (our defaults)."""
+MATES_FACTOR, MATES_FIT, ALIKE_MATES_FACTOR = 5.0, 3.0, 20.0
+"""Single bones of one group differ by less within an animal where their units differ; stated in another unit, they would be within the second
+factor. Stated in one unit they differ by less than the third, above a kneecap beside a thigh bone and below an inch taken for a mm (our defaults)."""
 MOST_SAME, MOST_ANIMALS, MOST_SHARED, MOST_MATES = 2, 2, 3, 3
 
 
@@ -44,7 +45,7 @@ class SizeCheck:
     find: str
     same: tuple[str, ...]  # the element in the same animal
     others: tuple[OtherAnimal, ...]
-    mates: tuple[str, ...]  # bones of the same group and animal, where the unit of any is another one
+    mates: tuple[str, ...]  # bones of the same group and animal
 
     def names(self) -> frozenset[str]:
         """All finds whose lengths are needed."""
@@ -64,11 +65,12 @@ class SizedFind:
     why_sure: str = ""
 
 
-def size_checks(register: Register, names: Iterable[str], cleaned: Collection[str]) -> dict[str, SizeCheck]:
+def size_checks(register: Register, names: Iterable[str], cleaned: Collection[str], in_one_unit: bool = False) -> dict[str, SizeCheck]:
     """What the length of each named find is held against, for those that anything can be held against.
 
     Only whole, sure and sound finds that stand for a bone alone are held against each other, and only those among `cleaned`, so that no scan is
-    cleaned for this alone.
+    cleaned for this alone. Other bones of an animal are looked at where their units differ, or anyway with `in_one_unit`: a page would be made
+    again with the scan of each of them, so only intake does.
     """
     in_parts = {find.part_of for find in register.finds if find.part_of}
     usable = sorted((find for find in primary_finds(register.finds) if find.find in cleaned and _speaks(find, in_parts)), key=lambda find: find.find)
@@ -76,7 +78,7 @@ def size_checks(register: Register, names: Iterable[str], cleaned: Collection[st
     for find in usable:
         animals.setdefault(individual_of(find), {}).setdefault(find.element, []).append(find)
     wanted = set(names)
-    checks = (_check_of(find, register, animals) for find in usable if find.find in wanted)
+    checks = (_check_of(find, register, animals, in_one_unit) for find in usable if find.find in wanted)
     return {check.find: check for check in checks if len(check.names()) > 1}
 
 
@@ -85,13 +87,13 @@ def _speaks(find: Find, in_parts: Collection[str]) -> bool:
     return is_sound and looks_whole(find) and find.find not in in_parts
 
 
-def _check_of(find: Find, register: Register, animals: Mapping[str, Mapping[str, list[Find]]]) -> SizeCheck:
+def _check_of(find: Find, register: Register, animals: Mapping[str, Mapping[str, list[Find]]], in_one_unit: bool) -> SizeCheck:
     own = individual_of(find)
     same = [other.find for other in animals[own][find.element] if other.find != find.find]
     groups = {element.name: (element.group, element.series) for element in register.elements}
     others = [_other_animal(find, groups, animals[own], animals[name]) for name in animals if name != own and find.element in animals[name]]
     others.sort(key=lambda other: (not other.shared, not other.is_alike, -len(other.shared), other.find))
-    mates = [] if same or others or find.organism_id == UNASSOCIATED else _mates(find, groups, animals[own])
+    mates = [] if same or others or find.organism_id == UNASSOCIATED else _mates(find, groups, animals[own], in_one_unit)
     return SizeCheck(find.find, tuple(same[:MOST_SAME]), tuple(others[:MOST_ANIMALS]), tuple(mates[:MOST_MATES]))
 
 
@@ -106,14 +108,14 @@ def _kind(find: Find) -> tuple[str, str]:
     return find.scientific_name.casefold(), find.life_stage.casefold()
 
 
-def _mates(find: Find, groups: Mapping[str, tuple[str, str]], own: Mapping[str, list[Find]]) -> list[str]:
-    """Finds of other single bones (of no series) of the group, one for each element, where any of them was stated in another unit; those first."""
+def _mates(find: Find, groups: Mapping[str, tuple[str, str]], own: Mapping[str, list[Find]], in_one_unit: bool) -> list[str]:
+    """Finds of other single bones (of no series) of the group, one for each element; those that were stated in another unit first."""
     group = groups.get(find.element)
     if group is None or group[1] or find.unit is Unit.NONE:
         return []
     near = [own[name][0] for name in sorted(own) if name != find.element and groups.get(name) == group and own[name][0].unit is not Unit.NONE]
     near.sort(key=lambda mate: mate.unit is find.unit)
-    return [mate.find for mate in near] if near and near[0].unit is not find.unit else []
+    return [mate.find for mate in near] if near and (in_one_unit or near[0].unit is not find.unit) else []
 
 
 def size_findings(check: SizeCheck, sized: Mapping[str, SizedFind]) -> tuple[Finding, ...]:
@@ -161,19 +163,26 @@ def _in_other_animals(find: SizedFind, check: SizeCheck, sized: Mapping[str, Siz
 
 
 def _among_mates(find: SizedFind, check: SizeCheck, sized: Mapping[str, SizedFind]) -> Finding | None:
-    """A bone beyond most of its group, whose numbers would fit in the unit that the others have."""
+    """A bone beyond most of its group, whose numbers would fit in the unit that the others have; or far beyond, and they would fit in any unit."""
     mates = [sized[name] for name in check.mates if name in sized]
-    against = [mate for mate in mates if mate.unit is not find.unit and _departs(find.length_mm / mate.length_mm, MATES_FACTOR)]
-    against = [mate for mate in against if _fits_in_unit_of(find, mate)]
-    if 2 * len(against) <= len(mates):
+    beyond = [(factor, mate) for mate in mates if (factor := _factor_beyond(find, mate))]
+    if 2 * len(beyond) <= len(mates):
         return None
-    words = f"Bones of one group differ by less than {MATES_FACTOR:g} times within an animal."
-    return replace(_finding(find, against[0], words, 1.0, MATES_FIT), limit=MATES_FACTOR)
+    factor, mate = min(beyond, key=lambda one: one[0])
+    words = f"Bones of one group differ by less than {factor:g} times within an animal."
+    return replace(_finding(find, mate, words, 1.0, MATES_FIT), limit=factor)
 
 
-def _fits_in_unit_of(find: SizedFind, mate: SizedFind) -> bool:
-    turned_mm = find.length_mm * MM_PER_UNIT[mate.unit] / MM_PER_UNIT[find.unit]
-    return not _departs(turned_mm / mate.length_mm, MATES_FIT)
+def _factor_beyond(find: SizedFind, mate: SizedFind) -> float | None:
+    """The factor that two bones of one group differ by more than, where another unit would bring them together."""
+    ratio = find.length_mm / mate.length_mm
+    if mate.unit is not find.unit and _departs(ratio, MATES_FACTOR) and _fits(ratio, find.unit, mate.unit):
+        return MATES_FACTOR
+    return ALIKE_MATES_FACTOR if _departs(ratio, ALIKE_MATES_FACTOR) and any(_fits(ratio, find.unit, unit) for unit in MM_PER_UNIT) else None
+
+
+def _fits(ratio: float, stated: Unit, meant: Unit) -> bool:
+    return not _departs(ratio * MM_PER_UNIT[meant] / MM_PER_UNIT[stated], MATES_FIT)
 
 
 def _departs(ratio: float, factor: float) -> bool:

@@ -160,3 +160,30 @@ def test_lengths_of_other_finds_that_speak_for_another_unit_are_told_by_intake(t
     found = hold_sizes_together(workspace, [look_at_scan(workspace, find.scan, find) for find in workspace.register.finds])
     assert [verdict.verdict for verdict in found] == ["unit?", "unit?"]
     assert "a-femur-right in mm and not in cm" in found[1].reasons[0]
+
+
+def test_bones_of_one_group_stated_in_one_unit_are_held_against_each_other_by_intake(tmp_path: Path) -> None:
+    """The tibia was exported in inch and stated in mm, as all scans of the batch: nothing but its length beside the femur tells."""
+    batch = make_tiny_batch(tmp_path)
+    trimesh.load(batch / "scans/a-femur-left.stl").apply_scale(1 / 25.4).export(batch / "scans/a-tibia-left.stl")
+    table, skeleton = batch / "config/bones.csv", batch / "config/skeleton.csv"
+    femur = table.read_text(encoding="utf-8").splitlines()[1]
+    table.write_text(f"{table.read_text(encoding='utf-8')}{femur.replace('femur', 'tibia')}\n", encoding="utf-8")
+    place = next(line for line in skeleton.read_text(encoding="utf-8").splitlines() if line.startswith("femur,"))
+    skeleton.write_text(f"{skeleton.read_text(encoding='utf-8')}{place.replace('femur', 'tibia', 1)}\n", encoding="utf-8")
+    workspace = open_workspace(batch)
+    found = hold_sizes_together(workspace, [look_at_scan(workspace, find.scan, find) for find in workspace.register.finds])
+    assert "a-tibia-left in inch and not in mm" in {verdict.find: verdict for verdict in found}["a-tibia-left"].reasons[0]
+
+
+def test_intake_numbers_the_pieces_that_count_as_the_bone_until_they_are_named(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    path = batch / "scans/a-femur-left.stl"
+    bone = trimesh.load(path)
+    bone.export(path)
+    assert not any("count as the bone" in reason for reason in _looked_at(batch).reasons)
+    trimesh.util.concatenate([bone, bone.copy().apply_scale(0.2).apply_translation([60.0, 0.0, 0.0])]).export(path)
+    found = _looked_at(batch)
+    (told,) = (reason for reason in found.reasons if "count as the bone" in reason)
+    assert told.startswith("pieces 1 (100 %), 2 (4 %) count as the bone")
+    assert found.verdict == "accept"

@@ -27,9 +27,9 @@ def register_of(*finds: Find) -> Register:
     return Register((), elements, finds, (), (), (), Settings())
 
 
-def found(name: str, lengths_mm: Mapping[Find, float], why_sure: str = "") -> tuple[Finding, ...]:
+def found(name: str, lengths_mm: Mapping[Find, float], why_sure: str = "", in_one_unit: bool = False) -> tuple[Finding, ...]:
     """The findings on one find, from the greatest lengths of all."""
-    checks = size_checks(register_of(*lengths_mm), [name], [one.find for one in lengths_mm])
+    checks = size_checks(register_of(*lengths_mm), [name], [one.find for one in lengths_mm], in_one_unit)
     sized = {f.find: SizedFind(f.find, find_words(f), f.element, f.unit, mm, why_sure) for f, mm in lengths_mm.items()}
     return size_findings(checks[name], sized) if name in checks else ()
 
@@ -90,6 +90,24 @@ def test_a_bone_in_another_unit_than_its_animal_is_asked_where_its_numbers_fit_t
     assert "a-radius-r in mm and not in cm" in found("a-radius-r", rest | {find("a-radius-r", Unit.CM): 2127.0})[0].message
     assert not found("a-femur-l", rest | {find("a-radius-r", Unit.CM): 2127.0})
     assert not found("a-patella-r", rest | {find("a-patella-r", Unit.M): 14.0})  # in mm it would be 0.014 mm: small is no mistake here
+
+
+@pytest.mark.parametrize(("length_mm", "stated", "unit"), [
+    (9.7, Unit.MM, "inch and not in mm"), (0.25, Unit.MM, "m and not in mm"), (5200.0, Unit.INCH, "mm and not in inch"), (24.0, Unit.MM, ""),
+], ids=["an inch for a mm", "a metre for a mm", "a mm for an inch", "a kneecap"])  # fmt: skip
+def test_a_bone_far_beyond_its_group_is_asked_although_all_are_stated_in_one_unit(length_mm: float, stated: Unit, unit: str) -> None:
+    rest = {find(f"a-{name}-l", stated): mm for name, mm in (("femur", 230.0), ("humerus", 210.0), ("radius", 190.0), ("patella", 24.0))}
+    lengths = rest | {find("a-tibia-r", stated): length_mm}
+    told = [one.message for one in found("a-tibia-r", lengths, in_one_unit=True)]
+    assert [f"a-tibia-r in {unit}" in message for message in told] == ([True] if unit else [])
+    assert not any(found(one.find, lengths, in_one_unit=True) for one in rest)
+    assert not found("a-tibia-r", lengths), "a page that looked at other bones of one unit would be made again with each of them"
+
+
+def test_a_wrong_unit_that_neither_of_two_units_explains_by_the_other_is_asked_too() -> None:
+    """A tibia in inch, stated in mm, beside a femur in cm: in cm it would still be far too short."""
+    message = found("a-tibia-r", {find("a-femur-l", Unit.CM): 212.5, find("a-tibia-r"): 5.94})[0].message
+    assert "a-tibia-r in inch and not in mm (25.4 times larger)" in message
 
 
 def test_a_find_whose_size_is_borne_out_gets_a_note() -> None:
