@@ -151,7 +151,8 @@ def _passage_findings(built: Rebuilt) -> list[Finding]:
         made = " and ".join(counted(n, noun) for n, noun in ((passages.n_pits, "blind pit"), (passages.n_tunnels, "tunnel")) if n)
         message = (
             f"{built.element}: {made} {'was' if n_cut == 1 else 'were'} cut where openings.csv keeps a hole that the scan does not see into "
-            f"({widths} mm wide before scaling); the walls are straight, round and nobody's bone, and scanned skin that stood within that width is gone."
+            f"({widths} mm wide before scaling); the walls are straight, round and nobody's bone, and scanned skin that stood within that width is "
+            "gone."
         )
         findings.append(Finding(Severity.NOTE, "passages-made", message, n_cut, None, "holes"))
     for row in built.missed_openings:
