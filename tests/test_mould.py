@@ -23,8 +23,18 @@ from meshtools.geometry.mould_keying import fitted, stray_keys
 from meshtools.geometry.mould_pieces import HALVES, MouldPiece, cut_rigid_mould
 from meshtools.geometry.mould_plan import fewest_pieces, turn_to
 from meshtools.geometry.mould_proof import Rejoined, overlap_mm3, prove_withdrawal, rejoin
-from meshtools.geometry.mould_sheet import Fittings, fitting_facts, fitting_figures, fitting_findings, pour_findings, seat_findings, stray_findings
+from meshtools.geometry.mould_sheet import (
+    Fittings,
+    fitting_facts,
+    fitting_figures,
+    fitting_findings,
+    needle_findings,
+    pour_findings,
+    seat_findings,
+    stray_findings,
+)
 from meshtools.geometry.mould_tables import parting_figures
+from meshtools.geometry.outlines import polygons_of
 from meshtools.geometry.parting import Block, Membrane, bone_outline, trace_parting_lines, upright
 from meshtools.geometry.seat_ribs import turned_in, with_ribs
 from meshtools.geometry.self_intersection import find_meeting_pairs
@@ -321,6 +331,21 @@ def test_a_pour_that_is_wide_for_its_bone_is_told() -> None:
     told = [pour_findings(box((28, breadth, 10)).vertices, 10.0)[0] for breadth in (17.5, 13.6)]
     assert [(finding.code, finding.severity) for finding in told] == [("mould-pour-wide", Severity.NOTE), ("mould-pour-wide", Severity.REVIEW)]
     assert pour_findings(box((28, 13.6, 10)).vertices, 6.0) == []
+
+
+def test_rounding_makes_no_holes_in_the_outline_of_a_real_bone() -> None:
+    """A femur has no way through it. The union of its faces left six slits of no width, each of which became a parting line and a needle."""
+    (part,) = polygons_of(bone_outline(*read_bone("Femoris_L")))
+    assert list(part.interiors) == []
+
+
+@pytest.mark.parametrize(("ring", "codes"), [(7.0, ["mould-needles"]), (8.0, [])], ids=["2 mm", "4 mm"])
+def test_a_needle_through_a_hole_of_the_bone_is_told_with_its_thickness(ring: float, codes: list[str]) -> None:
+    """A ring lying flat has a round hole of twice the difference of its radii (closed form)."""
+    mesh = torus(ring, 6.0)
+    found = needle_findings(bone_outline(mesh.vertices, mesh.faces))
+    assert [finding.code for finding in found] == codes
+    assert [finding.value for finding in found] == [pytest.approx(2.0 * (ring - 6.0), rel=0.01)] * len(codes)
 
 
 def test_keys_fit_in_one_position_only(ball_mould: Made) -> None:

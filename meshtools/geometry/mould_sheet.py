@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from meshtools.counted import counted
 from meshtools.geometry.core_prints import N_PRINTS, HeldCore
 from meshtools.geometry.jacket import THIN_MM, FlexibleMould
 from meshtools.geometry.mould_fittings import LEAST_MISFIT_MM, N_KEYS, Key, Port, wrong_way_misfit
@@ -15,6 +16,7 @@ from meshtools.geometry.mould_keying import PLUG_MM3, large_strays
 from meshtools.geometry.mould_pieces import MouldPiece, RigidMould
 from meshtools.geometry.mould_proof import Rejoined, WayOut
 from meshtools.geometry.mould_tables import mass_figures
+from meshtools.geometry.outlines import polygons_of
 from meshtools.geometry.seat_ribs import RIB_DRAFT_DEG, SeatRib
 from meshtools.geometry.side_pieces import SLIDE_DEG
 from meshtools.geometry.undercuts import SHALLOW_MM, Undercuts
@@ -25,6 +27,7 @@ from meshtools.settings_mould import MouldSettings
 REJOIN_VOLUME = 1e-4  # share of the volume within which the cavity is the bone's
 REJOIN_MM = 0.05  # and the distance of the surfaces
 WIDE_POUR = 0.5  # of the bone's middle size in the mould (our default)
+LEAST_NEEDLE_MM = 3.0  # what reaches through a hole of the bone breaks off below this width (common practice, no source)
 MOST_POUR = 0.6  # of the breadth: with more, most of a face of the bone is lost (our default)
 LEAST_TURNED_MM3 = 8.0  # of a side piece put in turned lie in its neighbours: a cube of 2 mm (our default)
 SEEN_MM3 = 0.01  # what is left out and smaller than this, a grain of a fifth of a millimetre, nobody sees on the casting (our default)
@@ -123,7 +126,7 @@ def rigid_findings(mould: RigidMould, fitted: Fittings, settings: MouldSettings)
     if crossing:
         said = "A pour or vent may run through a side piece: the casting's stub there is broken before the piece comes out."
         found.append(Finding(Severity.NOTE, "mould-vent-side", said, crossing))
-    return (*found, *crumb_findings(mould.crumbs))
+    return (*found, *needle_findings(mould.block.bone_outline), *crumb_findings(mould.crumbs))
 
 
 def crumb_findings(crumbs: Sequence[Any]) -> tuple[Finding, ...]:
@@ -133,6 +136,22 @@ def crumb_findings(crumbs: Sequence[Any]) -> tuple[Finding, ...]:
         return ()
     said = f"Bodies too small to be pieces ({len(crumbs)}) are left out of the mould: the casting fills their place; cut it off."
     return (Finding(Severity.NOTE, "mould-crumbs", said, round(left_out_mm3, 3), 0.0, "mm³"),)
+
+
+def needle_findings(outline: Any) -> tuple[Finding, ...]:
+    """A note where the pieces of a mould reach each other through holes of the bone's outline (shapely area) in needles that break or tear off."""
+    import shapely
+
+    holes = [shapely.Polygon(ring) for part in polygons_of(outline) for ring in part.interiors]
+    across = [shapely.maximum_inscribed_circle(hole) for hole in holes if hole.area > 0.0]
+    thin = sorted((2.0 * float(radius.length), radius.coords[0]) for radius in across if 2.0 * radius.length < LEAST_NEEDLE_MM)
+    if not thin:
+        return ()
+    (least, (x, y)), places = thin[0], counted(len(thin), "hole")
+    said = (f"The halves of the mould reach each other through {places} of the bone in needles less than {LEAST_NEEDLE_MM:g} mm thick, the thinnest "
+            f"{least:.2f} mm at x, y = {x:.1f}, {y:.1f} mm of the mould. Needles break off in the casting: stop such holes with wax before the "
+            "mould is made and open them in the casting, or close them by openings.csv.")
+    return (Finding(Severity.NOTE, "mould-needles", said, round(least, 3), LEAST_NEEDLE_MM, "mm"),)
 
 
 def stray_findings(pieces: Sequence[MouldPiece], fitted: Fittings) -> list[Finding]:
