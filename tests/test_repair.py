@@ -108,6 +108,23 @@ def test_which_of_two_layers_over_one_rim_is_the_skin_is_asked_where_they_differ
     assert remove_dangling(with_wall(), BUDGET).depth_mm == 0.0
 
 
+def with_inner_layer(depth_mm: float) -> Mesh:
+    """One end of the capsule a second time, further in, over the same ring."""
+    is_end = BONE.vertices[BONE.faces][:, :, 2].min(axis=1) > 20.0
+    rows, corners = np.unique(BONE.faces[is_end], return_inverse=True)
+    is_rim = np.isin(rows, BONE.faces[~is_end])
+    inner = BONE.vertices[rows] * np.where(is_rim[:, None], 1.0, 1.0 - depth_mm / 10.0)
+    numbers = np.where(is_rim, rows, len(BONE.vertices) + np.cumsum(~is_rim) - 1)
+    return added(BONE, inner[~is_rim], numbers[corners.reshape(-1, 3)])
+
+
+def test_a_wall_deep_within_bone_goes_whatever_its_size_and_a_second_layer_does_not():
+    """What lies between two halves of a bone never was skin; which of two layers is the skin, the scan does not say."""
+    wall, layer = (remove_dangling(mesh, NOTHING) for mesh in (with_wall(), with_inner_layer(0.5)))
+    assert (corners_of(wall.mesh), wall.n_refused, wall.removed_percent > 1.0) == (corners_of(BONE), 0, True)
+    assert (layer.n_places, layer.n_refused) == (0, 1)
+
+
 def test_what_hangs_on_the_skin_stays_and_is_asked_about_above_the_budget():
     repair = remove_dangling(with_fin(), NOTHING)
     assert (corners_of(repair.mesh), repair.n_refused, bool(repair.why)) == (corners_of(with_fin()), 1, True)

@@ -17,6 +17,7 @@ from meshtools.geometry.grouping import label_patches
 from meshtools.geometry.neighbours import face_neighbours
 from meshtools.geometry.orient import points_inside
 from meshtools.geometry.pieces import mesh_areas, piece_labels, take_faces
+from meshtools.geometry.rays import Rays
 from meshtools.geometry.repair_budget import Repair, RepairBudget, enclosed_volume, farthest_from
 from meshtools.geometry.weld import edge_keys
 from meshtools.model import FloatArray, Mesh
@@ -25,6 +26,8 @@ MOST_ROUNDS = 8
 RIM, CROWDED = -1, -2  # in the place of a neighbour, see `face_neighbours`
 WALL_POINTS = 16
 """Faces of a wall, spread evenly, whose two sides are tested for lying inside."""
+LEAST_ROOM = 0.25
+"""A wall with bone this deep on either side, as a share of its width (root of its area), is no second layer of skin (our default)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,14 +52,15 @@ class _Parts:
 
 
 def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
-    """Take off what hangs on the largest part of each piece by an edge or a corner; what is more than the budget allows stays.
+    """Take off what hangs on the largest part of each piece by an edge or a corner; what is more than the budget allows stays, but for a wall deep
+    within bone, which never was skin.
 
     Faces elsewhere keep their corners. A part that the skin needs (an edge would be left with one face) always stays. Of two parts that end at
     the same edges all round, so that either might be the skin, depth_mm says how far that which went lies from that which stays.
     """
     before, total = mesh, float(mesh_areas(mesh).sum())
     whole_mm3 = -1.0  # until it is asked for
-    removed, n_places, left, n_rounds = 0.0, 0, list[int](), 0
+    removed, walls, n_places, left, n_rounds = 0.0, 0.0, 0, list[int](), 0
     depth, depth_at = 0.0, np.zeros(3)
     enclosed = 0.0  # percent of the volume that the parts taken off enclosed by themselves
     parts = _find_parts(mesh)
@@ -74,9 +78,12 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
             if enclosed + own <= budget.volume_percent:
                 going.append(part)
                 enclosed += own
+        removed += float(share[going].sum())
+        divides = [part for part in left if part not in going and _divides_bone(mesh, parts, part)]
+        walls += float(share[divides].sum())
+        going += divides
         if not going:
             break
-        removed += float(share[going].sum())
         n_places += len(going)
         for part, twin in _twins(parts, going, _is_minor(parts) & (share <= budget.removed_percent)):
             found = farthest_from(mesh, parts.label == part, take_faces(mesh, parts.label == twin))
@@ -85,7 +92,7 @@ def remove_dangling(mesh: Mesh, budget: RepairBudget) -> Repair:
         n_rounds += 1
     volume = whole_mm3 if n_places else 0.0
     change = 100.0 * abs(enclosed_volume(mesh) - volume) / volume if volume > 0 else 0.0
-    repair = Repair("dangling", mesh, n_places, removed, 0.0, change, depth_mm=depth, depth_at_mm=depth_at)
+    repair = Repair("dangling", mesh, n_places, removed + walls, 0.0, change, depth_mm=depth, depth_at_mm=depth_at)
     if parts is None or not left:
         return repair
     limits = f"{budget.removed_percent:g} % of the area or {budget.volume_percent:g} % of the volume"
@@ -245,12 +252,28 @@ def _needless_parts(mesh: Mesh, parts: _Parts) -> NDArray[np.bool_]:
 
 def _lies_inside(mesh: Mesh, parts: _Parts, part: int) -> bool:
     """Whether both sides of a part lie inside the rest of its piece."""
+    points, _, rest = _beside(mesh, parts, part)
+    return bool(points_inside(mesh.vertices, rest, points).all())
+
+
+def _divides_bone(mesh: Mesh, parts: _Parts, part: int) -> bool:
+    """Whether a part ends on the skin all round, inside the rest of its piece and well away from skin that runs along it."""
+    if parts.has_open[part] or not _lies_inside(mesh, parts, part):
+        return False
+    points, ways, rest = _beside(mesh, parts, part)
+    room = Rays(Mesh.create(mesh.vertices, rest)).first_hit(points, ways).reshape(2, -1)
+    return bool(np.median(room, axis=1).min() >= LEAST_ROOM * np.sqrt(parts.area[part]))
+
+
+def _beside(mesh: Mesh, parts: _Parts, part: int) -> tuple[FloatArray, FloatArray, NDArray[np.int32]]:
+    """Points (2 k, 3) close to either side of a part, one side after the other, the unit ways from there off it, and the faces of the rest of its
+    piece."""
     is_own = parts.label == part
     own = mesh.faces[is_own]
     own = own[np.unique(np.linspace(0, len(own) - 1, WALL_POINTS).astype(np.int64))]
     rest = mesh.faces[(parts.piece[parts.label] == parts.piece[part]) & ~is_own]
     corners = mesh.vertices[own]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    step = normal * (1e-3 / np.sqrt(np.maximum(np.linalg.norm(normal, axis=1), 1e-300)))[:, None]
-    centres = corners.mean(axis=1)
-    return bool(points_inside(mesh.vertices, rest, np.concatenate([centres + step, centres - step])).all())
+    size = np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
+    step, way, centres = 1e-3 * normal / np.sqrt(size), normal / size, corners.mean(axis=1)
+    return np.concatenate([centres + step, centres - step]), np.concatenate([way, -way]), rest
