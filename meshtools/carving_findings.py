@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from meshtools.carving import Carving, sections_needed
-from meshtools.carving_sections import TOO_LARGE, largest_block
+from meshtools.carving_sections import TOO_LARGE, largest_block, limiting_settings
 from meshtools.counted import counted
 from meshtools.geometry import outlines
 from meshtools.geometry.audit import audit_topology
@@ -30,14 +30,15 @@ def find_faults(carving: Carving) -> tuple[Finding, ...]:
 
 def _machine(carving: Carving) -> Iterator[Finding]:
     settings, size, name = carving.settings, carving.stock.size_mm, carving.part.part_id
-    limits = largest_block(settings)
+    limits, limiting = largest_block(settings), limiting_settings(settings)
     beside = 2.0 * (settings.channel_mm + settings.frame_mm + settings.dowel_mm)
     for k, axis in enumerate("xyz"):
         if size[k] <= limits[k]:
             continue
         n = sections_needed(float(size[k]), limits[k], beside if k < 2 else 0.0)
-        parts = f"carve it in {n} sections along {axis} and glue them" if n else "take another machine"
-        message = f"{name}: the block is {size[k]:.0f} mm along {axis} but the machine and stock take {limits[k]:.0f} mm; {parts}."
+        larger = "glue or buy a larger block" if limiting[k].startswith("stock") else "take another machine"
+        parts = f"carve it in {n} sections along {axis} and glue them" if n else larger
+        message = f"{name}: the block is {size[k]:.0f} mm along {axis} but {limiting[k]} lets it be {limits[k]:.0f} mm; {parts}."
         yield Finding(Severity.FAILED, TOO_LARGE, message, round(float(size[k]), 1), round(limits[k], 1), "mm")
 
 

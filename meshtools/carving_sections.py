@@ -36,17 +36,32 @@ def largest_block(settings: CncSettings) -> tuple[float, float, float]:
     return max(sides), min(sides), min(settings.travel_z_mm - settings.clearance_mm, settings.stock_z_mm)
 
 
+def limiting_settings(settings: CncSettings) -> tuple[str, str, str]:
+    """The settings that `largest_block` is what it is by, in its order; where the machine and the stock take the same, that of the machine."""
+    sides = [("travel_x_mm", "stock_x_mm"), ("travel_y_mm", "stock_y_mm")]
+    taken = [min(names, key=lambda name: float(getattr(settings, name))) for names in sides]
+    longest, widest = sorted(taken, key=lambda name: -float(getattr(settings, name)))
+    is_travel = settings.travel_z_mm - settings.clearance_mm <= settings.stock_z_mm
+    return longest, widest, "travel_z_mm less clearance_mm" if is_travel else "stock_z_mm"
+
+
 def section_parts(carving: Carving, plan: StockPlan, made: SourceEntry) -> tuple[Part, ...]:
     """The solid to carve, cut to sections that fit; cut faces get the last entry of their source table. GeometryError where that cannot be done."""
     part, settings = carving.part, carving.settings
     room = room_for_part(settings, plan)
     if min(room) <= 0.0:
-        raise GeometryError("the machine leaves no room for a part beside channel and frame")
+        k = next(k for k, left_mm in enumerate(room) if left_mm <= 0.0)
+        beside = "beside channel and frame" if k < 2 else "in height beside the roughing allowance"
+        raise GeometryError(f"{limiting_settings(settings)[k]} leaves no room for a part {beside}, in sections neither.")
     body = enter(carving.carved.solid)
     room = (*room[:2], min(room[2], LYING * carving.chosen.depth_mm))  # sections lie as the whole did, they do not stand on end
     keep_off = settings.keep_off_mm if len(part.keep_off) else 0.0
     demand = Demand(room, carving.both.sight.direction, part.keep_off, keep_off, 0.0, GLUE_WIDTH_DOWELS * settings.dowel_mm, MOST_SECTIONS)
-    split = split_to_fit(body.solid, demand)
+    try:
+        split = split_to_fit(body.solid, demand)
+    except GeometryError as error:  # which speaks of the settings of a print
+        named = ", ".join(limiting_settings(settings))
+        raise GeometryError(f"no {MOST_SECTIONS} sections or fewer were found that all fit; what limits them is {named}.") from error
     sources, made_index = (*part.sources, made), len(part.sources)
     unbored = [None] * len(split.parts) if part.unbored is None else _unbored(enter(carving.carved.mesh), split, made_index)
     meshes = [body.with_solid(piece.solid).mesh(made_index) for piece in split.parts]

@@ -126,6 +126,28 @@ def test_a_part_that_no_section_helps_fails_and_says_into_how_many_it_would_come
     too_large = next(finding for finding in made.findings if finding.code == "block-too-large")
     assert (too_large.severity, too_large.limit) == (Severity.FAILED, 170.0)
     assert made.findings[-1].code == "no-sections"
+    assert made.findings[-1].message == (
+        "capsule: no 16 sections or fewer were found that all fit; what limits them is travel_x_mm, travel_y_mm, travel_z_mm less clearance_mm."
+    )
+    made = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES), CncSettings(stock_y_mm=100.0))
+    assert made.findings[-1].message == "capsule: stock_y_mm leaves no room for a part beside channel and frame, in sections neither."
+
+
+def test_a_block_that_is_too_large_names_the_setting_that_it_exceeds_and_blames_the_machine_only_for_its_own() -> None:
+    """A block of 400 x 180 x 90 mm; stock of 100 x 300 mm lies with its longer side along x, and is 60 mm high."""
+    carving = SimpleNamespace(part=SimpleNamespace(part_id="bar"), stock=SimpleNamespace(size_mm=(400.0, 180.0, 90.0)))
+    stock = CncSettings(stock_x_mm=100.0, stock_y_mm=300.0, stock_z_mm=60.0)
+    machine = CncSettings(travel_x_mm=2000.0, travel_y_mm=150.0, travel_z_mm=110.0)
+    told = []
+    for carving.settings in (stock, machine):
+        told += [finding.message.partition(" mm along ")[2] for finding in carving_findings._machine(carving)]
+    assert told == [
+        "x but stock_y_mm lets it be 300 mm; carve it in 2 sections along x and glue them.",
+        "y but stock_x_mm lets it be 100 mm; glue or buy a larger block.",
+        "z but stock_z_mm lets it be 60 mm; carve it in 2 sections along z and glue them.",
+        "y but travel_y_mm lets it be 150 mm; take another machine.",
+        "z but travel_z_mm less clearance_mm lets it be 60 mm; carve it in 2 sections along z and glue them.",
+    ]
 
 
 def test_a_lamina_under_a_coat_is_named_and_another_route_proposed() -> None:
