@@ -236,7 +236,7 @@ def test_a_distance_that_comes_from_removed_floaters_is_explained_with_what_hold
     back = sheet["deviation"]["scan_to_replica"] | {"max_mm": 7.5, "removed": told | {"without_max_mm": 0.25, "without_bound_mm": 0.5}}
     shown = Outline(bone_page(dict(sheet) | {"deviation": sheet["deviation"] | {"scan_to_replica": back}})).text
     words = shown.replace("\N{NARROW NO-BREAK SPACE}", " ")
-    assert "scan to replica, 7.500 mm, is that of a floating piece removed from the scan, near (0.0, 0.0, 17.5) mm; without it" in words
+    assert "scan to replica, 7.500 mm, is that of a floating piece, removed from the scan, near (0.0, 0.0, 17.5) mm; without it" in words
     assert "without it it is 0.250 mm, and no point lies farther than 0.500 mm." in words
     assert "removed from the scan" not in Outline(bone_page(sheet)).text
 
@@ -250,7 +250,7 @@ def test_the_largest_distance_to_another_bone_of_the_same_tray_or_to_a_support_i
     assert told is not None
     assert (told["n"], told["outcome"], told["place_mm"][2] > 50.0) == (2, "not-chosen", True)
     assert told["without_bound_mm"] < 0.01
-    words_of = {"not-chosen": "a piece that bones.csv does not name for this find, one of 2 pieces removed", "support": "a support, one of 2"}
+    words_of = {"not-chosen": "a piece that bones.csv does not name, one of 2 pieces removed", "support": "a support, one of 2"}
     for outcome, words in words_of.items():
         sheet = invented_sheet()
         back = sheet["deviation"]["scan_to_replica"] | {"removed": told | {"outcome": outcome}}

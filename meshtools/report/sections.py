@@ -168,7 +168,7 @@ def tolerance(sheet: Sheet) -> Html:
     return section("Tolerance and deviation", limit, table(head, rows, numeric=range(1, 7)), tag("p", note, class_="small"))
 
 
-REMOVED = {"floater": "a floating piece", "support": "a support", "not-chosen": "a piece that bones.csv does not name for this find"}
+REMOVED = {"floater": "a floating piece", "support": "a support", "not-chosen": "a piece that bones.csv does not name"}
 
 
 def _removed_words(sheet: Sheet) -> str:
@@ -178,7 +178,7 @@ def _removed_words(sheet: Sheet) -> str:
     if not gone:
         return ""
     place = ", ".join(number(x, 1) for x in gone["place_mm"])
-    which = REMOVED[gone["outcome"]] + (" removed from the scan" if gone["n"] == 1 else f", one of {gone['n']} pieces removed from the scan")
+    which = REMOVED[gone["outcome"]] + (", removed from the scan" if gone["n"] == 1 else f", one of {gone['n']} pieces removed from the scan")
     return (
         f" The largest distance from scan to replica, {figure(back['max_mm'], 'mm', 3)}, is that of {which}, near ({place}) "
         f"mm; without {'it' if gone['n'] == 1 else 'them'} it is {figure(gone['without_max_mm'], 'mm', 3)}, and no point lies farther than "
