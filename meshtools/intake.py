@@ -23,6 +23,7 @@ from meshtools.visible import visible
 from meshtools.workspace import open_workspace
 
 SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".glb", ".3mf")
+BESIDE_SCANS = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp")
 
 
 def intake(options: argparse.Namespace) -> Answer:
@@ -34,6 +35,7 @@ def intake(options: argparse.Namespace) -> Answer:
     lines = [_line(verdict) for verdict in verdicts]
     to_complete = "to complete (element, side, organismID, unit) and copy into config/bones.csv"
     lines += [f"intake/{name}: {counted(n, 'row')} {to_complete}." for name, n in write_drafts(options.batch / "intake", unknown).items()]
+    lines += other_files(options.batch)
     register = workspace.register
     missing = [finding for finding in register.findings if finding.code == "scan-missing"]
     lines += [f"missing: {finding.message} [{place_of(finding, register)}]" for finding in missing]
@@ -90,6 +92,16 @@ def _write_draft(folder: Path, content: bytes) -> str:
             write_atomic(folder / name, content)
             return name
     raise UsageError(f"{folder}: there are 99 drafts of rows; complete or remove some.")
+
+
+def other_files(batch: Path) -> list[str]:
+    """A line on the files below scans/ that are not looked at because of their ending, or none; pictures and materials of scans are not named."""
+    kinds = Counter(path.suffix.lower() or "none" for path in (batch / "scans").rglob("*") if path.is_file() and not path.name.startswith("."))
+    left = {suffix: n for suffix, n in sorted(kinds.items()) if suffix not in SCAN_SUFFIXES and suffix not in BESIDE_SCANS}
+    if not left:
+        return []
+    files = counted(sum(left.values()), "file")
+    return [f"not looked at: {files} below scans/ with the ending {visible(', '.join(left))}; scans end in {', '.join(SCAN_SUFFIXES)}."]
 
 
 def scan_files(batch: Path) -> list[str]:

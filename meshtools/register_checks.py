@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import os
 import re
+import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -20,6 +21,10 @@ from meshtools.register_finds import UNASSOCIATED, is_whole, primary_finds
 # repeated measurements of one bone that differ by more than this share ask for review: a default proposed here, no source
 LARGEST_MEASUREMENT_SPREAD = 0.02
 MOST_PATHS_COMPARED = 20_000
+SAME_TO_THE_EYE = (
+    "A file of that name is there, but one of the two writes letters with marks (such as umlauts) as two signs: take the cell from the row that "
+    "`bonewright intake` drafts for it, or type the name of the file anew."
+)
 
 
 def check_register(batch: Path, register: Register) -> tuple[Finding, ...]:
@@ -99,14 +104,20 @@ def _missing_files(batch: Path, register: Register) -> list[Finding]:
     missing = [item for item in wanted if not (batch / item[2]).is_file()]
     taken = {f.scan for f in register.finds}
     present = [path for path in _files_below(batch, "scans") if path not in taken] if missing else []  # a scan of another row is not meant
-    by_name = {path.rsplit("/", 1)[-1].casefold(): path for path in reversed(present)}
+    by_name = {_alike(path.rsplit("/", 1)[-1]): path for path in reversed(present)}
     findings = []
     for number, (code, place, path, find) in enumerate(missing):
         # the same name in another folder or other case, else the most similar path, which is slow and so not for many
-        near = by_name.get(path.rsplit("/", 1)[-1].casefold(), "") or (nearest(path, present) if number * len(present) < MOST_PATHS_COMPARED else "")
+        near = by_name.get(_alike(path.rsplit("/", 1)[-1]), "") or (nearest(path, present) if number * len(present) < MOST_PATHS_COMPARED else "")
         hint = f" Did you mean '{near}'?" if near else ""
+        if unicodedata.normalize("NFC", near) == unicodedata.normalize("NFC", path):  # nobody can see the difference
+            hint = " " + SAME_TO_THE_EYE
         findings.append(_finding(code, f"{place} {path} is not there; put the file there or correct the name.{hint}", [find] if find else []))
     return findings
+
+
+def _alike(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _files_below(batch: Path, folder: str) -> list[str]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tiny_batch import make_tiny_batch
 
 from meshtools.files.read_scan import read_scan_of
-from meshtools.intake import _line, _totals, write_drafts
+from meshtools.intake import _line, _totals, other_files, write_drafts
 from meshtools.intake_look import ScanVerdict, hold_sizes_together, look_at_scan
 from meshtools.model import FloatArray
 from meshtools.stages.clean import clean_scan
@@ -187,3 +187,14 @@ def test_intake_numbers_the_pieces_that_count_as_the_bone_until_they_are_named(t
     (told,) = (reason for reason in found.reasons if "count as the bone" in reason)
     assert told.startswith("pieces 1 (100 %), 2 (4 %) count as the bone")
     assert found.verdict == "accept"
+
+
+def test_intake_says_how_many_files_of_another_ending_it_does_not_look_at(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    for name in ("a.obj", "a.mtl", "a.JPG", ".hidden.fbx"):
+        (batch / "scans" / name).touch()
+    assert other_files(batch) == []
+    for name in ("b.FBX", "c.fbx", "notes.txt", "no-ending"):
+        (batch / "scans" / name).touch()
+    assert other_files(batch) == [
+        "not looked at: 4 files below scans/ with the ending .fbx, .txt, none; scans end in .stl, .ply, .obj, .off, .glb, .3mf."]

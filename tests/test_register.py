@@ -399,6 +399,15 @@ def test_a_missing_scan_is_a_finding_with_the_nearest_file(tmp_path: Path) -> No
     assert "Did you mean 'scans/fem-l.ply'?" in found[0].message
 
 
+def test_a_scan_whose_name_differs_only_in_how_an_umlaut_is_written_is_not_suggested_by_a_name_that_looks_the_same(tmp_path: Path) -> None:
+    """Some systems write ö as o and two dots."""
+    batch = write_batch(tmp_path, bones=bones_with(scan="gr\u00f6sse.ply"))
+    (batch / "scans/gro\u0308sse.ply").write_bytes(b"")
+    (finding,) = load_register(batch).findings
+    assert "A file of that name is there, but one of the two writes letters with marks" in finding.message
+    assert "Did you mean" not in finding.message
+
+
 def test_two_whole_left_femora_in_one_individual_are_a_finding_that_knows_its_rows(tmp_path: Path) -> None:
     register = load_register(write_batch(tmp_path, bones=BONES + "\n#x\nfem-2,EX-1,femur,left,b.ply,mm\n"))
     assert [(f.code, f.value, place_of(f, register)) for f in register.findings] == [
