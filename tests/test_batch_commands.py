@@ -174,6 +174,15 @@ def test_status_says_of_a_build_that_was_cut_short_that_the_replica_stands(batch
     assert "mount/skull (OWN): its replica is built, but not all that goes with it" in done.stdout
 
 
+def test_status_does_not_call_a_build_of_other_bones_unfinished_nor_an_open_replica_unbuilt(batch: Path) -> None:
+    """The build of the mandible takes away the records of the skull, which do not hold any more. An open replica has no STL."""
+    edit(batch / "config/bones.csv", "a-skull.stl,mm,,", "a-skull.stl,mm,90.0,greatest-length")
+    (batch / "results/mount/skull/replica.stl").unlink()
+    build(batch, "mandible")
+    done = bonewright("status", "--batch", batch)
+    assert "to build: mount/skull (OWN): its replica is of an earlier build; the last one was of other bones, or not finished" in done.stdout
+
+
 def test_status_counts_the_findings_of_the_register_that_stand_on_no_row(tmp_path: Path) -> None:
     """The invented demo batch, not built: an animal in it has two whole humeri of one side."""
     assert bonewright("demo", tmp_path / "demo").returncode == 0
