@@ -13,8 +13,10 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from difflib import get_close_matches
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 from meshtools.answer import RUN_FAILED, Answer
 from meshtools.errors import BonewrightError
@@ -29,10 +31,22 @@ MODULES = tuple(
 FILE_UNITS = ("mm", "cm", "m", "inch")
 
 
+class CommandParser(argparse.ArgumentParser):
+    """Reads the options of one command, and refuses by its own usage what it does not know."""
+
+    def parse_known_args(self, args: Sequence[str] | None = None, namespace: Any = None) -> tuple[Any, list[str]]:  # type: ignore[override]
+        """As the parser above wants it; nothing is left over."""
+        options, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            near = get_close_matches(unknown[0], re.findall(r"--[a-z-]+", self.format_help()), 1)
+            self.error(f"unrecognized arguments: {' '.join(unknown)}" + (f". Did you mean {near[0]}?" if near else ""))
+        return options, unknown
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line, each command with the function that carries it out."""
     parser = argparse.ArgumentParser(prog="bonewright", description="From raw scans of an incomplete skeleton to a complete set of replica bones.")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=CommandParser)
     _add_batch_commands(commands)
     _add_file_commands(commands)
     return parser

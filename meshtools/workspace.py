@@ -66,7 +66,7 @@ class Workspace:
         return {entry for entry in {*job, *before} - {"key"} if plain(job.get(entry)) != before.get(entry)}
 
     def _unbuilt_words(self, jobs: Sequence[tuple[str, str]]) -> str:
-        """What to say of an element that lacks a record: after a build of other elements, or one that was cut short, its replica may stand all the same."""
+        """What to say of an element that lacks a record: after a build of others, or one that was cut short, its replica may stand all the same."""
         element = next((name for stage, name in jobs if stage == "report"), "")
         if not element or not (self.folder / "results" / element / "replica.ply").is_file():
             return "it was not built yet"

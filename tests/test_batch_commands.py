@@ -14,6 +14,7 @@ import pytest
 from made_once import made_once
 from six_bones import bonewright, build, edit, make_six_bones
 
+from meshtools.cli import build_parser
 from meshtools.commands_batch import Progress, _index_words
 from meshtools.jobs.index import _index
 from meshtools.workspace import Workspace, open_workspace
@@ -181,6 +182,17 @@ def test_status_does_not_call_a_build_of_other_bones_unfinished_nor_an_open_repl
     build(batch, "mandible")
     done = bonewright("status", "--batch", batch)
     assert "to build: mount/skull (OWN): its replica is of an earlier build; the last one was of other bones, or not finished" in done.stdout
+
+
+def test_an_option_that_a_command_does_not_know_is_refused_with_its_usage_and_the_nearest_one(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        build_parser().parse_args(["status", "--bach", "demo"])
+    told = capsys.readouterr().err
+    assert (ended.value.code, told.startswith("usage: bonewright status [-h] [--json] [--batch DIR]")) == (2, True)
+    assert "unrecognized arguments: --bach demo. Did you mean --batch?" in told
+    with pytest.raises(SystemExit):
+        build_parser().parse_args(["compare", "a.stl", "b.stl", "c.stl", "--unit", "mm"])
+    assert capsys.readouterr().err.endswith("unrecognized arguments: c.stl\n")
 
 
 def test_status_counts_the_findings_of_the_register_that_stand_on_no_row(tmp_path: Path) -> None:
