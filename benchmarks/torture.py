@@ -27,6 +27,7 @@ sys.path.insert(0, str(HERE))
 from dog_individuals import read_bone  # noqa: E402
 from real_bones import DOG  # noqa: E402
 from torture_defects import DEFECTS, Damaged  # noqa: E402
+from torture_further import FURTHER  # noqa: E402
 
 from meshtools.errors import GeometryError  # noqa: E402
 from meshtools.geometry.cleaned import Cleaned  # noqa: E402
@@ -36,6 +37,7 @@ from meshtools.settings import CleanSettings, RebuildSettings  # noqa: E402
 from meshtools.stages.clean import clean_scan  # noqa: E402
 from meshtools.stages.rebuild import rebuild_element  # noqa: E402
 
+ALL = DEFECTS | FURTHER
 LEAST_TOLERANCE_MM = 0.1
 TOLERANCE_SHARE = 0.002
 N_SAMPLES = 8_000
@@ -171,7 +173,7 @@ def judge(truth: Truth, outcome: Outcome, damaged: Damaged) -> dict[str, object]
 
 def damage_bone(truth: Truth, name: str, defect: str, seed: int) -> Damaged:
     """The bone with a defect at the place that belongs to the seed and the names."""
-    return DEFECTS[defect](truth.vertices, truth.faces, np.random.default_rng([seed, zlib.crc32(f"{name}/{defect}".encode())]))
+    return ALL[defect](truth.vertices, truth.faces, np.random.default_rng([seed, zlib.crc32(f"{name}/{defect}".encode())]))
 
 
 def run_case(truth: Truth, name: str, defect: str, seed: int) -> dict[str, object]:
@@ -191,7 +193,7 @@ def table(rows: list[dict[str, object]]) -> str:
     """Verdicts per defect, as text."""
     count = Counter((str(row["defect"]), str(row["verdict"])) for row in rows)
     lines = [f"{'defect':22}{'cases':>8}{CORRECT:>10}{REFUSED:>10}{SILENT:>10}"]
-    for defect in [*DEFECTS, "all"]:
+    for defect in [*(name for name in ALL if any(row["defect"] == name for row in rows)), "all"]:
         figures = [sum(n for (of, is_verdict), n in count.items() if defect in (of, "all") and is_verdict == v) for v in (CORRECT, REFUSED, SILENT)]
         lines.append(f"{defect:22}{sum(figures):>8}{figures[0]:>10}{figures[1]:>10}{figures[2]:>10}")
     return "\n".join(lines)
@@ -206,7 +208,8 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=1, help="only every n-th bone")
     parser.add_argument("--keep-faces", action="store_true", help="without decimation, which takes most of the time")
     parser.add_argument("--bone", choices=sorted(bone_names()), action="append", metavar="NAME", help="only these bones, in this order")
-    parser.add_argument("--defect", choices=sorted(DEFECTS), action="append", help="only these defects")
+    parser.add_argument("--defect", choices=sorted(ALL), action="append", help="only these defects")
+    parser.add_argument("--further", action="store_true", help="the further defects in place of the twelve")
     options = parser.parse_args()
     options.results.parent.mkdir(parents=True, exist_ok=True)
     kept = [json.loads(line) for line in options.results.read_text(encoding="utf-8").splitlines()] if options.results.is_file() else []
@@ -216,7 +219,7 @@ def main() -> None:
     end = time.monotonic() + 60 * options.minutes
     with options.results.open("a") as out:
         for name in options.bone or bone_names()[:: options.every]:
-            waiting = [defect for defect in options.defect or DEFECTS if (name, defect) not in done]
+            waiting = [defect for defect in options.defect or (FURTHER if options.further else DEFECTS) if (name, defect) not in done]
             if not waiting or time.monotonic() > end:
                 continue
             truth = find_truth(name, not options.keep_faces)
