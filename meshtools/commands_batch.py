@@ -31,9 +31,8 @@ from meshtools.report.left_to_do import ON_PAGES, left_to_do, listed
 from meshtools.report.words import register_words
 from meshtools.settings_ready import ROUTES
 from meshtools.worklist import plan_json
-from meshtools.workspace import Workspace, open_workspace
+from meshtools.workspace import REPOSITORY, Workspace, open_workspace
 
-REPOSITORY = Path(__file__).resolve().parent.parent
 SHARES = {"own_bone": "own bone", "own_animal": "own animal", "filled": "any source"}
 __all__ = ["build", "check", "demo_batch", "intake", "new_batch", "plan", "status", "verify"]
 
@@ -121,21 +120,9 @@ def plan(options: argparse.Namespace) -> Answer:
     if workspace.plan.recipes:
         lines += _numbered(workspace.plan.next_steps) or ["What to do next: nothing would improve this plan."]
     else:
-        lines.append(_nothing_to_plan(workspace))
+        lines.append(workspace.nothing_to_plan())
     asks = not workspace.plan.recipes or any(recipe.status == "ask" for recipe in workspace.plan.recipes)
     return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
-
-
-def _nothing_to_plan(workspace: Workspace) -> str:
-    """Why a plan is empty, and what to do."""
-    is_own = workspace.folder.resolve() == REPOSITORY
-    own = " This is the folder of the program: if your batch is another one, name it with --batch." if is_own else ""
-    if workspace.register.targets:
-        return f"{workspace.folder}: there is nothing to make: config/skeleton.csv names no element.{own}"
-    return (
-        f"{workspace.folder}: there is nothing to make: config/config.yaml names no target. Write under 'targets' which animal the skeleton "
-        f"is made of, such as `mount: {{individual: M-1}}` with an organismID of bones.csv.{own}"
-    )
 
 
 def _completeness(figures: Mapping[str, Any]) -> str:
@@ -154,7 +141,7 @@ def build(options: argparse.Namespace) -> Answer:
     lock_batch(options.batch)
     workspace = open_workspace(options.batch)
     if not workspace.plan.recipes:
-        raise UsageError(_nothing_to_plan(workspace))
+        raise UsageError(workspace.nothing_to_plan())
     outputs = wanted_outputs(workspace, options.elements)
     stale = workspace.drop_stale_records()
     workspace.write_plan()
@@ -256,7 +243,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lines.append(f"{index}{'' if workspace.holds('index', 'index') else _index_words(index.exists(), names)}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
-    lines += [_nothing_to_plan(workspace)] if not workspace.plan.recipes else route_totals(workspace, names, routes)
+    lines += [workspace.nothing_to_plan()] if not workspace.plan.recipes else route_totals(workspace, names, routes)
     lines += _sign_off_totals(rows)
     findings = [] if names else plain(workspace.plan.findings)
     if told := register_words(findings):

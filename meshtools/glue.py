@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from meshtools.errors import BonewrightError
+from meshtools.errors import BonewrightError, UsageError
 from meshtools.fence import Limits, job_log, memory_limit_mb
 from meshtools.geometry.threads import n_threads
 from meshtools.lots import Jobs, Lot, Name, jobs_before, plain_lots
@@ -69,6 +69,8 @@ class Batch:
             workspace = open_workspace(Path())
             if not asks_only(sys.argv[1:]) and "BONEWRIGHT_LOCK_HELD" not in os.environ:
                 lock_batch(Path())
+                if not workspace.plan.recipes:
+                    raise UsageError(workspace.nothing_to_plan("--directory"))
                 workspace.drop_stale_records()
                 os.environ["BONEWRIGHT_LOCK_HELD"] = "1"  # for the processes that snakemake starts for its jobs where a profile forbids threads
         except BonewrightError as error:

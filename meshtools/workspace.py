@@ -25,6 +25,7 @@ from meshtools.worklist import Worklist, make_worklist, plan_json
 
 PLAN = "results/plan.json"
 HASH_CACHE = ".snakemake/bonewright/hashes.json"
+REPOSITORY = Path(__file__).resolve().parent.parent
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,18 @@ class Workspace:
     plan: Plan
     worklist: Worklist
     hashes: ContentHashes
+
+    def nothing_to_plan(self, option: str = "--batch") -> str:
+        """Why the plan is empty, and what to do. option: the one that names a batch."""
+        named = self.folder if self.folder.parts else Path.cwd()
+        is_own = self.folder.resolve() == REPOSITORY
+        own = f" This is the folder of the program: if your batch is another one, name it with {option}." if is_own else ""
+        if self.register.targets:
+            return f"{named}: there is nothing to make: config/skeleton.csv names no element.{own}"
+        return (
+            f"{named}: there is nothing to make: config/config.yaml names no target. Write under 'targets' which animal the skeleton "
+            f"is made of, such as `mount: {{individual: M-1}}` with an organismID of bones.csv.{own}"
+        )
 
     def stale_jobs(self) -> list[tuple[str, str]]:
         """Jobs (stage, name) whose record is missing, has another key, is that of a crash, or lists a file that is missing or

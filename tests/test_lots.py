@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -125,9 +126,12 @@ def test_snakemake_tells_what_changed_since_a_build_whose_jobs_it_was_given_in_l
 @pytest.mark.slow
 @pytest.mark.parametrize(("config", "wanted"), [
     ({}, "{batch}: this is no batch (config/config.yaml is missing)."), ({"config.yaml": "targest: {}\n"}, "Did you mean 'targets'?"),
-], ids=["no batch", "a misspelt table"])  # fmt: skip
-def test_plain_snakemake_says_why_it_cannot_begin_although_it_is_quiet(tmp_path: Path, config: dict[str, str], wanted: str) -> None:
-    for name, content in config.items():
+    (None, "there is nothing to make: config/config.yaml names no target."),
+], ids=["no batch", "a misspelt table", "the empty batch"])  # fmt: skip
+def test_plain_snakemake_says_why_it_cannot_begin_although_it_is_quiet(tmp_path: Path, config: dict[str, str] | None, wanted: str) -> None:
+    if config is None:
+        shutil.copytree(SNAKEFILE.parent / "config", tmp_path / "config")
+    for name, content in (config or {}).items():
         (tmp_path / "config").mkdir()
         (tmp_path / "config" / name).write_text(content)
     command = [sys.executable, "-P", "-m", "snakemake", "-c1", "-s", str(SNAKEFILE), "--directory", str(tmp_path)]
