@@ -14,7 +14,7 @@ N_ROUND = 48
 
 
 def draw_setup(carving: Carving) -> Drawing:
-    """The block from above with datum, part, channel, bridges, dowels and the axis it is turned over about."""
+    """The block from above with datum, part, channel, bridges, dowels and the axis it is turned over about, named as the tables name them."""
     stock, settings = carving.stock, carving.settings
     length, width, height = (float(side) for side in stock.size_mm)
     block = np.array([[0.0, 0.0], [length, 0.0], [length, width], [0.0, width]])
@@ -27,8 +27,10 @@ def draw_setup(carving: Carving) -> Drawing:
     return Drawing(
         "set-up", f"{carving.part.part_id}: set-up seen from above, in mm",
         (
-            Layer("block", (block,)), Layer("part", rings_of(carving.outline)), Layer("channel", rings_of(channel)), Layer("bridges", tuple(corners)),
-            Layer("dowels", tuple(circle(place, settings.dowel_mm) for place in stock.dowels)),
+            Layer("block", (block,)), Layer("part", rings_of(carving.outline)), Layer("channel", rings_of(channel)),
+            Layer("bridges", tuple(corners), (), tuple((*_middle(ring), f"B{k + 1}") for k, ring in enumerate(corners))),
+            Layer("dowels", tuple(circle(place, settings.dowel_mm) for place in stock.dowels), (),
+                  tuple(_beside(place, settings.dowel_mm, f"S{k + 1}") for k, place in enumerate(stock.dowels))),
             Layer("axis", (), (np.array([[-20.0, width / 2.0], [length + 20.0, width / 2.0]]),)), Layer("datum", (), datum_cross(), texts),
         ),
     )  # fmt: skip
@@ -41,10 +43,8 @@ def draw_slabs(carving: Carving) -> tuple[Drawing, ...]:
 
 
 def _draw_slab(carving: Carving, number: int, n_slabs: int) -> Drawing:
-    slab, diameter = carving.stack.slabs[number], carving.settings.dowel_mm
-    below, above = (
-        tuple(circle(np.array([d.x_mm, d.y_mm]), diameter) for d in carving.stack.dowels if d.joint == joint) for joint in (number - 1, number)
-    )
+    slab = carving.stack.slabs[number]
+    below, above = (_slab_dowels(carving, name, joint) for name, joint in (("dowels-below", number - 1), ("dowels-above", number)))
     title = f"{carving.part.part_id}: slab {number + 1} of {n_slabs}, from {slab.low_mm:.0f} to {slab.high_mm:.0f} mm above the datum"
     low_x, low_y = slab.outline.bounds[:2]
     texts = ((float(low_x), float(low_y) - 10.0, title),)
@@ -52,9 +52,25 @@ def _draw_slab(carving: Carving, number: int, n_slabs: int) -> Drawing:
         f"slab-{number + 1:02d}", title,
         (
             Layer("outline", rings_of(slab.outline)), Layer("section-bottom", rings_of(slab.lower)), Layer("section-top", rings_of(slab.upper)),
-            Layer("dowels-below", below), Layer("dowels-above", above), Layer("datum", (), datum_cross(), texts),
+            below, above, Layer("datum", (), datum_cross(), texts),
         ),
     )  # fmt: skip
+
+
+def _slab_dowels(carving: Carving, name: str, joint: int) -> Layer:
+    """The dowels of one joint between slabs, named as the table of dowels names them."""
+    diameter = carving.settings.dowel_mm
+    places = [(np.array([d.x_mm, d.y_mm]), f"D{k + 1}") for k, d in enumerate(carving.stack.dowels) if d.joint == joint]
+    return Layer(name, tuple(circle(place, diameter) for place, _ in places), (), tuple(_beside(place, diameter, told) for place, told in places))
+
+
+def _beside(centre: FloatArray, diameter_mm: float, name: str) -> tuple[float, float, str]:
+    return float(centre[0]) + diameter_mm / 2.0 + 1.0, float(centre[1]) + 1.0, name
+
+
+def _middle(ring: FloatArray) -> tuple[float, float]:
+    x, y = ring.mean(axis=0)
+    return float(x), float(y)
 
 
 def circle(centre: FloatArray, diameter_mm: float) -> FloatArray:

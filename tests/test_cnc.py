@@ -81,6 +81,17 @@ def test_tables_have_as_many_cells_as_their_headers_and_every_view_a_colour_per_
     assert [drawing.name for drawing in made.drawings] == ["set-up", "slab-01", "slab-02"]
 
 
+def test_dowels_and_bridges_have_in_the_drawings_the_names_and_places_of_the_tables(made: Made) -> None:
+    """A name stands beside its dowel, and on the middle of its bridge."""
+    texts = {text: (x, y) for drawing in made.drawings for layer in drawing.layers if layer.name != "datum" for x, y, text in layer.texts}
+    rows = {table.name: table.rows for table in made.tables}
+    assert sorted(texts) == sorted(row[0] for name in ("dowels", "bridges") for row in rows[name])
+    for name, _, x, y, *_ in rows["dowels"]:
+        assert texts[name] == pytest.approx((x + CncSettings().dowel_mm / 2.0 + 1.0, y + 1.0), abs=0.01)
+    for name, x0, y0, _, x1, y1, *_ in rows["bridges"]:
+        assert texts[name] == pytest.approx(((x0 + x1) / 2.0, (y0 + y1) / 2.0), abs=8.0)
+
+
 def test_the_same_part_gives_the_same_result(made: Made) -> None:
     again = make_cnc(Part("capsule", "r1", lying_capsule(), SOURCES, KEEP_OFF), CncSettings())
     assert (again.facts, again.tables, again.figures) == (made.facts, made.tables, made.figures)
