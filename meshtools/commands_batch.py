@@ -232,10 +232,11 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     totals = Counter(row["status"] for row in rows)
     open_rows = [row for row in rows if row["status"] in ("failed", "review", "to build")]
     lines = [f"{row['status']}: {row['target']}/{row['element']} ({row['class']}): {row['why']}" for row in open_rows]
+    sizes = [] if names else workspace.open_sizes()
     joints = [] if names else workspace.open_joints()
     fixings = [] if names else workspace.open_fixings()
     routes = [row for row in open_routes(workspace) if not names or row["part"] in names or row["part"].split("/", 1)[1] in names]
-    lines += [*joints, *fixings, *(f"{row['status']}: {row['part']} {row['route']}: {row['why']}" for row in routes)]
+    lines += [*sizes, *joints, *fixings, *(f"{row['status']}: {row['part']} {row['route']}: {row['why']}" for row in routes)]
     shown = {f"{row['target']}/{row['element']}" for row in rows}
     lapsed = [sentence for name, sentence in _lapsed_sign_offs(workspace).items() if name in shown]
     lines += lapsed
@@ -248,10 +249,10 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     findings = [] if names else plain(workspace.plan.findings)
     if told := register_words(findings):
         lines.append(f"findings of the register and the plan: {told}; `bonewright plan` tells them")
-    is_open = bool(joints or fixings or routes or lapsed) or not workspace.plan.recipes
+    is_open = bool(sizes or joints or fixings or routes or lapsed) or not workspace.plan.recipes
     needs_person = is_open or any(totals[name] for name in ("review", "failed", "to build"))
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
-    facts |= {"lapsed_sign_offs": lapsed, "findings": findings}
+    facts |= {"sizes": sizes, "lapsed_sign_offs": lapsed, "findings": findings}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
 
 

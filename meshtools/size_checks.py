@@ -26,6 +26,7 @@ different units, so that a cm taken for an inch shows (our defaults). Where no r
 MATES_FACTOR, MATES_FIT, ALIKE_MATES_FACTOR = 5.0, 3.0, 20.0
 """Single bones of one group differ by less within an animal where their units differ; stated in another unit, they would be within the second
 factor. Stated in one unit they differ by less than the third, above a kneecap beside a thigh bone and below an inch taken for a mm (our defaults)."""
+SIZE_CODE = "size-contradicted"
 MOST_SAME, MOST_ANIMALS, MOST_SHARED, MOST_MATES = 2, 2, 3, 3
 
 
@@ -70,7 +71,7 @@ def size_checks(register: Register, names: Iterable[str], cleaned: Collection[st
 
     Only whole, sure and sound finds that stand for a bone alone are held against each other, and only those among `cleaned`, so that no scan is
     cleaned for this alone. Other bones of an animal are looked at where their units differ, or anyway with `in_one_unit`: a page would be made
-    again with the scan of each of them, so only intake does.
+    again with the scan of each of them, so only intake and the index do.
     """
     in_parts = {find.part_of for find in register.finds if find.part_of}
     usable = sorted((find for find in primary_finds(register.finds) if find.find in cleaned and _speaks(find, in_parts)), key=lambda find: find.find)
@@ -199,7 +200,7 @@ def _finding(find: SizedFind, other: SizedFind, expectation: str, expected: floa
         f"{find.find} ({find.words}) is {find.length_mm:.4g} mm long, {other.find} ({other.words}) {other.length_mm:.4g} mm: a ratio of {ratio:.3g}. "
         f"{expectation}{beside} {advice}. Correct the row that is wrong, or state a caliper length."
     )
-    return Finding(Severity.REVIEW, "size-contradicted", message, float(f"{departure:.4g}"), factor)
+    return Finding(Severity.REVIEW, SIZE_CODE, message, float(f"{departure:.4g}"), factor)
 
 
 def _long(departure: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -54,13 +54,15 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     before["joint"] = {name: job for target, met in joints.items() for name, job in _joint_jobs(register, target, met, before).items()}
     before["row"] = {row.name: sealed("row", row.name, row_job(row, register, before)) for row in rows}
     before["fixings"] = {name: sealed("fixings", name, job) for name, job in fixing_jobs(register, built, rows, before).items()}
-    sizes = size_checks(register, {name for recipe in built for name in recipe.finds}, clean)
-    looked = {name_of(r): _looked(register, r, before, _sizes_of(r, register, sizes, clean)) for r in built}
+    used_finds = {name for recipe in built for name in recipe.finds}
+    sizes = size_checks(register, used_finds, clean)
+    looked = {name_of(r): _looked(register, r, before, _sizes_of(r.finds, register, sizes, clean)) for r in built}
     before |= route_jobs(register, built, before, looked)
     report = {name_of(r): _report_job(register, r, finds, before, hand_overs, looked[name_of(r)]) for r in built}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
     jobs = before | {"report": report, "fit": fit}
-    return Worklist(jobs | {"index": {"index": _index_job(register, plan, jobs)}})
+    alike = {name: check for name, check in size_checks(register, used_finds, clean, in_one_unit=True).items() if sizes.get(name) != check}
+    return Worklist(jobs | {"index": {"index": _index_job(register, plan, jobs, _sizes_of(sorted(alike), register, alike, clean))}})
 
 
 def is_built(recipe: Recipe) -> bool:
@@ -264,16 +266,16 @@ def _report_job(
     return sealed("report", name_of(recipe), job)
 
 
-def _sizes_of(recipe: Recipe, register: Register, checks: Mapping[str, SizeCheck], clean: Mapping[str, Job]) -> Job:
-    """The finds whose lengths are held against those of an element's finds; nothing where there are none."""
-    mine = [checks[name] for name in sorted(recipe.finds) if name in checks]
+def _sizes_of(own: Sequence[str], register: Register, checks: Mapping[str, SizeCheck], clean: Mapping[str, Job]) -> Job:
+    """The finds whose lengths are held against those of an element's own, or of several elements'; nothing where there are none."""
+    mine = [checks[name] for name in sorted(own) if name in checks]
     if not mine:
         return {}
     names = sorted({name for check in mine for name in check.names()})
     rows = {find.find: find for find in register.finds if find.find in names}
     finds = {name: {"words": find_words(rows[name]), "element": rows[name].element, "unit": rows[name].unit.value} for name in names}
-    for name, find in finds.items():  # only a decision on the element's own find bears on its finding
-        settled = settled_by(rows[name], register.decisions) if name in recipe.finds else None
+    for name, find in finds.items():  # only a decision on an own find bears on its finding
+        settled = settled_by(rows[name], register.decisions) if name in own else None
         find["settled"] = f"{settled.by} decided on {settled.date} that this find is used ({settled.reason})." if settled else ""
     return {"sizes": {"checks": plain(mine), "finds": finds, "clean_keys": {name: clean[name]["key"] for name in names}}}
 
@@ -291,7 +293,8 @@ def _what_is_wrong(evidence: EvidenceKeys, key: str) -> Job:
     return {"changed": [], "n_mistyped": n_mistyped} if n_mistyped else {"changed": list(evidence.changed_since(key))}
 
 
-def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str, Job]]) -> Job:
+def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str, Job]], sizes: Job) -> Job:
+    """sizes: lengths that no page is made again for (`size_checks` of finds in one unit), so that the index alone tells them."""
     unbuilt = [r for r in plan.recipes if not is_built(r)]
     job = {
         "plan": plan_json(plan),
@@ -306,7 +309,7 @@ def _index_job(register: Register, plan: Plan, before: Mapping[str, Mapping[str,
         "target_words": {target.name: _target_words(target) for target in register.targets},
         "left_out": sorted(name_of(r) for r in unbuilt if r.status != "gap" and r.evidence is EvidenceClass.NONE),
     }
-    return sealed("index", "index", job)
+    return sealed("index", "index", job | sizes)
 
 
 def _place(element: Element) -> tuple[str, str, int, str, str]:

@@ -20,6 +20,7 @@ from meshtools.model import Plan, Register, plain
 from meshtools.plan import make_plan
 from meshtools.record_places import JOBS_FILE, job_lines, laid_down_job, record_path
 from meshtools.register import load_register
+from meshtools.size_checks import SIZE_CODE
 from meshtools.stale_reasons import stale_reason
 from meshtools.worklist import Worklist, make_worklist, plan_json
 
@@ -92,6 +93,12 @@ class Workspace:
         records = [(job, read_record(self.folder / record_path("fit", name))) for name, job in self.worklist.jobs["fit"].items()]
         held = [record for job, record in records if record is not None and record["key"] == job["key"]]
         return [f"{f['severity']}: {f['message']}" for record in held for f in record["findings"] if f["severity"] != "note"]
+
+    def open_sizes(self) -> list[str]:
+        """Lengths of one unit that contradict each other, as far as the index holds: no page tells them."""
+        record, job = read_record(self.folder / record_path("index", "index")), self.worklist.jobs["index"]["index"]
+        held = [] if record is None or record["key"] != job["key"] else record["findings"]
+        return [f"{f['severity']}: {f['message']}" for f in held if f["severity"] != "note" and f["code"] == SIZE_CODE]
 
     def open_fixings(self) -> list[str]:
         """What the holes of the armature ask of a person, as far as their records hold."""

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 import pytest
+from dog_individuals import write_scan
+from six_bones import BONEWRIGHT
+from solid_shapes import ball
 
 from meshtools.model import Element, Find, Finding, Register, Severity, Side, Unit
 from meshtools.settings import Settings
@@ -119,3 +123,25 @@ def test_incomplete_doubtful_deformed_and_further_scans_are_held_against_nothing
     columns: list[dict[str, Any]] = [{"portion": "shaft"}, {"identification_qualifier": "cf."}, {"deformation": "crushed"}, {"part_of": "a-femur-l"}]
     others = [find("a-tibia-r", **column) for column in columns]
     assert [size_checks(register_of(find("a-tibia-l"), other), ["a-tibia-l"], ["a-tibia-l", "a-tibia-r"]) for other in others] == [{}] * 4
+
+
+def test_a_build_asks_about_a_wrong_unit_although_all_are_stated_in_one(tmp_path) -> None:
+    """A jaw of an inch to the mm beside its skull: no page is made again with the scan of another bone, so the index and `status` tell it."""
+    (tmp_path / "config").mkdir()
+    (tmp_path / "scans").mkdir()
+    rows = ["find,element,side,organismID,scan,unit"]
+    for name, size_mm in (("skull", 127.0), ("mandible", 4.0)):
+        mesh = ball(size_mm / 2, n_splits=3)
+        write_scan(tmp_path / "scans" / f"{name}.stl", mesh.vertices * (1.0, 0.7, 0.5), mesh.faces)
+        rows.append(f"a-{name},{name},median,ind-a,{name}.stl,mm")
+    tables = {
+        "bones.csv": "\n".join(rows) + "\n",
+        "skeleton.csv": "element,pairing,region,group\nskull,median,head,axial\nmandible,median,head,axial\n",
+        "config.yaml": "targets:\n  mount:\n    individual: ind-a\n",
+    }
+    for name, text in tables.items():
+        (tmp_path / "config" / name).write_text(text, encoding="utf-8")
+    done = subprocess.run([*BONEWRIGHT, "build", "--batch", str(tmp_path)], capture_output=True, text=True, check=False)
+    told = [line for line in done.stdout.splitlines() if "a-mandible in inch and not in mm (25.4 times larger)" in line]
+    assert (done.returncode, len(told), told[0].split(":")[0]) == (1, 1, "review")
+    assert "a-mandible in inch and not in mm" in (tmp_path / "results" / "index.html").read_text(encoding="utf-8")

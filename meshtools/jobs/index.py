@@ -9,6 +9,7 @@ from typing import Any
 
 from meshtools.handover import asks_of, is_accepted, standing_words
 from meshtools.jobs.record import JobFiles, StaleInputError, read_record, write_results
+from meshtools.jobs.report_sizes import contradicted_sizes
 from meshtools.keys import hash_file
 from meshtools.model import Finding, Record, Severity, plain
 from meshtools.record_places import record_path
@@ -20,8 +21,9 @@ FILES = JobFiles(("index.html", "summary.csv"))
 def run(batch: Path, job: Mapping[str, Any]) -> None:
     """Write the index of the batch from the records of the pages."""
     rows = [_row(batch, job, recipe) for recipe in job["plan"]["elements"]]
+    sizes = contradicted_sizes(batch, job)
     contents = {
-        "index.html": index_page(_index(job, rows, _fits(batch, job))).encode(),
+        "index.html": index_page(_index(job, rows, _fits(batch, job), sizes)).encode(),
         "summary.csv": summary_csv(rows).encode(),
     }
     totals: dict[str, int] = {}
@@ -30,7 +32,7 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     crashed = sorted(f"{row['target']}/{row['element']}" for row in rows if "crash" in {finding["code"] for finding in row["findings"]})
     findings = (Finding(Severity.FAILED, "crash", f"Jobs crashed on the way to {', '.join(crashed)}."),) if crashed else ()
     facts = {"totals": dict(sorted(totals.items())), "records": _record_hashes(batch, job["made"])}
-    record = Record("index", job["key"], "ok", facts, findings, (), ())
+    record = Record("index", job["key"], "ok", facts, (*findings, *sizes), (), ())
     write_results(batch, "results/index.json", record, contents, FILES)
 
 
@@ -100,7 +102,9 @@ def in_order(rows: Iterable[Mapping[str, Any]], elements: Iterable[Mapping[str, 
     return sorted(rows, key=lambda row: (row["target"], order.get(row["element"], len(order)), row["element"]))
 
 
-def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], fits: Mapping[str, Any]) -> dict[str, Any]:
+def _index(
+    job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], fits: Mapping[str, Any], sizes: Sequence[Finding]
+) -> dict[str, Any]:
     completeness = job["plan"]["completeness"]
     targets = []
     for name in sorted({row["target"] for row in rows}):
@@ -110,7 +114,7 @@ def _index(job: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], fits: Mapp
     return {
         "title": "Replicas of the batch",
         "targets": targets,
-        "findings": job["plan"]["findings"],
+        "findings": [*plain(sizes), *job["plan"]["findings"]],
         "next_steps": job["plan"]["next_steps"],
         "min_individuals": job["min_individuals"],
     }
