@@ -250,14 +250,16 @@ def test_a_build_goes_on_after_a_process_of_it_was_killed_at_any_moment(
         while len(targets) <= n_before and process.poll() is None:
             targets = [pid for pid, words in processes_below(process.pid).items() if f"-m {command}" in words]
             time.sleep(0.005)
-        time.sleep(moments.uniform(0.0, longest_wait_s))
-        for pid in targets[-1:]:
+        start_s = time.monotonic()
+        with contextlib.suppress(subprocess.TimeoutExpired):  # no longer than the build lives
+            process.wait(moments.uniform(0.0, longest_wait_s))
+        for pid in targets[-1:] if process.poll() is None else []:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
                 n_killed += 1
+        if n_killed == n_before_this:  # it had ended before: the next one is waited for no longer than this one lived
+            longest_wait_s = min(longest_wait_s / 2, time.monotonic() - start_s)
         out, err = process.communicate(timeout=300)
-        if n_killed == n_before_this:  # it had ended before: the next one is waited for less
-            longest_wait_s /= 2
         assert_says_it_in_a_sentence(subprocess.CompletedProcess([], process.returncode, out, err))
     build(batch)
     assert n_killed > 1

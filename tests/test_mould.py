@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import cache
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ from meshtools.geometry.distance import Surface
 from meshtools.geometry.jacket import without_pinches
 from meshtools.geometry.mould_fittings import Key, high_points, place_keys, wrong_way_misfit
 from meshtools.geometry.mould_keying import fitted, stray_keys
-from meshtools.geometry.mould_pieces import HALVES, MouldPiece, cut_rigid_mould
+from meshtools.geometry.mould_pieces import HALVES, MouldPiece, RigidMould, cut_rigid_mould
 from meshtools.geometry.mould_plan import fewest_pieces, turn_to
 from meshtools.geometry.mould_proof import Rejoined, overlap_mm3, prove_withdrawal, rejoin
 from meshtools.geometry.mould_sheet import (
@@ -86,6 +87,12 @@ def hull_of(points) -> Mesh:
 
 def shape(mesh: Mesh):
     return mesh.vertices, mesh.faces
+
+
+@cache
+def cut_ball() -> RigidMould:
+    """A ball of 15 mm in its mould, cut once for all who ask."""
+    return cut_rigid_mould(ball(15.0), CUTTING)
 
 
 def part_of(mesh: Mesh, **changes) -> Part:
@@ -211,7 +218,7 @@ def test_a_box_with_a_pit_is_laid_so_that_the_pit_faces_the_way_out() -> None:
 
 
 def test_the_proof_notices_a_piece_that_holds_on_to_the_bone() -> None:
-    mould = cut_rigid_mould(ball(15.0), CUTTING)
+    mould = cut_ball()
     lock = solid_of(*shape(box((4.0, 4.0, 4.0), (0.0, 0.0, -17.5))))
     grown = [type(piece)(piece.name, piece.direction, joined([piece.solid, lock])) if piece.name == "upper" else piece for piece in mould.pieces]
     stuck = prove_withdrawal(grown, mould.bone.solid)[0]
@@ -302,8 +309,7 @@ def test_a_stray_body_goes_with_a_neighbour_unless_the_bone_would_hold_it(bone_a
 
 
 def test_the_check_of_the_cavity_notices_a_wall_that_is_off() -> None:
-    mesh = ball(15.0)
-    mould = cut_rigid_mould(mesh, CUTTING)
+    mesh, mould = ball(15.0), cut_ball()
     larger = mesh.replaced(vertices=mesh.vertices * 1.01)
     check = rejoin(mould.block.solid, mould.pieces, (), larger, mould.undercuts)
     assert check.volume_ratio == pytest.approx(1 / 1.01**3 - 1, rel=0.02)

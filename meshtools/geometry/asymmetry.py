@@ -84,6 +84,12 @@ def _covariance(seen: Differences, reach_mm: tuple[float, float], noise: float) 
 
 
 def _kernel(a: FloatArray, b: FloatArray, reach_mm: tuple[float, float]) -> FloatArray:
-    squared = np.maximum((a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2.0 * a @ b.T, 0.0)
-    long, short = (np.exp(-squared / (2.0 * reach**2)) for reach in reach_mm)
-    return np.asarray(long + SHORT_SHARE**2 * short)
+    squared = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :]  # in place: as much time goes into memory as into the exponentials
+    squared -= 2.0 * a @ b.T
+    np.maximum(squared, 0.0, out=squared)
+    long, short = (squared / (-2.0 * reach**2) for reach in reach_mm)
+    np.exp(long, out=long)
+    np.exp(short, out=short)
+    short *= SHORT_SHARE**2
+    long += short
+    return np.asarray(long)

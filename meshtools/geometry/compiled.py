@@ -101,7 +101,7 @@ def compile_all(has_routes: bool = True, from_end: bool = False) -> None:
     (a minute or two) and once in each worker (a second), so that no job waits for it. A worker without jobs of carving and moulding (`has_routes`)
     leaves their loops out. A second process of the installation begins at the other end (`from_end`), and leaves out decimation, which takes half of
     the time and is where the first one begins, so that hardly a loop is compiled by both."""
-    steps = [_decimate, _clean, _measure, _draw, *[_carve_and_mould] * has_routes]
+    steps = [_decimate, _clean, _measure, _lay_on, _draw, *[_carve_and_mould] * has_routes]
     ball = _knobbly_ball(20, 40)
     for step in reversed(steps[1:]) if from_end else steps:
         step(ball)
@@ -140,7 +140,19 @@ def _measure(ball: Mesh) -> None:
     surfaces = Surface(_knobbly_ball(12, 24)), Surface(ball)
     for mesh, other in (surfaces, surfaces[::-1]):
         measure_deviation(mesh, other, n_samples=1)
+        mesh.nearest(ball.vertices[:1])
     Rays(ball).is_free(ball.vertices[:1], ball.vertices[:1])
+
+
+def _lay_on(ball: Mesh) -> None:
+    """Call every loop of registration that measuring does not call."""
+    from meshtools.geometry.registration_poses import Poses
+    from meshtools.geometry.registration_search import NearestGrid, improve_poses, sample_bone, score_poses
+
+    bone, pose = sample_bone(ball), Poses(np.eye(3)[None], np.zeros((1, 3)), np.ones(1))
+    grid = NearestGrid(bone, 100)
+    score_poses(grid, bone, pose, 8, 0.1)
+    improve_poses(grid, bone, pose, 8, np.ones(1), False)
 
 
 def _draw(ball: Mesh) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.compiled import given
 from meshtools.geometry.threads import LEAST_LIGHT_ROWS, LEAST_ROWS, in_blocks
 from meshtools.geometry.tree import tree_over
 from meshtools.geometry.weld import edge_keys
@@ -129,8 +130,11 @@ class Surface:
     def nearest(self, points: FloatArray) -> Nearest:
         """Nearest points of the surface; of faces that meet at a nearest point the one with the lowest index is named."""
         squared, faces, closest = self._query(points)
-        faces = self._lowest_face(faces, self._weights(faces, closest))
         weights = self._weights(faces, closest)
+        settled = self._lowest_face(faces, weights)
+        is_other = settled != faces
+        if is_other.any():
+            faces, weights[is_other] = settled, self._weights(settled[is_other], closest[is_other])
         return Nearest(np.sqrt(squared), faces.astype(np.int32), closest + self._centre, weights)
 
     def first_hit(self, points: FloatArray, directions: FloatArray) -> FloatArray:
@@ -198,18 +202,11 @@ def barycentric_weights(points: FloatArray, corners: FloatArray) -> FloatArray:
 
     A triangle without area gives the weight to its corner nearest to the point.
     """
-    to_b, to_c, to_p = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0], points - corners[:, 0]
-    bb, bc, cc = (np.einsum("ij,ij->i", u, w) for u, w in ((to_b, to_b), (to_b, to_c), (to_c, to_c)))
-    pb, pc = np.einsum("ij,ij->i", to_p, to_b), np.einsum("ij,ij->i", to_p, to_c)
-    determinant = bb * cc - bc * bc
-    flat = determinant <= 1e-24 * np.maximum(bb, cc) ** 2
-    safe = np.where(flat, 1.0, determinant)
-    second, third = (cc * pb - bc * pc) / safe, (bb * pc - bc * pb) / safe
-    weights = np.stack([1 - second - third, second, third], axis=1).clip(0.0, 1.0)
-    if flat.any():
-        gaps = ((corners[flat] - points[flat, None, :]) ** 2).sum(axis=2)
-        weights[flat] = np.eye(3)[gaps.argmin(axis=1)]
-    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+    from meshtools.geometry.tree_kernels import weigh_corners
+
+    weights = np.empty((len(points), 3))
+    weigh_corners(given(points, np.float64), given(corners, np.float64), weights)
+    return weights
 
 
 @dataclass(frozen=True)

@@ -45,25 +45,34 @@ class FacingSurface:
 
     def nearest(self, points: FloatArray, normals: FloatArray) -> FacingNearest:
         """The nearest skin that agrees with the direction of each point: points (n, 3) mm, normals (n, 3) unit."""
-        distance, face = np.full(len(points), np.inf), np.full(len(points), -1, dtype=np.int32)
-        closest, is_on_rim = np.array(points, dtype=np.float64), np.zeros(len(points), dtype=bool)
-        mesh_corners = self.mesh.faces[self.rows]
-        group_of = np.argmax(normals @ DIRECTIONS.T, axis=1) if len(points) else np.zeros(0, dtype=np.int64)
-        for number in np.unique(group_of):
+        n = len(points)
+        distance, closest, weights = np.full(n, np.inf), np.array(points, dtype=np.float64), np.ones((n, 3))
+        rows = np.full(n, -1, dtype=np.int64)
+        group_of = np.argmax(normals @ DIRECTIONS.T, axis=1) if n else np.zeros(0, dtype=np.int64)
+        by_group = np.argsort(group_of, kind="stable")
+        bounds = np.searchsorted(group_of[by_group], np.arange(len(DIRECTIONS) + 1))
+        for number in np.flatnonzero(np.diff(bounds)):
             group = self._group(int(number))
             if group is None:
                 continue
-            members = np.flatnonzero(group_of == number)
+            members = by_group[bounds[number] : bounds[number + 1]]
             surface, places = group
             found = surface.nearest(points[members])
-            rows = places[found.face]
-            distance[members], closest[members], face[members] = found.distance_mm, found.point, self.rows[rows]
-            agrees = (normals[members] * self.normals[self.rows[rows]]).sum(axis=1) >= AGREEING_COSINE
-            distance[members[~agrees]], face[members[~agrees]] = np.inf, -1
-            is_beside = found.weights <= ON_EDGE
-            corners = mesh_corners[rows]
-            is_at_rim_corner = (is_beside.sum(axis=1) == 2) & self._is_rim_vertex[corners[np.arange(len(rows)), found.weights.argmax(axis=1)]]
-            is_on_rim[members] = (is_beside & self._is_open[rows]).any(axis=1) | is_at_rim_corner
+            rows[members], distance[members] = places[found.face], found.distance_mm
+            closest[members], weights[members] = found.point, found.weights
+        return self._judged(normals, rows, distance, closest, weights)
+
+    def _judged(self, normals: FloatArray, rows: NDArray[np.int64], distance: FloatArray, closest: FloatArray, weights: FloatArray) -> FacingNearest:
+        """What was found (rows (n,) of the skin, -1 for none) less what does not face the same way, and whether it lies on a rim."""
+        is_found, face = rows >= 0, np.full(len(rows), -1, dtype=np.int32)
+        at, row = np.flatnonzero(is_found), rows[is_found]
+        agrees = np.einsum("ij,ij->i", normals[at], self.normals[self.rows[row]]) >= AGREEING_COSINE
+        face[at[agrees]], distance[at[~agrees]] = self.rows[row[agrees]], np.inf
+        is_beside = weights[at] <= ON_EDGE
+        corner = self.mesh.faces[self.rows[row], weights[at].argmax(axis=1)]
+        is_at_rim_corner = (np.count_nonzero(is_beside, axis=1) == 2) & self._is_rim_vertex[corner]
+        is_on_rim = np.zeros(len(rows), dtype=bool)
+        is_on_rim[at] = (is_beside & self._is_open[row]).any(axis=1) | is_at_rim_corner
         return FacingNearest(distance, face, closest, is_on_rim)
 
     def _group(self, number: int) -> tuple[Surface, NDArray[np.int64]] | None:

@@ -5,12 +5,14 @@ Lengths here are shares of each bone's own greatest length, about its own centre
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from meshtools.errors import GeometryError
+from meshtools.geometry.compiled import given
 from meshtools.geometry.fitting import tukey_weight, unit_vectors
 from meshtools.geometry.measure import greatest_length
 from meshtools.geometry.pieces import area_vectors, rank_pieces, take_pieces
@@ -22,7 +24,6 @@ N_SAMPLES = 3000
 N_ROTATIONS = 700
 N_GRID_SAMPLES = 2000
 N_CELLS = 50_000
-SHARE_POINTS = 24_000  # looked at in one go: more leave the core's own memory, fewer cost calls (measured)
 PARTIAL_SCALES = (1.0, 0.85, 0.7, 0.55)  # a fragment is shorter than its bone: of that share of the bone's length
 MIN_SCALE, MAX_SCALE = 0.4, 1.3  # of the fixed bone's length: a smaller result has shrunk into a corner of it
 SMALL_PIECE_RATIO = 0.01  # pieces below this share of the largest one's area are floaters
@@ -68,18 +69,24 @@ def _smooth_normals(points: FloatArray, normals: FloatArray) -> FloatArray:
 class NearestGrid:
     """For every cell of a box around a bone the nearest sample, so that a nearest sample is a look-up."""
 
-    def __init__(self, bone: Sampled) -> None:
+    def __init__(self, bone: Sampled, n_cells: int = N_CELLS) -> None:
         from scipy.spatial import cKDTree
 
         self.points, self.normals = bone.points[:N_GRID_SAMPLES], bone.normals[:N_GRID_SAMPLES]
         margin = 0.15
         self.low = bone.points.min(axis=0) - margin
         extent = np.ptp(bone.points, axis=0) + 2 * margin
-        self.step = float((extent.prod() / N_CELLS) ** (1 / 3))
+        self.step = float((extent.prod() / n_cells) ** (1 / 3))
         self.shape = np.maximum(np.ceil(extent / self.step).astype(np.int64), 1)
         axes = [self.low[k] + (np.arange(self.shape[k]) + 0.5) * self.step for k in range(3)]
         cells = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
         self.near = cKDTree(self.points).query(cells)[1]
+
+    @cached_property
+    def for_loops(self) -> tuple[Any, ...]:
+        """The same for compiled loops: see `registration_kernels.cover`."""
+        samples = np.concatenate([self.points, self.normals], axis=1)
+        return given(self.near, np.int32), given(self.low, np.float64), self.step, given(self.shape, np.int64), given(samples, np.float64)
 
     def lookup(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Nearly nearest samples of points (.., 3) and their normals."""
@@ -96,42 +103,34 @@ def dots(vectors: FloatArray, others: FloatArray | None = None) -> FloatArray:
     return np.asarray(np.einsum("...j,...j->...", vectors, other))
 
 
-def in_shares(poses: Poses, n_points: int) -> Iterator[tuple[slice, Poses]]:
-    """The poses some at a time, and which these are: so few that what is computed for their points stays near the core."""
-    step = max(1, SHARE_POINTS // n_points)
-    for start in range(0, len(poses), step):
-        some = slice(start, min(start + step, len(poses)))
-        yield some, poses.pick(np.arange(some.start, some.stop))
-
-
 def score_poses(grid: NearestGrid, moving: Sampled, poses: Poses, n_points: int, width: float) -> FloatArray:
     """Score (k,) of poses, 0 to 1: how much of the moving bone lies within `width` of the fixed one with agreeing normals."""
+    from meshtools.geometry.registration_kernels import cover
+
     scores = np.empty(len(poses))
-    points, normals = moving.points[:n_points], moving.normals[:n_points]
-    for some, part in in_shares(poses, n_points):
-        placed = part.apply(points)
-        near, near_normals = grid.lookup(placed)
-        near -= placed
-        squared = dots(near) / (part.scale[:, None] * width) ** 2
-        agree = np.maximum(dots(near_normals, part.turn(normals)), 0.0)
-        scores[some] = (np.exp(-squared) * agree).mean(axis=1)
+    cover(_arrays(poses), _with_normals(moving, n_points), grid.for_loops, width, scores)
     return scores
 
 
 def improve_poses(grid: NearestGrid, moving: Sampled, poses: Poses, n_points: int, widths: FloatArray, has_scale: bool) -> Poses:
     """Improve each pose: one robust point-to-plane step for each of the annealed `widths` (Tukey's weight)."""
-    points, normals = moving.points[:n_points], moving.normals[:n_points]
-    improved = []
-    for _, part in in_shares(poses, n_points):
-        for width in widths:
-            placed = part.apply(points)
-            gap, near_normals = grid.lookup(placed)
-            gap -= placed
-            weight = tukey_weight(dots(gap), width)
-            weight *= dots(near_normals, part.turn(normals)) > MIN_COSINE
-            part = part.moved(gauss_newton_steps(placed, gap, near_normals, weight, has_scale))
-        improved.append(part)
-    return join_poses(*improved)
+    from meshtools.geometry.registration_kernels import add_up
+
+    points = _with_normals(moving, n_points)
+    system, right = np.empty((len(poses), 7, 7)), np.empty((len(poses), 7))
+    for width in map(float, widths):
+        add_up(_arrays(poses), points, grid.for_loops, (width, MIN_COSINE), system, right)
+        poses = poses.moved(damped_steps(system, right, has_scale))
+    return poses
+
+
+def _arrays(poses: Poses) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return given(poses.rotation, np.float64), given(poses.shift, np.float64), given(poses.scale, np.float64)
+
+
+def _with_normals(bone: Sampled, n: int) -> FloatArray:
+    """The first n samples of a bone with their normals (n, 6)."""
+    return given(np.concatenate([bone.points[:n], bone.normals[:n]], axis=1), np.float64)
 
 
 def gauss_newton_steps(placed: FloatArray, gap: FloatArray, normals: FloatArray, weight: FloatArray, has_scale: bool) -> FloatArray:
@@ -140,11 +139,15 @@ def gauss_newton_steps(placed: FloatArray, gap: FloatArray, normals: FloatArray,
     Method: linearised point-to-plane least squares (Chen & Medioni 1992, Image and Vision Computing 10(3)), with a seventh unknown for the
     scale. The step is damped and limited to 0.3 rad, 0.1 of the length and 10 % of the scale.
     """
-    system, right = normal_equations(placed, gap, normals, weight)
+    return damped_steps(*normal_equations(placed, gap, normals, weight), has_scale)
+
+
+def damped_steps(system: FloatArray, right: FloatArray, has_scale: bool) -> FloatArray:
+    """The steps (k, 7) that solve normal equations (k, 7, 7) and (k, 7), damped and limited: see `gauss_newton_steps`."""
     n_free = 7 if has_scale else 6
     system, right = system[:, :n_free, :n_free], right[:, :n_free]
     damping = 1e-6 * np.trace(system, axis1=1, axis2=2)[:, None, None] + 1e-9
-    step = np.zeros((len(placed), 7))
+    step = np.zeros((len(right), 7))
     step[:, :n_free] = np.linalg.solve(system + damping * np.eye(n_free), right[..., None])[..., 0]
     for part, limit in ((slice(0, 3), 0.3), (slice(3, 6), 0.1), (slice(6, 7), 0.1)):
         size = np.linalg.norm(step[:, part], axis=1)

@@ -50,6 +50,12 @@ def without(solid: Solid, taken: Sequence[Solid]) -> Solid:
     return manifold3d.Manifold.batch_boolean([solid, *taken], manifold3d.OpType.Subtract) if taken else solid
 
 
+def settled(solid: Solid) -> Solid:
+    """The same body, worked out now. The kernel puts work off until somebody asks, and does it again for each body that is made of this one."""
+    solid.num_tri()
+    return solid
+
+
 def rotation_to_z(direction: FloatArray) -> FloatArray:
     """Rotation (3, 3) that turns a direction to +z. Its x is square to the axis that the direction leans on least: equal directions, equal frames."""
     up = np.asarray(direction, np.float64) / np.linalg.norm(direction)
@@ -78,7 +84,7 @@ def shadow_of(vertices: FloatArray, faces: NDArray[Any], direction: FloatArray, 
     if is_plain.any():
         bodies.append(_column_below(turned, down[is_plain], floor))
     back = np.column_stack([turn.T, np.zeros(3)])
-    return joined(bodies).transform(back)
+    return settled(joined(bodies)).transform(back)
 
 
 def _plainly_seen(vertices: FloatArray, faces: NDArray[Any], down: NDArray[Any]) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ MANY = 4096  # keys from which some are looked at first
 ENOUGH_KEYS, BESIDE = 500, 25
 SLIM = 1e-8  # of the product of two squared sides: a smaller squared area is not told well enough from none
 ROUNDING = 1.000001  # a triangle is passed over only where it is farther by more than this
+FLAT = 1e-24  # of the longer side's square squared: a triangle of no more squared area has none
 ROUNDING_SQUARED = 1e-20  # of the sides squared: so little nothing is told apart by, and which of equal faces is found hangs on no order
 
 
@@ -245,3 +246,31 @@ def near_triangles(points: Any, centre: Any, tree: Any, step: int, enough: float
         x, y, z = points[p, 0] - centre[0], points[p, 1] - centre[1], points[p, 2] - centre[2]
         squared[p], found, _, _, _ = nearest_within(x, y, z, tree, found, enough, stack, gaps)
         face[p] = found
+
+
+@compiled
+def weigh_corners(points: Any, corners: Any, weights: Any) -> None:
+    """Set weights (n, 3) >= 0 that sum to 1 and give points (n, 3) lying on the triangles `corners` (n, 3, 3). A triangle without area gives the
+    weight to its corner nearest to the point."""
+    for p in range(len(points)):
+        ax, ay, az = corners[p, 0]
+        ux, uy, uz = corners[p, 1, 0] - ax, corners[p, 1, 1] - ay, corners[p, 1, 2] - az
+        vx, vy, vz = corners[p, 2, 0] - ax, corners[p, 2, 1] - ay, corners[p, 2, 2] - az
+        wx, wy, wz = points[p, 0] - ax, points[p, 1] - ay, points[p, 2] - az
+        uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+        wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
+        area = uu * vv - uv * uv
+        if area > FLAT * max(uu, vv) ** 2:
+            second, third = (vv * wu - uv * wv) / area, (uu * wv - uv * wu) / area
+            first = min(max(1.0 - second - third, 0.0), 1.0)
+            second, third = min(max(second, 0.0), 1.0), min(max(third, 0.0), 1.0)
+            total = first + second + third
+            weights[p, 0], weights[p, 1], weights[p, 2] = first / total, second / total, third / total
+            continue
+        nearest, least = 0, np.inf
+        for k in range(3):
+            gap = (corners[p, k, 0] - points[p, 0]) ** 2 + (corners[p, k, 1] - points[p, 1]) ** 2 + (corners[p, k, 2] - points[p, 2]) ** 2
+            if gap < least:
+                nearest, least = k, gap
+            weights[p, k] = 0.0
+        weights[p, nearest] = 1.0
