@@ -19,7 +19,7 @@ settings.register_profile("explore", deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 LONGEST_FIRST = (
-    "mould", "restore", "cnc", "faults", "registration", "reruns", "fixing_jobs", "kill", "batch_commands", "siding", "completing", "midsagittal",
+    "mould", "restore", "faults", "cnc", "registration", "reruns", "fixing_jobs", "kill", "batch_commands", "siding", "completing", "midsagittal",
     "hostile_files", "joint_jobs", "compiled", "posing", "properties_batch", "assembly_command", "bores", "serial", "ready_jobs", "fence",
     "hand_made", "hostile_batch", "fit", "decimate", "properties_geometry", "broken_batch", "lots", "size_command", "verify_command", "stale_reasons",
 )  # fmt: skip
