@@ -15,7 +15,7 @@ from meshtools.errors import TablesError, UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.files.tables import read_table
 from meshtools.intake_look import ScanVerdict, hold_sizes_together, is_nameable, look_at_scan
-from meshtools.model import plain
+from meshtools.model import Find, plain
 from meshtools.plain_names import plain_name
 from meshtools.register_cells import BONES
 from meshtools.register_checks import place_of
@@ -27,12 +27,16 @@ BESIDE_SCANS = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp")
 
 
 def intake(options: argparse.Namespace) -> Answer:
-    """`bonewright intake`: a verdict and a picture for each scan in intake/, and drafted rows for unknown ones."""
+    """`bonewright intake`: a picture for each scan in intake/, a verdict for each find in it, and drafted rows for unknown ones."""
     workspace = open_workspace(options.batch)
-    finds = {find.scan: find for find in workspace.register.finds}
-    verdicts = hold_sizes_together(workspace, [look_at_scan(workspace, path, finds.get(path)) for path in scan_files(options.batch)])
+    finds: dict[str, list[Find]] = {}
+    for find in workspace.register.finds:
+        finds.setdefault(find.scan, []).append(find)
+    scans = scan_files(options.batch)
+    looks = [look_at_scan(workspace, path, find) for path in scans for find in finds.get(path, [None])]
+    verdicts = hold_sizes_together(workspace, looks)
     unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds and is_nameable(verdict.scan)]
-    lines = [_line(verdict) for verdict in verdicts]
+    lines = [_line(verdict, len(finds.get(verdict.scan, ())) > 1) for verdict in verdicts]
     to_complete = "to complete (element, side, organismID, unit) and copy into config/bones.csv"
     lines += [f"intake/{name}: {counted(n, 'row')} {to_complete}." for name, n in write_drafts(options.batch / "intake", unknown).items()]
     lines += other_files(options.batch)
@@ -40,7 +44,8 @@ def intake(options: argparse.Namespace) -> Answer:
     missing = [finding for finding in register.findings if finding.code == "scan-missing"]
     lines += [f"missing: {finding.message} [{place_of(finding, register)}]" for finding in missing]
     lacks = f", {counted(len(missing), 'scan')} of bones.csv missing" if missing else ""
-    lines.append(f"{counted(len(verdicts), 'scan')}, {_totals(verdicts)}{lacks}.")
+    several = f" of {len(verdicts)} bones" if len(verdicts) > len(scans) else ""
+    lines.append(f"{counted(len(scans), 'scan')}{several}, {_totals(verdicts)}{lacks}.")
     is_clean = all(verdict.verdict == "accept" and not verdict.asks for verdict in verdicts)
     code = DONE if is_clean and not unknown and not missing else PERSON_NEEDED
     return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown, "missing": plain(missing)}, code)
@@ -110,7 +115,8 @@ def scan_files(batch: Path) -> list[str]:
     return [path.relative_to(batch).as_posix() for path in paths]
 
 
-def _line(verdict: ScanVerdict) -> str:
+def _line(verdict: ScanVerdict, is_shared: bool = False) -> str:
+    """What to say of one scan; of one that holds several finds, each by its name."""
     use = f"used for {', '.join(verdict.used_by)}" if verdict.used_by else "not used by the plan" if verdict.find else "not in bones.csv"
     reasons = "; ".join(reason.rstrip(".") for reason in verdict.reasons)
     holes = "; ".join(f"{width:g} wide at x {x:g}, y {y:g}, z {z:g}" for x, y, z, width in verdict.rims)
@@ -118,7 +124,7 @@ def _line(verdict: ScanVerdict) -> str:
     size = f"{own:.4g} long in its own unit" if length_mm is None else f"{length_mm:.4g} mm long"
     size = f", {size}" if verdict.n_faces else ""
     word = "accept, but" if verdict.verdict == "accept" and verdict.asks else verdict.verdict
-    line = f"{word}: {visible(verdict.scan)} ({use}{size})" + (f": {reasons}" if reasons else "")
+    line = f"{word}: {visible(verdict.scan)}{f', {verdict.find}' if is_shared else ''} ({use}{size})" + (f": {reasons}" if reasons else "")
     return line + (f"\n  widest holes, in scan units: {holes}" if holes else "")
 
 

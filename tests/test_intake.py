@@ -1,5 +1,6 @@
 """What intake says of a scan before anything is built."""
 
+import argparse
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from tiny_batch import make_tiny_batch
 
 from meshtools.files.read_scan import read_scan_of
-from meshtools.intake import _line, _totals, other_files, write_drafts
+from meshtools.intake import _line, _totals, intake, other_files, write_drafts
 from meshtools.intake_look import ScanVerdict, hold_sizes_together, look_at_scan
 from meshtools.model import FloatArray
 from meshtools.stages.clean import clean_scan
@@ -198,3 +199,17 @@ def test_intake_says_how_many_files_of_another_ending_it_does_not_look_at(tmp_pa
         (batch / "scans" / name).touch()
     assert other_files(batch) == [
         "not looked at: 4 files below scans/ with the ending .fbx, .txt, none; scans end in .stl, .ply, .obj, .off, .glb, .3mf."]
+
+
+def test_each_of_two_finds_that_share_a_scan_gets_a_verdict(tmp_path: Path) -> None:
+    """A tray of two bones scanned at once: only the last row of it was told."""
+    batch = make_tiny_batch(tmp_path)
+    path, table = batch / "scans/a-femur-left.stl", batch / "config/bones.csv"
+    bone = trimesh.load(path)
+    trimesh.util.concatenate([bone, bone.copy().apply_scale(0.9).apply_translation([90.0, 0.0, 0.0])]).export(path)
+    head, row = table.read_text(encoding="utf-8").splitlines()[:2]
+    rows = [f"{line},{piece}" for piece, line in ((1, row), (2, row.replace("a-femur-left,femur,left", "a-femur-right,femur,right")))]
+    table.write_text("\n".join([f"{head},pieces", *rows]) + "\n", encoding="utf-8")
+    told = intake(argparse.Namespace(batch=batch)).lines
+    assert ["a-femur-left.stl, a-femur-left (" in told[0], "a-femur-left.stl, a-femur-right (" in told[1]] == [True, True]
+    assert told[-1].startswith("1 scan of 2 bones, 2 accepted")
