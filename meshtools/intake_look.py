@@ -160,18 +160,21 @@ def _look_at_bone(workspace: Workspace, find: Find, mesh: Mesh, mm_per_unit: flo
     elif not told and (question := unit_question(measure(bone.vertices, "greatest-length"), rows)):
         reasons.unit_asked.append(question)
     reasons.asks += [finding.message for finding in pieces if finding.severity is Severity.REVIEW]
-    _say_pieces(reasons, find, [row for row in facts["pieces"] if row["outcome"] == "kept"])
+    _say_pieces(reasons, find, [row for row in facts["pieces"] if row["outcome"] == "kept"], facts["n_pieces_kept"])
     if not problem and not is_unit:
         _say_open_places(reasons, workspace, find, turn_outward(bone).mesh, mm_per_unit)
     return bone, rows
 
 
-def _say_pieces(reasons: _Reasons, find: Find, kept: Sequence[Mapping[str, Any]]) -> None:
-    """The numbers that bones.csv wants, where several pieces count as the bone and nobody named them: a build may find that they hang loose."""
-    if len(kept) < 2 or find.pieces:
+def _say_pieces(reasons: _Reasons, find: Find, kept: Sequence[Mapping[str, Any]], n_kept: int) -> None:
+    """The numbers that bones.csv wants, where several pieces count as the bone and nobody named them: a build may find that they hang loose.
+
+    kept: the largest of them; n_kept: how many there are.
+    """
+    if n_kept < 2 or find.pieces:
         return
     listed = ", ".join(f"{row['number']} ({row['share_percent']:.3g} %)" for row in kept[:MOST_PIECES])
-    more = f" and {len(kept) - MOST_PIECES} more" if len(kept) > MOST_PIECES else ""
+    more = f" and {n_kept - shown} more" if (shown := min(len(kept), MOST_PIECES)) < n_kept else ""
     reasons.notes.append(f"pieces {listed}{more} count as the bone (area beside piece 1); where one is not of it, name its own (pieces in bones.csv)")
 
 

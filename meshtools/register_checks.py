@@ -110,7 +110,7 @@ def _missing_files(batch: Path, register: Register) -> list[Finding]:
         # the same name in another folder or other case, else the most similar path, which is slow and so not for many
         near = by_name.get(_alike(path.rsplit("/", 1)[-1]), "") or (nearest(path, present) if number * len(present) < MOST_PATHS_COMPARED else "")
         hint = f" Did you mean '{near}'?" if near else ""
-        if unicodedata.normalize("NFC", near) == unicodedata.normalize("NFC", path):  # nobody can see the difference
+        if near not in ("", path) and unicodedata.normalize("NFC", near) == unicodedata.normalize("NFC", path):  # nobody can see the difference
             hint = " " + SAME_TO_THE_EYE
         findings.append(_finding(code, f"{place} {path} is not there; put the file there or correct the name.{hint}", [find] if find else []))
     return findings

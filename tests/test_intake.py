@@ -188,6 +188,8 @@ def test_intake_numbers_the_pieces_that_count_as_the_bone_until_they_are_named(t
     (told,) = (reason for reason in found.reasons if "count as the bone" in reason)
     assert told.startswith("pieces 1 (100 %), 2 (4 %) count as the bone")
     assert found.verdict == "accept"
+    trimesh.util.concatenate([bone, *(bone.copy().apply_scale(0.2).apply_translation([60.0, 0.0, 40.0 * k]) for k in range(69))]).export(path)
+    assert any(reason.startswith("pieces 1 (") and " and 50 more count as the bone" in reason for reason in _looked_at(batch).reasons)
 
 
 def test_intake_says_how_many_files_of_another_ending_it_does_not_look_at(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from solid_shapes import ball, box, capsule, made_find, scan_of, together
 from meshtools.geometry import repair_crossings
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.orient import rim_half_edges
 from meshtools.geometry.repair_budget import RepairBudget, repair_findings
 from meshtools.geometry.repair_corners import with_islands
 from meshtools.geometry.repair_cracks import close_cracks
@@ -123,6 +124,19 @@ def test_a_wall_deep_within_bone_goes_whatever_its_size_and_a_second_layer_does_
     wall, layer = (remove_dangling(mesh, NOTHING) for mesh in (with_wall(), with_inner_layer(0.5)))
     assert (corners_of(wall.mesh), wall.n_refused, wall.removed_percent > 1.0) == (corners_of(BONE), 0, True)
     assert (layer.n_places, layer.n_refused) == (0, 1)
+
+
+def test_the_floor_of_a_pit_with_a_film_over_its_mouth_is_no_wall():
+    """One end of the capsule turned inward, and a flat fan over its mouth: within the film the floor lies deep in bone."""
+    is_end = BONE.vertices[BONE.faces][:, :, 2].min(axis=1) > 41.0
+    rim = np.intersect1d(BONE.faces[is_end], BONE.faces[~is_end])
+    mouth = BONE.vertices[rim].mean(axis=0)
+    vertices, inner = BONE.vertices.copy(), np.setdiff1d(BONE.faces[is_end], rim)
+    vertices[inner] = mouth + (vertices[inner] - mouth) * (0.95, 0.95, -1.0)
+    start, end, _ = rim_half_edges(Mesh.create(BONE.vertices, BONE.faces[is_end]))
+    film = np.stack([start, end, np.full(len(start), len(vertices))], axis=1)
+    repair = remove_dangling(added(BONE.replaced(vertices=vertices), [mouth], film), NOTHING)
+    assert (repair.n_places, repair.n_refused) == (0, 1)
 
 
 def test_what_hangs_on_the_skin_stays_and_is_asked_about_above_the_budget():

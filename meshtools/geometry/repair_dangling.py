@@ -257,8 +257,11 @@ def _lies_inside(mesh: Mesh, parts: _Parts, part: int) -> bool:
 
 
 def _divides_bone(mesh: Mesh, parts: _Parts, part: int) -> bool:
-    """Whether a part ends on the skin all round, inside the rest of its piece and well away from skin that runs along it."""
-    if parts.has_open[part] or not _lies_inside(mesh, parts, part):
+    """Whether a part ends on the skin all round, inside the rest of its piece and well away from skin that runs along it.
+
+    A smaller part that ends at the same edges may be a film over the mouth of a pit, whose floor this one would be.
+    """
+    if parts.has_open[part] or not _lies_inside(mesh, parts, part) or _twins(parts, [part], parts.area < parts.area[part]):
         return False
     points, ways, rest = _beside(mesh, parts, part)
     room = Rays(Mesh.create(mesh.vertices, rest)).first_hit(points, ways).reshape(2, -1)
