@@ -148,8 +148,8 @@ def needle_findings(outline: Any) -> tuple[Finding, ...]:
     if not thin:
         return ()
     (least, (x, y)), places = thin[0], counted(len(thin), "hole")
-    said = (f"The halves of the mould reach each other through {places} of the bone in needles less than {LEAST_NEEDLE_MM:g} mm thick, the thinnest "
-            f"{least:.2f} mm at x, y = {x:.1f}, {y:.1f} mm of the mould. Needles break off in the casting: stop such holes with wax before the "
+    said = (f"The halves of the mould reach each other through {places} of the bone less than {LEAST_NEEDLE_MM:g} mm wide: needles, the thinnest "
+            f"{least:.2f} mm thick at x, y = {x:.1f}, {y:.1f} mm of the mould. Needles break off in the casting: stop such holes with wax before the "
             "mould is made and open them in the casting, or close them by openings.csv.")
     return (Finding(Severity.NOTE, "mould-needles", said, round(least, 3), LEAST_NEEDLE_MM, "mm"),)
 

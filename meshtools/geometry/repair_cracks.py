@@ -29,7 +29,8 @@ def close_cracks(mesh: Mesh) -> Repair:
     """Join open edges that lie on each other, and divide every face with an open edge on which vertices of other open edges lie, so that the faces on
     both sides share edges.
 
-    The surface stays where it was to ON_EDGE_RATIO of the diagonal: only ends of joined edges move, by no more. Nothing is taken away or invented.
+    The surface stays where it was to ON_EDGE_RATIO of the diagonal; ends of joined edges move to another one within that of them, or of one that is.
+    Nothing is taken away or invented.
     """
     rim = rim_half_edges(mesh)
     mesh, n_places = join_tiles(mesh, rim[:2], ON_EDGE_RATIO * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0))))

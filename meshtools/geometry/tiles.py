@@ -16,7 +16,7 @@ SAME_EDGE_SHARE = 0.1
 
 def join_tiles(mesh: Mesh, rim: tuple[IntArray, IntArray], reach_mm: float) -> tuple[Mesh, int]:
     """The mesh whose open edges, from rim[0] to rim[1] (k,), are joined where two lie on each other within reach, one running back along the other;
-    and how many pairs there are.
+    and how many pairs are joined. Ends that meet at a corner go to the first of them in a chain, each within reach of the next.
 
     An edge on which several lie stays open: which of them belong together is not known. Edges that run the same way are those of two layers. Where
     a face would lose a side, the vertices there stay as they are.
@@ -32,7 +32,8 @@ def join_tiles(mesh: Mesh, rim: tuple[IntArray, IntArray], reach_mm: float) -> t
     is_kept = np.isin(first, faces[is_flat])
     first[is_kept] = np.flatnonzero(is_kept)
     joined = mesh.replaced(faces=read_only(first[mesh.faces]))
-    return take_faces(joined, np.ones(len(joined.faces), dtype=bool)), len(pairs)
+    is_joined = (first[ends[:, 0]] == first[ends[:, 1]]).reshape(2, -1).all(axis=0)
+    return take_faces(joined, np.ones(len(joined.faces), dtype=bool)), int(is_joined.sum())
 
 
 def _same_edges(vertices: FloatArray, start: IntArray, end: IntArray, reach_mm: float) -> NDArray[np.int64]:

@@ -27,6 +27,7 @@ from meshtools.geometry.repair_support import support_findings, without_fused_su
 from meshtools.geometry.rims import close_rims_listed, find_rims
 from meshtools.geometry.scale_check import caliper_scale, check_lengths, size_problem, starting_scale, unit_finding
 from meshtools.geometry.selection import Choice, choose_pieces, floaters_at_bone, piece_at
+from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.shared_edges import part_pairs
 from meshtools.geometry.spikes import find_spikes
 from meshtools.geometry.threads import at_once
@@ -36,9 +37,12 @@ from meshtools.settings import CleanSettings
 
 if TYPE_CHECKING:
     from meshtools.geometry.crevices import CreviceChange
+    from meshtools.geometry.decimate import Decimation
 
 FILL_SOURCE = 1
 LISTED_PIECES = 60
+MOST_FACES_LOOKED_OVER = 200_000
+"""Crossings of a scan with more faces are looked for once it is decimated: in the whole one that would take as long as decimating it."""
 RECUT_ROUNDS = 4
 """A slit or knot that no valid cap closes is widened by the faces around it and closed as a hole, at most this often."""
 
@@ -46,7 +50,8 @@ RECUT_ROUNDS = 4
 def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tuple[Opening, ...], tolerance_mm: float) -> StageResult:
     """Turn a raw scan into a clean surface in mm, in scan coordinates.
 
-    Order: scale, weld, orient, choose pieces, check the scale, cut spikes, close holes, decimate within tolerance_mm (0 keeps every face).
+    Order: scale, weld, orient, choose pieces, check the scale, cut spikes, close holes, decimate within tolerance_mm (0 keeps every face), mend where
+    the skin passes through itself.
     The surface may stay open; its rims are listed. Sources: 0 scanned (labelled OWN until the recipe says otherwise), 1 filled.
     Raises GeometryError when no face is left.
     """
@@ -268,19 +273,37 @@ def _decimated_and_mended(
     middle = np.rint((mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2)
     centred = mesh.replaced(vertices=mesh.vertices - middle)
     result = decimate_within(centred, tolerance_mm)
+    first = _mended_before(centred, result, budget)
+    if first is not None:
+        centred = first.mesh
+        result = decimate_within(centred, tolerance_mm)
     facts = {
-        "tolerance_mm": tolerance_mm, "n_faces_full": result.n_faces_before, "decimation_bound_mm": round(result.bound_mm, 6),
+        "tolerance_mm": tolerance_mm, "n_faces_full": len(mesh.faces), "decimation_bound_mm": round(result.bound_mm, 6),
         "decimation_engine": result.engine, "crevices": None,
     }
     if result.engine == UNTOUCHED:
-        return mend_crossings(mesh, FILL_SOURCE, budget), facts, []
+        return mend_crossings(mesh, FILL_SOURCE, budget) if first is None else _moved(first, middle), facts, []
     change = crevice_change(centred, result.mesh, 2.0 * tolerance_mm)
-    repair = _moved(mend_crossings(result.mesh, FILL_SOURCE, budget, result.crossings), middle)
+    mended = mend_crossings(result.mesh, FILL_SOURCE, budget, result.crossings) if first is None else replace(first, mesh=result.mesh)
+    repair = _moved(mended, middle)
     if change is None:
         return repair, facts, []
     facts["decimation_bound_mm"] = round(max(result.bound_mm, change.bound_mm), 6)
     facts["crevices"] = {"lost_mm": round(change.lost_mm, 6), "made_mm": round(change.made_mm, 6), "bound_mm": round(change.bound_mm, 6)}
     return repair, facts, _crevice_findings(find, change, middle, tolerance_mm)
+
+
+def _mended_before(mesh: Mesh, decimated: Decimation, budget: RepairBudget) -> Repair | None:
+    """The mesh mended where it passes through itself, if decimation smoothed such a place away; None where it did not. What is left of a fold that
+    no longer crosses itself is wrong all the same, and nothing would show it. Of large scans, whose faces are small, it is not looked for."""
+    from meshtools.geometry.decimate import UNTOUCHED
+
+    if len(mesh.faces) > MOST_FACES_LOOKED_OVER or decimated.engine == UNTOUCHED:
+        return None
+    before = count_self_intersections(mesh)
+    if not before.n_pairs or before.n_places <= (decimated.crossings or count_self_intersections(decimated.mesh)).n_places:
+        return None
+    return mend_crossings(mesh, FILL_SOURCE, budget, before)
 
 
 def _moved(repair: Repair, by_mm: FloatArray) -> Repair:
