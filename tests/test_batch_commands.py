@@ -226,7 +226,7 @@ def test_a_missing_scan_is_told_by_intake_build_and_what_to_do_next_and_once_on_
     step = workspace.plan.next_steps[0]
     assert step.message.startswith("put the missing scans of a-femur-left, a-humerus-right, a-skull, b-sacrum, b-tibia-left into scans/, or correct")
     assert "mount/skull" in step.elements
-    findings = _index(dict(workspace.worklist.jobs["index"]["index"]), [], {})["findings"]
+    findings = _index(dict(workspace.worklist.jobs["index"]["index"]), [], {}, [])["findings"]
     assert sum("a-skull.stl is not there" in finding["message"] for finding in findings) == 1
     assert build(batch, "mount/skull")["elements"][0]["why"].startswith("find a-skull: a-skull.stl does not exist")
     page = json.loads((batch / "results/mount/skull/report.json").read_text(encoding="utf-8"))

@@ -117,7 +117,7 @@ def test_the_command_line_names_elements_in_the_order_of_the_index():
 
     workspace = open_workspace(DEMO)
     rows = element_rows(workspace, frozenset())
-    listed = [row for target in _index(workspace.worklist.jobs["index"]["index"], rows[::-1], {})["targets"] for row in target["rows"]]
+    listed = [row for target in _index(workspace.worklist.jobs["index"]["index"], rows[::-1], {}, [])["targets"] for row in target["rows"]]
     names = [(row["target"], row["element"]) for row in rows]
     assert names == [(row["target"], row["element"]) for row in listed] != sorted(names)
 

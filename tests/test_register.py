@@ -46,7 +46,7 @@ def write_batch(folder: Path, **tables: str) -> Path:
     """A small batch; `bones=`, `decisions=` and so on replace or add a table."""
     (folder / "config").mkdir(parents=True, exist_ok=True)
     for name, text in {"config": CONFIG, "skeleton": SKELETON, "bones": BONES, **tables}.items():
-        (folder / "config" / f"{name}{'.yaml' if name == 'config' else '.csv'}").write_text(text)
+        (folder / "config" / f"{name}{'.yaml' if name == 'config' else '.csv'}").write_text(text, encoding="utf-8")
     for scan in ("fem-l.ply", "arm/skull.ply", "b.ply"):
         (folder / "scans" / scan).parent.mkdir(parents=True, exist_ok=True)
         (folder / "scans" / scan).touch()

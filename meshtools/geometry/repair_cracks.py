@@ -33,6 +33,8 @@ def close_cracks(mesh: Mesh) -> Repair:
     Nothing is taken away or invented.
     """
     rim = rim_half_edges(mesh)
+    if len(rim[0]) == 0:
+        return Repair("crack", mesh)
     mesh, n_places = join_tiles(mesh, rim[:2], ON_EDGE_RATIO * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0))))
     rim = rim_half_edges(mesh) if n_places else rim
     for _ in range(MOST_ROUNDS):

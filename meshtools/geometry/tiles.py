@@ -22,7 +22,7 @@ def join_tiles(mesh: Mesh, rim: tuple[IntArray, IntArray], reach_mm: float) -> t
     a face would lose a side, the vertices there stay as they are.
     """
     start, end = rim
-    pairs = _same_edges(mesh.vertices, start, end, reach_mm) if len(start) else np.zeros((0, 2), dtype=np.int64)
+    pairs = _same_edges(mesh.vertices, start, end, reach_mm)
     if not len(pairs):
         return mesh, 0
     ends = np.concatenate([np.stack([start[pairs[:, 0]], end[pairs[:, 1]]], axis=1), np.stack([end[pairs[:, 0]], start[pairs[:, 1]]], axis=1)])
