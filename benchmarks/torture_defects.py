@@ -180,9 +180,10 @@ def inverted_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Ge
 
 
 def self_intersection(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
-    """The skin is folded over beside itself: a patch slides sideways by more than its own radius. Drawn again, at most 200 times, until
-    faces do cross: a patch that slides off the edge of a thin plate crosses nothing. Lost are the faces with a corner that slid and those
-    that the fold crosses; a repair may take the ring around them too."""
+    """The skin is folded over beside itself: a patch slides sideways by more than its own radius. Drawn again, at most 200 times, until faces
+    of one piece do cross: a patch that slides off the edge of a thin plate crosses nothing, and one that slides into another piece of the
+    bone overlaps it, as pieces of a bone may. Lost are the faces with a corner that slid and those of the piece that cross; a repair may take
+    the ring around them too."""
     before = len(_crossing_faces(vertices, faces))
     for _ in range(200):
         damaged = _slid_patch(vertices, faces, random)
@@ -192,9 +193,22 @@ def self_intersection(vertices: np.ndarray, faces: np.ndarray, random: np.random
 
 
 def _crossing_faces(vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
+    """Faces that cross another one of their own piece."""
     import igl.copyleft.cgal as cgal
 
-    return np.unique(np.asarray(cgal.remesh_self_intersections(vertices, faces.astype(np.int64), detect_only=True)[2], dtype=np.int64))
+    pairs = np.asarray(cgal.remesh_self_intersections(vertices, faces.astype(np.int64), detect_only=True)[2], dtype=np.int64).reshape(-1, 2)
+    piece = _pieces(faces, len(vertices))
+    return np.unique(pairs[piece[pairs[:, 0]] == piece[pairs[:, 1]]])
+
+
+def _pieces(faces: np.ndarray, n_vertices: int) -> np.ndarray:
+    """Number of the piece of each face: faces that share a corner are of one."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    ends = np.repeat(faces[:, 0], 2), faces[:, 1:].ravel()
+    joined = coo_array((np.ones(len(ends[0]), dtype=bool), ends), shape=(n_vertices, n_vertices))
+    return connected_components(joined, directed=False)[1][faces[:, 0]]
 
 
 def _slid_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:

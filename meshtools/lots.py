@@ -30,7 +30,8 @@ def looked_up_finds(job: Mapping[str, Any]) -> list[str]:
 def jobs_before(jobs: Jobs, stage: str, name: str) -> list[Name]:
     """The jobs whose results a job reads."""
     if stage == "index":
-        return [(before, made) for before in ("report", "fit", "row", "fixings") for made in jobs[before]]
+        told = [(before, made) for before in ("report", "fit", "row", "fixings") for made in jobs[before]]
+        return told + [("clean", find) for find in looked_up_finds(jobs[stage][name])]
     job = jobs[stage][name]
     target = name.split("/")[0]
     rebuilt = [f"{target}/{slug}" for slug in job.get("rebuild_keys", ())]

@@ -19,7 +19,7 @@ ALIKE = 1e-12  # of two directions, by the sine squared: lines so parallel have 
 
 
 @compiled
-def _between_segments(points: Any, a: int, b: int, others: Any, c: int, d: int) -> float:
+def between_segments(points: Any, a: int, b: int, others: Any, c: int, d: int) -> float:
     """Squared distance of two near points of two segments."""
     ux, uy, uz = points[b, 0] - points[a, 0], points[b, 1] - points[a, 1], points[b, 2] - points[a, 2]
     vx, vy, vz = others[d, 0] - others[c, 0], others[d, 1] - others[c, 1], others[d, 2] - others[c, 2]
@@ -48,9 +48,9 @@ def _shared_edge(neighbours: Any, face: int, other: int) -> int:
 @compiled
 def _across_one(corners: Any, points: Any, vertices: Any, c: int, d: int, limit: float) -> float:
     """Largest squared distance at which the sides from the first corner to the others pass an edge; infinite beyond the limit."""
-    worst = _between_segments(points, corners[0], corners[1], vertices, c, d)
+    worst = between_segments(points, corners[0], corners[1], vertices, c, d)
     if worst <= limit:
-        worst = max(worst, _between_segments(points, corners[0], corners[2], vertices, c, d))
+        worst = max(worst, between_segments(points, corners[0], corners[2], vertices, c, d))
     return float(worst) if worst <= limit else float(np.inf)
 
 
@@ -59,11 +59,11 @@ def _across_two(corners: Any, points: Any, vertices: Any, edge: Any, further: An
     """The like for two edges: one lies between the first corner and the second, the other between the first and the third."""
     first, second, third = corners
     (c, d), (e, f) = edge, further
-    worst = _between_segments(points, first, second, vertices, c, d)
+    worst = between_segments(points, first, second, vertices, c, d)
     if worst <= limit:
-        worst = max(worst, _between_segments(points, first, third, vertices, e, f))
+        worst = max(worst, between_segments(points, first, third, vertices, e, f))
     if worst <= limit:
-        worst = max(worst, _between_segments(points, second, third, vertices, c, d), _between_segments(points, second, third, vertices, e, f))
+        worst = max(worst, between_segments(points, second, third, vertices, c, d), between_segments(points, second, third, vertices, e, f))
     return float(worst) if worst <= limit else float(np.inf)
 
 

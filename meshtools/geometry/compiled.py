@@ -168,6 +168,7 @@ def _clean(ball: Mesh) -> None:
     """Call every loop of cleaning that decimation does not call."""
     from meshtools.geometry.distance_nearby import farthest_nearby
     from meshtools.geometry.measure import median_spacing
+    from meshtools.geometry.nearness import faces_near_other_pieces
     from meshtools.geometry.orient import flip_faces, make_consistent, paired_faces
     from meshtools.geometry.piece_kernels import unite_groups
     from meshtools.geometry.pieces import has_faces, rank_pieces, ring_around
@@ -188,6 +189,7 @@ def _clean(ball: Mesh) -> None:
     find_spikes(ball)
     has_faces(ball, ball)
     ring_around(ball, np.zeros(len(ball.vertices), bool))
+    faces_near_other_pieces(ball, np.arange(len(ball.faces), dtype=np.int32) % 2, 1.0)
     farthest_nearby(ball.vertices[:1], ball)
     remove_dangling(ball, RepairBudget(1.0, 1.0, 1.0))
     unite_groups(*np.zeros((2, 1), np.int32))

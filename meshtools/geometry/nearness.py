@@ -8,25 +8,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.distance import Surface
+from meshtools.geometry.compiled import given
 from meshtools.geometry.pieces import piece_boxes
+from meshtools.geometry.threads import LEAST_ROWS, in_blocks
+from meshtools.geometry.tree import tree_over
 from meshtools.model import FloatArray, IntArray, Mesh
 
-QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])  # corners 0-2, then the middles of 01, 12, 20
-FINEST = 0.5  # of the reach: a part of a face is quartered until its corners are no farther from its centre
-MOST_QUARTERINGS = 8
+ROUNDING = 1e-12  # of the size of a surface: so much nearer counts as within reach too
 
 
 def faces_near_other_pieces(mesh: Mesh, labels: IntArray, reach_mm: float) -> NDArray[np.bool_]:
-    """(m,) True for faces with a point within `reach_mm` of another piece, and for some up to half as far again; never False for one within.
+    """(m,) True for faces with a point within `reach_mm` of another piece, up to rounding in their favour.
 
-    labels: the piece (m,) of each face. Only faces in the boxes that two pieces have in common are measured. Our own method: a part of a
-    face is near at most by the distance of its centre less the radius around it, and is quartered until that radius is small.
+    labels: the piece (m,) of each face. Only faces in the boxes that two pieces have in common are measured, each as a whole triangle.
     """
     n_pieces = int(labels.max(initial=-1)) + 1
     is_near = np.zeros(len(mesh.faces), dtype=bool)
     if n_pieces < 2:
         return is_near
+    points = mesh.vertices - (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2
+    reach = reach_mm + ROUNDING * float(np.abs(points).max())
     corners = mesh.vertices[mesh.faces]
     low, high = corners.min(axis=1), corners.max(axis=1)
     order = np.lexsort((low[:, 0], labels))
@@ -38,7 +39,7 @@ def faces_near_other_pieces(mesh: Mesh, labels: IntArray, reach_mm: float) -> ND
         for asked, beside in ((own, other), (other, own)):
             asked = asked[~is_near[asked]]
             if len(asked) and len(beside):
-                is_near[asked[_is_within(corners[asked], Surface(_faces_of(mesh, beside)), reach_mm)]] = True
+                is_near[asked] = _are_within(points, mesh.faces[asked], mesh.faces[beside], reach)
     return is_near
 
 
@@ -52,11 +53,6 @@ def _in_box(rows: Any, low: FloatArray, high: FloatArray, box: Sequence[FloatArr
     return rows[((low[rows] <= box[1]) & (high[rows] >= box[0])).all(axis=1)]
 
 
-def _faces_of(mesh: Mesh, rows: Any) -> Mesh:
-    used, corners = np.unique(mesh.faces[rows], return_inverse=True)
-    return Mesh.create(mesh.vertices[used], corners.reshape(-1, 3))
-
-
 def _shared_boxes(mesh: Mesh, labels: IntArray, n_pieces: int, reach_mm: float) -> list[tuple[int, int, FloatArray, FloatArray]]:
     """Pairs of pieces whose boxes come within reach of each other, with the box that both may be near in."""
     low, high = piece_boxes(mesh, labels, n_pieces)
@@ -68,21 +64,11 @@ def _shared_boxes(mesh: Mesh, labels: IntArray, n_pieces: int, reach_mm: float) 
     return shared
 
 
-def _is_within(corners: FloatArray, surface: Surface, reach_mm: float) -> Any:
-    """(k,) True for triangles (k, 3, 3) with a point within reach of a surface."""
-    found = np.zeros(len(corners), dtype=bool)
-    of, parts = np.arange(len(corners)), corners
-    for _ in range(MOST_QUARTERINGS):
-        if not len(of):
-            return found
-        centres = parts.mean(axis=1)
-        radius = np.linalg.norm(parts - centres[:, None], axis=2).max(axis=1)
-        distance = surface.distance(centres)[0]
-        is_open = distance <= reach_mm + radius
-        found[of[is_open & ((radius <= FINEST * reach_mm) | (distance <= reach_mm))]] = True
-        is_open &= ~found[of]
-        middles = (parts[is_open] + np.roll(parts[is_open], -1, axis=1)) / 2
-        parts = np.concatenate([parts[is_open], middles], axis=1)[:, QUARTERS].reshape(-1, 3, 3)
-        of = np.repeat(of[is_open], len(QUARTERS))
-    found[of] = True
-    return found
+def _are_within(points: FloatArray, faces: IntArray, others: IntArray, reach: float) -> NDArray[np.bool_]:
+    """(k,) True for the faces (k, 3) with a point within reach of one of the others."""
+    from meshtools.geometry.reach_kernels import faces_within
+
+    faces, others, is_near = given(faces, np.int32), given(others, np.int32), np.empty(len(faces), bool)
+    tree = tree_over(points, others)
+    in_blocks(len(faces), lambda rows: faces_within(points, faces[rows], others, tree, reach, is_near[rows]), LEAST_ROWS)
+    return is_near

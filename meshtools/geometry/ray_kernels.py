@@ -14,7 +14,7 @@ STEEP = 1e300  # stands for one over nothing
 
 
 @compiled
-def _way_to(vertices: Any, faces: Any, t: int, x: float, y: float, z: float, dx: float, dy: float, dz: float) -> float:
+def way_to(vertices: Any, faces: Any, t: int, x: float, y: float, z: float, dx: float, dy: float, dz: float) -> float:
     """How far a ray goes to a triangle (Möller and Trumbore 1997, Journal of Graphics Tools 2:21); infinite where it passes by."""
     a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
     ax, ay, az = vertices[a, 0], vertices[a, 1], vertices[a, 2]
@@ -69,5 +69,5 @@ def meet_triangles(starts: Any, ways: Any, vertices: Any, faces: Any, order: Any
                     stack[top], begins[top] = far, far_begin
             if begin < best:
                 for i in range((node - k) * m // k, (node - k + 1) * m // k):
-                    best = min(best, _way_to(vertices, faces, order[i], x, y, z, dx, dy, dz))
+                    best = min(best, way_to(vertices, faces, order[i], x, y, z, dx, dy, dz))
         lengths[ray] = best

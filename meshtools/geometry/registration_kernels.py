@@ -21,9 +21,10 @@ def _turned(turn: Any, x: float, y: float, z: float) -> Any:
 
 @compiled
 def _cell(grid: Any, axis: int, x: float) -> int:
-    """The cell along an axis that a place lies in, the outermost one where it lies beyond them all."""
+    """The cell along an axis that a place lies in, the outermost one where it lies beyond them all; the first for one that is not a number."""
     _, low, step, shape, _ = grid
-    return int(min(max((x - low[axis]) / step, 0.0), shape[axis] - 1.0))
+    place = (x - low[axis]) / step
+    return int(min(place, shape[axis] - 1.0)) if place > 0.0 else 0
 
 
 @compiled

@@ -9,7 +9,6 @@ file does not use this module: it decides the same question by another way (file
 from __future__ import annotations
 
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import partial
 from typing import Any
 
@@ -116,9 +115,9 @@ def _folded_pairs(points: FloatArray, corners: NDArray[np.int64]) -> NDArray[np.
     room = ROUNDING * np.prod([np.linalg.norm(w, axis=1) for w in (along, *tips)], axis=0)
     is_flat = np.abs(np.einsum("ij,ij->i", across[0], tips[1])) <= room
     is_folded = is_flat & (np.einsum("ij,ij->i", *across) >= -room * np.linalg.norm(along, axis=1))
-    for row in np.flatnonzero(is_folded):
-        one, other = (_tip(points, corners[pairs[row : row + 1, side]], edges[row : row + 1])[0] for side in (0, 1))
-        is_folded[row] = _lies_on(start[row], end[row], one, other)
+    rows = np.flatnonzero(is_folded)
+    one, other = (_tip(points, corners[pairs[rows, side]], edges[rows]) for side in (0, 1))
+    is_folded[rows] = [_lies_on(*places) for places in zip(start[rows], end[rows], one, other, strict=True)]
     return np.asarray(pairs[is_folded])
 
 
@@ -145,12 +144,16 @@ def _tip(points: FloatArray, triples: NDArray[np.int64], edges: NDArray[np.int64
 
 
 def _lies_on(start: FloatArray, end: FloatArray, one: FloatArray, other: FloatArray) -> bool:
-    """Whether two faces on the edge from start to end, with these tips, lie in one plane on the same side, in exact fractions."""
-    base = [Fraction(x) for x in start.tolist()]
-    along, u, w = ([Fraction(x) - x0 for x, x0 in zip(point.tolist(), base, strict=True)] for point in (end, one, other))
+    """Whether two faces on the edge from start to end, with these tips, lie in one plane on the same side: exactly, in whole numbers of the largest
+    power of two that all coordinates are multiples of."""
+    ratios = [x.as_integer_ratio() for point in (start, end, one, other) for x in point.tolist()]
+    finest = max(below for _, below in ratios)
+    whole = [above * (finest // below) for above, below in ratios]
+    base = whole[:3]
+    along, u, w = ([x - x0 for x, x0 in zip(whole[k : k + 3], base, strict=True)] for k in (3, 6, 9))
     across = [[along[i] * v[j] - along[j] * v[i] for i, j in ((1, 2), (2, 0), (0, 1))] for v in (u, w)]
     height = sum(a * b for a, b in zip(across[0], w, strict=True))
-    return height == 0 and sum(a * b for a, b in zip(*across, strict=True)) > 0
+    return bool(height == 0 and sum(a * b for a, b in zip(*across, strict=True)) > 0)
 
 
 def _places(mesh: Mesh, pairs: NDArray[np.int64], involved: IntArray) -> tuple[int, tuple[tuple[float, float, float], ...]]:

@@ -143,7 +143,7 @@ def _gap(boxes: Any, node: int, x: float, y: float, z: float) -> float:
 
 
 @compiled
-def _towards(x: float, y: float, z: float, vertices: Any, faces: Any, t: int, best: float) -> Any:
+def towards(x: float, y: float, z: float, vertices: Any, faces: Any, t: int, best: float) -> Any:
     """Squared distance of a point from a triangle, and the nearest point of that; infinite for some points that are seen to be farther than `best`:
     beyond a side they are at least as far as from its line in the plane."""
     a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
@@ -193,7 +193,7 @@ def nearest_within(x: float, y: float, z: float, tree: Any, start: int, enough: 
     m, k, found, levels = len(faces), len(boxes) // 2, start, 0
     while 1 << levels < k:
         levels += 1
-    best, px, py, pz = _towards(x, y, z, vertices, faces, found, np.inf)
+    best, px, py, pz = towards(x, y, z, vertices, faces, found, np.inf)
     around = k + ((place[found] + 1) * k - 1) // m
     while around > 1 and _gap(boxes, around, x, y, z) > 0.0:
         around >>= 1
@@ -214,7 +214,7 @@ def nearest_within(x: float, y: float, z: float, tree: Any, start: int, enough: 
             leaf = node - k
             for i in range(leaf * m >> levels, (leaf + 1) * m >> levels):
                 t = order[i]
-                distance, qx, qy, qz = _towards(x, y, z, vertices, faces, t, best)
+                distance, qx, qy, qz = towards(x, y, z, vertices, faces, t, best)
                 if distance < best or (distance == best and t < found):
                     best, found, px, py, pz = distance, t, qx, qy, qz
         while top < 0 and around > 1:
