@@ -101,12 +101,12 @@ def _write_draft(folder: Path, content: bytes) -> str:
 
 def other_files(batch: Path) -> list[str]:
     """A line on the files below scans/ that are not looked at because of their ending, or none; pictures and materials of scans are not named."""
-    kinds = Counter(path.suffix.lower() or "none" for path in (batch / "scans").rglob("*") if path.is_file() and not path.name.startswith("."))
+    kinds = Counter(path.suffix.lower() for path in (batch / "scans").rglob("*") if path.is_file() and not path.name.startswith("."))
     left = {suffix: n for suffix, n in sorted(kinds.items()) if suffix not in SCAN_SUFFIXES and suffix not in BESIDE_SCANS}
     if not left:
         return []
-    files = counted(sum(left.values()), "file")
-    return [f"not looked at: {files} below scans/ with the ending {visible(', '.join(left))}; scans end in {', '.join(SCAN_SUFFIXES)}."]
+    files, endings = counted(sum(left.values()), "file"), ", ".join(f"{n} {suffix or 'without an ending'}" for suffix, n in left.items())
+    return [f"not looked at: {files} below scans/ ({visible(endings)}); scans end in {', '.join(SCAN_SUFFIXES)}."]
 
 
 def scan_files(batch: Path) -> list[str]:

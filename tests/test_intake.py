@@ -200,7 +200,7 @@ def test_intake_says_how_many_files_of_another_ending_it_does_not_look_at(tmp_pa
     for name in ("b.FBX", "c.fbx", "notes.txt", "no-ending"):
         (batch / "scans" / name).touch()
     assert other_files(batch) == [
-        "not looked at: 4 files below scans/ with the ending .fbx, .txt, none; scans end in .stl, .ply, .obj, .off, .glb, .3mf."]
+        "not looked at: 4 files below scans/ (1 without an ending, 2 .fbx, 1 .txt); scans end in .stl, .ply, .obj, .off, .glb, .3mf."]
 
 
 def test_each_of_two_finds_that_share_a_scan_gets_a_verdict(tmp_path: Path) -> None:

@@ -202,7 +202,7 @@ def _cavity_findings(built: Rebuilt) -> list[Finding]:
     origins += ["left between bodies that were united"] if n_hollow > n_scanned else []
     volumes = enclosed_volumes(built.mesh, piece_labels(built.mesh))
     message = (
-        f"{built.element}: {counted(n_hollow, 'closed cavity', 'closed cavities')} inside, {-float(volumes[volumes < 0].sum()):.3g} mm³ in all, "
+        f"{built.element}: {counted(n_hollow, 'closed cavity', 'closed cavities')} inside, {abs(float(volumes[volumes < 0].sum())):.3g} mm³ in all, "
         f"{' or '.join(origins)}."
     )
     return [Finding(Severity.NOTE, "closed-cavities", message, n_hollow, None, "cavities")]
