@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 from solid_shapes import ball, box, capsule, made_find, scan_of, together
 
 from meshtools.geometry import decimate
@@ -22,6 +23,7 @@ from meshtools.settings import CleanSettings
 from meshtools.stages.clean import clean_scan
 
 TOLERANCE_MM = 0.1
+TURN = Rotation.from_euler("xyz", (20.0, 30.0, 40.0), degrees=True)
 
 
 def labels_of(mesh: Mesh) -> np.ndarray:
@@ -30,6 +32,11 @@ def labels_of(mesh: Mesh) -> np.ndarray:
 
 def corners_of(mesh: Mesh) -> set[bytes]:
     return {corners.tobytes() for corners in mesh.vertices[mesh.faces]}
+
+
+def n_near(mesh: Mesh, reach_mm: float) -> list[int]:
+    """How many faces of either of two pieces are near the other one."""
+    return np.bincount(labels_of(mesh)[faces_near_other_pieces(mesh, labels_of(mesh), reach_mm)], minlength=2).tolist()
 
 
 def tooth_in_socket(gap_mm: float = 0.05) -> Mesh:
@@ -66,16 +73,60 @@ def test_faces_that_a_spike_goes_through_are_near_it_though_no_corner_or_edge_is
     """A plate 100 mm wide of two triangles above and two below, with a spike 0.2 mm wide through the inside of one of each, 10 mm from its nearest
     edge: these two and the eight faces along the spike are near, its ends are not (closed form)."""
     mesh = together(box((100.0, 100.0, 1.0)), box((0.2, 0.2, 40.0), (20.0, 5.0, 0.0)))
-    labels = labels_of(mesh)
-    near = faces_near_other_pieces(mesh, labels, 0.5)
-    assert np.bincount(labels[near]).tolist() == [2, 8]
+    assert n_near(mesh, 0.5) == [2, 8]
 
 
 def test_parallel_walls_are_near_from_their_gap_on():
     """Two blocks 0.15 mm apart (closed form)."""
     mesh = together(box((10.0, 10.0, 10.0)), box((10.0, 10.0, 10.0), (0.0, 0.0, 10.15)))
-    counts = [int(faces_near_other_pieces(mesh, labels_of(mesh), reach_mm).sum()) for reach_mm in (0.1499999, 0.1500001)]
-    assert counts[0] == 0 < counts[1]
+    assert (n_near(mesh, 0.1499999), n_near(mesh, 0.1500001)) == ([0, 0], [10, 10])
+
+
+@pytest.mark.parametrize("gap_mm", [0.092, 0.101, 0.13, 0.14])
+def test_a_wall_as_far_as_the_reach_is_near_whatever_rounding_makes_of_it(gap_mm):
+    """Two blocks (closed form): of either all faces but the two on its far side have a corner at the gap."""
+    mesh = together(box((10.0, 10.0, 10.0)), box((10.0, 10.0, 10.0), (0.0, 0.0, 10.0 + gap_mm)))
+    assert n_near(mesh, gap_mm) == [10, 10]
+
+
+def test_which_faces_are_near_does_not_hang_on_their_order():
+    """Two balls, one in the other, 0.1 to 0.9 mm apart."""
+    mesh = together(ball(8.0), ball(8.5, (0.4, 0.0, 0.0)))
+    near, order = faces_near_other_pieces(mesh, labels_of(mesh), 0.3), np.random.default_rng(0).permutation(len(mesh.faces))
+    mixed = take_faces(mesh.replaced(faces=mesh.faces[order]), np.ones(len(order), bool))
+    assert (faces_near_other_pieces(mixed, labels_of(mesh)[order], 0.3) == near[order]).all()
+    assert 0.1 < near.mean() < 0.9
+
+
+def test_a_tip_over_the_inside_of_a_face_is_near_from_its_gap_on():
+    """An octahedron stands on its tip 0.1 mm over one of the two triangles of a wide plate: that one and the four around the tip (closed form)."""
+    plate = box((100.0, 100.0, 1.0), (0.0, 0.0, -0.5))
+    mesh = together(plate, ball(1.0, (20.0, 5.0, 1.1), 0))
+    mesh = mesh.replaced(vertices=TURN.apply(mesh.vertices.copy()))
+    assert (n_near(mesh, 0.0999), n_near(mesh, 0.1001)) == ([0, 0], [1, 4])
+
+
+def test_edges_that_pass_each_other_in_the_air_are_near_from_their_gap_on():
+    """Two ridges, one across the other 0.1 mm above it: the two faces on either side of each, and no other, whatever corner each face begins with
+    (closed form)."""
+    ridge = Mesh.create(np.array([[-20.0, 0, 0], [20.0, 0, 0], [0, -3.0, -9.0], [0, 3.0, -9.0]]), [[0, 2, 1], [1, 3, 0], [0, 3, 2], [1, 2, 3]])
+    above = ridge.replaced(vertices=ridge.vertices[:, [1, 0, 2]] * [1.0, 1.0, -1.0] + [3.0, 2.0, 0.1])
+    for first, second in np.ndindex(3, 3):
+        mesh = together(*(one.replaced(faces=np.roll(one.faces, k, axis=1)) for one, k in ((ridge, first), (above, second))))
+        mesh = mesh.replaced(vertices=TURN.apply(mesh.vertices.copy()))
+        assert (n_near(mesh, 0.0999), n_near(mesh, 0.1001)) == ([0, 0], [2, 2])
+
+
+def test_a_face_without_area_is_near_whatever_lies_beside_its_end():
+    """Needles of 10 mm whose corners lie in one line but for rounding, each with a small face 0.1 mm beside its end: their normals are noise."""
+    for seed in range(20):
+        random = np.random.default_rng(seed)
+        along, across = np.linalg.qr(random.normal(size=(3, 2)))[0].T
+        start = random.normal(size=3) * 10.0
+        places = np.array([[0.0, 0.0], [7.3, 0.0], [10.0, 0.0], [10.0, 0.1], [10.0, 0.11], [10.01, 0.11]])
+        mesh = Mesh.create(start + places @ [along, across], [[0, 1, 2], [3, 4, 5]])
+        assert faces_near_other_pieces(mesh, labels_of(mesh), 0.2).all()
+        assert not faces_near_other_pieces(mesh, labels_of(mesh), 0.0999).any()
 
 
 def test_one_piece_is_near_to_no_other():

@@ -14,7 +14,7 @@ from meshtools.geometry.threads import LEAST_ROWS, in_blocks
 from meshtools.geometry.tree import tree_over
 from meshtools.model import FloatArray, IntArray, Mesh
 
-ROUNDING = 1e-12  # of the size of a surface: so much nearer counts as within reach too
+ROUNDING = 1e-12  # of the size of a surface: what is farther by no more counts as within reach too
 
 
 def faces_near_other_pieces(mesh: Mesh, labels: IntArray, reach_mm: float) -> NDArray[np.bool_]:
@@ -26,20 +26,20 @@ def faces_near_other_pieces(mesh: Mesh, labels: IntArray, reach_mm: float) -> ND
     is_near = np.zeros(len(mesh.faces), dtype=bool)
     if n_pieces < 2:
         return is_near
-    points = mesh.vertices - (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2
-    reach = reach_mm + ROUNDING * float(np.abs(points).max())
-    corners = mesh.vertices[mesh.faces]
+    centred = mesh.replaced(vertices=mesh.vertices - (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2)
+    reach = reach_mm + ROUNDING * float(np.abs(centred.vertices).max())
+    corners = centred.vertices[mesh.faces]
     low, high = corners.min(axis=1), corners.max(axis=1)
     order = np.lexsort((low[:, 0], labels))
     ends = np.cumsum(np.bincount(labels, minlength=n_pieces))[:-1]
     rows, lows = np.split(order, ends), np.split(low[order, 0], ends)
     widest = float((high[:, 0] - low[:, 0]).max())
-    for first, second, *box in _shared_boxes(mesh, labels, n_pieces, reach_mm):
+    for first, second, *box in _shared_boxes(centred, labels, n_pieces, reach):
         own, other = (_in_box(rows[k][_slab(lows[k], widest, box)], low, high, box) for k in (first, second))
         for asked, beside in ((own, other), (other, own)):
             asked = asked[~is_near[asked]]
             if len(asked) and len(beside):
-                is_near[asked] = _are_within(points, mesh.faces[asked], mesh.faces[beside], reach)
+                is_near[asked] = _are_within(centred.vertices, mesh.faces[asked], mesh.faces[beside], reach)
     return is_near
 
 
@@ -53,14 +53,14 @@ def _in_box(rows: Any, low: FloatArray, high: FloatArray, box: Sequence[FloatArr
     return rows[((low[rows] <= box[1]) & (high[rows] >= box[0])).all(axis=1)]
 
 
-def _shared_boxes(mesh: Mesh, labels: IntArray, n_pieces: int, reach_mm: float) -> list[tuple[int, int, FloatArray, FloatArray]]:
+def _shared_boxes(mesh: Mesh, labels: IntArray, n_pieces: int, reach: float) -> list[tuple[int, int, FloatArray, FloatArray]]:
     """Pairs of pieces whose boxes come within reach of each other, with the box that both may be near in."""
     low, high = piece_boxes(mesh, labels, n_pieces)
     shared = []
     for first in range(n_pieces - 1):
-        is_met = ((low[first + 1 :] <= high[first] + reach_mm) & (high[first + 1 :] >= low[first] - reach_mm)).all(axis=1)
+        is_met = ((low[first + 1 :] <= high[first] + reach) & (high[first + 1 :] >= low[first] - reach)).all(axis=1)
         for second in (np.flatnonzero(is_met) + first + 1).tolist():
-            shared.append((first, second, np.maximum(low[first], low[second]) - reach_mm, np.minimum(high[first], high[second]) + reach_mm))
+            shared.append((first, second, np.maximum(low[first], low[second]) - reach, np.minimum(high[first], high[second]) + reach))
     return shared
 
 

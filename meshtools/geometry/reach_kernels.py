@@ -12,18 +12,18 @@ import numpy as np
 from meshtools.geometry.across_kernels import between_segments
 from meshtools.geometry.compiled import compiled
 from meshtools.geometry.ray_kernels import way_to
-from meshtools.geometry.tree_kernels import DEEP, towards
+from meshtools.geometry.tree_kernels import DEEP, SLIM, towards
 
 
 @compiled
 def _plane_of(points: Any, faces: Any, t: int) -> Any:
-    """Unit normal of a triangle and where its plane lies along it; the normal is zero where the triangle has no area."""
+    """Unit normal of a triangle and where its plane lies along it; the normal is zero where the triangle is so slim that rounding turns it."""
     a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
     ux, uy, uz = points[b, 0] - points[a, 0], points[b, 1] - points[a, 1], points[b, 2] - points[a, 2]
     vx, vy, vz = points[c, 0] - points[a, 0], points[c, 1] - points[a, 1], points[c, 2] - points[a, 2]
     x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-    size = np.sqrt(x * x + y * y + z * z)
-    size = 1.0 / size if size > 0.0 else 0.0
+    squared = x * x + y * y + z * z
+    size = 1.0 / np.sqrt(squared) if squared > SLIM * (ux * ux + uy * uy + uz * uz) * (vx * vx + vy * vy + vz * vz) else 0.0
     x, y, z = x * size, y * size, z * size
     return x, y, z, points[a, 0] * x + points[a, 1] * y + points[a, 2] * z
 
