@@ -357,6 +357,23 @@ class TestReplica:
         result = rebuilt(concatenate([box((0, 0, 0), (9, 9, 9)), *parts]), RECIPE_AT_SIZE)
         assert [finding.message for finding in result.findings if finding.code == "closed-cavities"] == [f"{RECIPE.element}: {says}"]
 
+    @pytest.mark.parametrize(
+        ("hollow", "says"),
+        [
+            ([], "1 closed cavity inside, 343 mm³ in all, left between bodies that were united."),
+            (
+                [box((-1.5, 3, 3), (-0.5, 4, 4), is_inward=True)],
+                "2 closed cavities inside, 344 mm³ in all, made by 1 inside-out piece of the scan or left between bodies that were united.",
+            ),
+        ],
+    )
+    def test_a_cavity_that_six_plates_close_is_told_as_one_between_bodies(self, hollow, says):
+        """The plates cross each other and leave a cube of 7 mm (closed form)."""
+        plates = [box((-2, -1, -1), (1, 10, 10)), box((8, -1, -1), (11, 10, 10)), box((0, 0, 0), (9, 1, 9.5)), box((0, 8, 0), (9, 9, 9.5))]
+        plates += [box((0.5, 0.5, 0.2), (8.5, 8.5, 1)), box((0.5, 0.5, 8), (8.5, 8.5, 9))]
+        result = rebuilt(concatenate([*plates, *hollow]), RECIPE_AT_SIZE)
+        assert [finding.message for finding in result.findings if finding.code == "closed-cavities"] == [f"{RECIPE.element}: {says}"]
+
     def test_an_empty_surface_makes_no_replica(self):
         with pytest.raises(GeometryError, match="no clean surface"):
             rebuilt(Mesh.create([], []))

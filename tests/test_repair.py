@@ -219,6 +219,20 @@ class TestTiles:
         fan = together(*(Mesh.create(points, [[0, 1, 2] if k % 2 else [1, 0, 2]]) for k, points in enumerate(around)))
         assert len(close_cracks(fan).mesh.vertices) == 12
 
+    def test_a_face_whose_own_long_sides_lie_on_each_other_keeps_all_its_sides(self):
+        """Joined, the needle would be a line, and its end a hole in the skin."""
+        needle = Mesh.create([[0, 0, 0], [10, 0, 0], [10, 1e-5, 0]], [[0, 1, 2]])
+        repair = close_cracks(needle)
+        assert (repair.n_places, repair.mesh.faces.tolist()) == (0, needle.faces.tolist())
+
+    @pytest.mark.parametrize(("gap_share", "n_vertices"), [(0.09, 7), (0.11, 9)])
+    def test_ends_farther_apart_than_a_tenth_of_their_edges_are_not_joined_however_near(self, gap_share, n_vertices):
+        """Two small faces, 0.02 mm wide, beside a plate so large that 0.01 mm is nothing."""
+        small = Mesh.create([[0, 0, 50], [0.02, 0, 50], [0.01, -0.02, 50]], [[0, 2, 1]])
+        other = small.replaced(vertices=small.vertices * [1.0, -1.0, 1.0] + [0.0, gap_share * 0.02, 0.0], faces=small.faces[:, ::-1])
+        plate = Mesh.create([[0, 0, 0], [100, 0, 0], [0, 100, 0]], [[0, 1, 2]])
+        assert len(close_cracks(together(plate, small, other)).mesh.vertices) == n_vertices
+
     def test_a_scan_in_tiles_ends_as_the_whole_one_does(self):
         whole, tiled = (clean_scan(scan_of(mesh), made_find(), CleanSettings(), (), 0.0) for mesh in (BONE, self.in_tiles(1e-8)))
         asked = [{finding.code for finding in result.findings if finding.severity is not Severity.NOTE} for result in (whole, tiled)]
