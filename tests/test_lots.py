@@ -65,6 +65,14 @@ def test_large_and_joined_bones_and_what_waits_for_them_go_one_by_one() -> None:
     assert not placed & alone
 
 
+def test_the_index_starts_from_the_clean_records_of_the_lengths_that_it_tells() -> None:
+    jobs = invented_jobs(3)
+    pages = {("report", name) for name in jobs["report"]}
+    assert set(jobs_before(jobs, "index", "index")) == pages
+    jobs["index"]["index"]["sizes"] = {"clean_keys": {"c-2": "k", "c-0": "k"}}
+    assert set(jobs_before(jobs, "index", "index")) == pages | {("clean", "c-0"), ("clean", "c-2")}
+
+
 def test_only_missing_jobs_are_in_lots() -> None:
     jobs = invented_jobs(3)
     assert make_lots(jobs, small(jobs), [("report", "mount/b-1"), ("index", "index")], 2) == [[("report", "mount/b-1")]]

@@ -31,6 +31,7 @@ from meshtools.geometry.mould_sheet import (
     fitting_findings,
     needle_findings,
     pour_findings,
+    rigid_findings,
     seat_findings,
     stray_findings,
 )
@@ -352,6 +353,15 @@ def test_a_needle_through_a_hole_of_the_bone_is_told_with_its_thickness(ring: fl
     found = needle_findings(bone_outline(mesh.vertices, mesh.faces))
     assert [finding.code for finding in found] == codes
     assert [finding.value for finding in found] == [pytest.approx(2.0 * (ring - 6.0), rel=0.01)] * len(codes)
+
+
+def test_a_rigid_mould_of_a_ring_with_a_narrow_hole_tells_its_needle() -> None:
+    """The mould of a ball, its block with the outline of a ring that has a hole of 2 mm (closed form)."""
+    mould, ring = cut_ball(), torus(7.0, 6.0)
+    assert "mould-needles" not in {finding.code for finding in rigid_findings(mould, NOTHING, SMALL)}
+    mould = dataclasses.replace(mould, block=dataclasses.replace(mould.block, bone_outline=bone_outline(ring.vertices, ring.faces)))
+    told = {finding.code: finding for finding in rigid_findings(mould, NOTHING, SMALL)}
+    assert told["mould-needles"].value == pytest.approx(2.0, rel=0.01)
 
 
 def test_keys_fit_in_one_position_only(ball_mould: Made) -> None:

@@ -13,6 +13,7 @@ from solid_shapes import ball
 
 from meshtools.errors import GeometryError
 from meshtools.geometry.registration import Registration, register
+from meshtools.geometry.registration_kernels import _cell
 from meshtools.geometry.registration_poses import closed_form_similarity, rotations_from_vectors, spread_rotations
 from meshtools.geometry.transform import apply_matrix, move_points, reflect
 from meshtools.model import Mesh
@@ -125,6 +126,15 @@ def test_a_ball_has_no_pose_that_can_be_trusted() -> None:
 def test_the_same_bones_give_the_same_bits() -> None:
     left, right = bone("Carpal_ulnar_L"), bone("Carpal_ulnar_R")
     assert np.array_equal(register(left, right).fixed_from_moving, register(left, right).fixed_from_moving)
+
+
+@pytest.mark.parametrize(
+    ("place", "cell"), [(-5.0, 0), (2.5, 0), (3.5, 1), (11.9, 4), (12.1, 4), (np.inf, 4), (-np.inf, 0), (np.nan, 0)]
+)
+def test_every_place_lies_in_a_cell_of_the_grid_even_one_that_is_no_number(place: float, cell: int) -> None:
+    """Five cells of 2 mm from 1 mm on: a cell that is none of them would be read from memory beyond the grid."""
+    grid = np.zeros(5, np.int32), np.array([9.0, 1.0, 9.0]), 2.0, np.array([1, 5, 1]), np.zeros((1, 6))
+    assert _cell(grid, 1, place) == cell
 
 
 def test_a_bone_without_a_surface_is_refused_with_a_sentence() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import csv
+import hashlib
 import html
 import io
 import json
@@ -19,12 +20,14 @@ from solid_shapes import ball
 
 from meshtools.errors import MeshShapeError
 from meshtools.evidence import unsigned_words
+from meshtools.files.mesh_ply import write_replica_ply
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.unite import concatenate
 from meshtools.handover import is_accepted, standing_of, standing_words
+from meshtools.jobs import report
 from meshtools.jobs.report_deviation import deviation_findings, removed_apart
 from meshtools.jobs.report_routes import route_status
-from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry
+from meshtools.model import EvidenceClass, Mesh, Origin, Severity, SourceEntry, plain
 from meshtools.report import sections
 from meshtools.report.cautions import cautions_for
 from meshtools.report.copied_page import page_for_copy
@@ -239,6 +242,31 @@ def test_a_distance_that_comes_from_removed_floaters_is_explained_with_what_hold
     assert "scan to replica, 7.500 mm, is that of a floating piece, removed from the scan, near (0.0, 0.0, 17.5) mm; without it" in words
     assert "without it it is 0.250 mm, and no point lies farther than 0.500 mm." in words
     assert "removed from the scan" not in Outline(bone_page(sheet)).text
+
+
+@pytest.mark.parametrize(("outcome", "is_told"), [("floater", True), ("support", True), ("not-chosen", True), ("kept", False)])
+def test_the_page_is_given_what_was_removed_from_the_scan(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, outcome: str, is_told: bool) -> None:
+    """A scan with a speck 17 mm above the middle of a ball of 10 mm, made of the one source that is there (closed form)."""
+    bone, speck = ball(10.0), ball(0.5, (0.0, 0.0, 17.0))
+    scan, content = concatenate([bone, speck]), write_replica_ply(bone)
+    (tmp_path / "results/mount/b").mkdir(parents=True)
+    (tmp_path / "results/mount/b/replica.ply").write_bytes(content)
+    monkeypatch.setattr(report, "_scan_in_place", lambda batch, job, records: scan)
+    monkeypatch.setattr(report, "render_picture", lambda *of: np.zeros((4, 4, 3), np.uint8))
+    records: dict[str, Any] = {
+        "rebuild": {
+            "sources": [plain(SourceEntry(EvidenceClass.OWN, "f-1", Origin.SCANNED))], "facts": {},
+            "files": [{"sha256": hashlib.sha256(content).hexdigest()}],
+        },
+        "clean/f-1": {"facts": {"pieces": [{"outcome": name, "n_faces": 512} for name in ("kept", outcome)]}},
+    }  # fmt: skip
+    job = {"name": "mount/b", "settings": {"viewer_faces": 1000}, "part_tolerance_mm": 0.5}
+    back = report._shape(tmp_path, job, records)["deviation"]["scan_to_replica"]
+    assert back["max_mm"] == pytest.approx(7.5)
+    assert ("removed" in back) is is_told
+    if is_told:
+        assert (back["removed"]["outcome"], back["removed"]["n"], back["removed"]["place_mm"]) == (outcome, 1, [0.0, 0.0, 17.5])
+        assert back["removed"]["without_max_mm"] < 1e-9
 
 
 def test_the_largest_distance_to_another_bone_of_the_same_tray_or_to_a_support_is_explained_like_that_to_a_floater() -> None:

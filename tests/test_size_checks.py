@@ -5,16 +5,18 @@ from __future__ import annotations
 import subprocess
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 from dog_individuals import write_scan
-from six_bones import BONEWRIGHT
+from six_bones import BONEWRIGHT, DECISIONS, edit, make_six_bones_tables
 from solid_shapes import ball
 
 from meshtools.model import Element, Find, Finding, Register, Severity, Side, Unit
 from meshtools.settings import Settings
 from meshtools.size_checks import SizedFind, find_words, size_checks, size_findings
+from meshtools.workspace import open_workspace
 
 LIMB = ("femur", "humerus", "patella", "radius", "tibia")
 
@@ -98,7 +100,8 @@ def test_a_bone_in_another_unit_than_its_animal_is_asked_where_its_numbers_fit_t
 
 @pytest.mark.parametrize(("length_mm", "stated", "unit"), [
     (9.7, Unit.MM, "inch and not in mm"), (0.25, Unit.MM, "m and not in mm"), (5200.0, Unit.INCH, "mm and not in inch"), (24.0, Unit.MM, ""),
-], ids=["an inch for a mm", "a metre for a mm", "a mm for an inch", "a kneecap"])  # fmt: skip
+    (10.4, Unit.MM, "inch and not in mm"), (10.6, Unit.MM, ""),
+], ids=["an inch for a mm", "a metre for a mm", "a mm for an inch", "a kneecap", "20 times below two of three", "20 times below one"])  # fmt: skip
 def test_a_bone_far_beyond_its_group_is_asked_although_all_are_stated_in_one_unit(length_mm: float, stated: Unit, unit: str) -> None:
     rest = {find(f"a-{name}-l", stated): mm for name, mm in (("femur", 230.0), ("humerus", 210.0), ("radius", 190.0), ("patella", 24.0))}
     lengths = rest | {find("a-tibia-r", stated): length_mm}
@@ -123,6 +126,38 @@ def test_incomplete_doubtful_deformed_and_further_scans_are_held_against_nothing
     columns: list[dict[str, Any]] = [{"portion": "shaft"}, {"identification_qualifier": "cf."}, {"deformation": "crushed"}, {"part_of": "a-femur-l"}]
     others = [find("a-tibia-r", **column) for column in columns]
     assert [size_checks(register_of(find("a-tibia-l"), other), ["a-tibia-l"], ["a-tibia-l", "a-tibia-r"]) for other in others] == [{}] * 4
+
+
+def jobs_of(batch: Path, **cells: str) -> Mapping[str, Mapping[str, Any]]:
+    """The jobs of six bones; cells: the units of finds that are stated in another one than mm."""
+    make_six_bones_tables(batch)
+    for name, unit in cells.items():
+        edit(batch / "config/bones.csv", f"{name}.stl,mm", f"{name}.stl,{unit}")
+    (batch / "config/decisions.csv").write_text(DECISIONS + "mount,skull,a-skull,class,OWN,B. Decider,2024-05-01,measured,\n", encoding="utf-8")
+    return open_workspace(batch).worklist.jobs
+
+
+def asked_of(job: Mapping[str, Any]) -> list[str]:
+    return [check["find"] for check in job.get("sizes", {}).get("checks", ())]
+
+
+def test_bones_stated_in_one_unit_are_held_against_each_other_on_the_index_alone_and_others_on_their_pages_alone(tmp_path: Path) -> None:
+    """Of six bones only skull and mandible are of one group and animal."""
+    alike, unlike = jobs_of(tmp_path / "alike"), jobs_of(tmp_path / "unlike", **{"a-mandible": "cm"})
+    assert [asked_of(jobs["index"]["index"]) for jobs in (alike, unlike)] == [["a-mandible", "a-skull"], []]
+    assert {name: asked for name, job in alike["report"].items() if (asked := asked_of(job))} == {}
+    pages = {name: asked for name, job in unlike["report"].items() if (asked := asked_of(job))}
+    assert pages == {"mount/mandible": ["a-mandible"], "mount/skull": ["a-skull"]}
+    keys = unlike["report"]["mount/skull"]["sizes"]["clean_keys"]
+    assert keys == {name: unlike["clean"][name]["key"] for name in ("a-mandible", "a-skull")}
+
+
+def test_only_a_decision_on_the_find_of_a_page_itself_settles_its_size(tmp_path: Path) -> None:
+    """A person decided that the skull is used: on the page of the mandible that says nothing."""
+    pages = jobs_of(tmp_path / "batch", **{"a-mandible": "cm"})["report"]
+    settled = {name: {find: row["settled"] for find, row in pages[name]["sizes"]["finds"].items()} for name in ("mount/skull", "mount/mandible")}
+    said = "B. Decider decided on 2024-05-01 that this find is used (measured)."
+    assert settled == {"mount/skull": {"a-skull": said, "a-mandible": ""}, "mount/mandible": {"a-skull": "", "a-mandible": ""}}
 
 
 def test_a_build_asks_about_a_wrong_unit_although_all_are_stated_in_one(tmp_path) -> None:
