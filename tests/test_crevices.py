@@ -76,10 +76,19 @@ def test_faces_that_a_spike_goes_through_are_near_it_though_no_corner_or_edge_is
     assert n_near(mesh, 0.5) == [2, 8]
 
 
-def test_parallel_walls_are_near_from_their_gap_on():
+@pytest.mark.parametrize("off_mm", [0.0, 1e6])
+def test_parallel_walls_are_near_from_their_gap_on_wherever_they_stand(off_mm):
     """Two blocks 0.15 mm apart (closed form)."""
     mesh = together(box((10.0, 10.0, 10.0)), box((10.0, 10.0, 10.0), (0.0, 0.0, 10.15)))
+    mesh = mesh.replaced(vertices=mesh.vertices + off_mm)
     assert (n_near(mesh, 0.1499999), n_near(mesh, 0.1500001)) == ([0, 0], [10, 10])
+
+
+def test_skin_beside_one_piece_is_near_although_it_is_far_from_the_next():
+    """Two blocks 0.1 mm apart, and a face 8 mm away that runs aslant through the box in which both could be near it (closed form)."""
+    slope = Mesh.create([[40.0, 0, 0], [0, 40.0, 0], [0, 0, 40.0]], [[0, 1, 2]])
+    mesh, labels = together(box((10.0, 10.0, 10.0)), box((10.0, 10.0, 10.0), (0.0, 0.0, 10.1)), slope), np.repeat([0, 1, 2], [12, 12, 1])
+    assert np.bincount(labels[faces_near_other_pieces(mesh, labels, 0.2)], minlength=3).tolist() == [10, 10, 0]
 
 
 @pytest.mark.parametrize("gap_mm", [0.092, 0.101, 0.13, 0.14])
