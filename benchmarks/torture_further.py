@@ -125,7 +125,50 @@ def pinched(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator
     return Damaged(vertices, merged[is_face], 3.0 * _spacing(vertices, faces))
 
 
+def blocks(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
+    """The blocks of a volume scan, 0.8 to 1.5 % of the diagonal wide: square steps all over, and edges of four faces where blocks meet at an edge."""
+    import igl
+
+    size = random.uniform(0.008, 0.015) * diagonal_mm(vertices)
+    low, counts = vertices.min(axis=0) - 2.0 * size, np.ceil(np.ptp(vertices, axis=0) / size).astype(int) + 4
+    middles = np.stack(np.meshgrid(*(np.arange(n) for n in counts), indexing="ij"), axis=-1).reshape(-1, 3)
+    is_bone = (igl.fast_winding_number(vertices, faces.astype(np.int64), low + size * middles) > 0.5).reshape(counts)
+    squares = []
+    for axis in range(3):
+        a, b = np.eye(3, dtype=int)[[(axis + 1) % 3, (axis + 2) % 3]]
+        for way in (0, 1):
+            at = np.argwhere(is_bone & ~np.roll(is_bone, 1 - 2 * way, axis=axis)) + way * np.eye(3, dtype=int)[axis]
+            around = np.stack([at, at + a, at + a + b, at + b], axis=1)
+            squares.append(around if way else around[:, ::-1])
+    corners, numbers = np.unique(np.concatenate(squares).reshape(-1, 3), axis=0, return_inverse=True)
+    numbers = numbers.reshape(-1, 4)
+    return Damaged(low + size * (corners - 0.5), np.concatenate([numbers[:, [0, 1, 2]], numbers[:, [0, 2, 3]]]), 1.8 * size)
+
+
+def finer_patch(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
+    """A patch of 10 to 40 % of the diagonal in radius in quarters of its faces: all along it stand corners that the skin around does not know."""
+    import trimesh
+
+    patch = patch_around(vertices, faces, int(random.integers(len(faces))), random.uniform(0.1, 0.4) * diagonal_mm(vertices))
+    points, finer = trimesh.remesh.subdivide(vertices, faces[patch])
+    return Damaged(np.concatenate([vertices, points]), np.concatenate([np.delete(faces, patch, axis=0), np.asarray(finer) + len(vertices)]))
+
+
+def coarse_numbers(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
+    """Coordinates in whole numbers of 8 to 11 bits, as a compressed file has them: small faces fall together or fold."""
+    low, step = vertices.min(axis=0), float(np.ptp(vertices, axis=0).max()) / (2 ** int(random.integers(8, 12)) - 1)
+    return Damaged(np.round((vertices - low) / step) * step + low, faces, 0.9 * step)
+
+
+def thickened(vertices: np.ndarray, faces: np.ndarray, random: np.random.Generator) -> Damaged:
+    """The skin made a shell: a second one, turned over, 0.1 to 0.4 % of the diagonal below it."""
+    depth = random.uniform(0.001, 0.004) * diagonal_mm(vertices)
+    below = vertices - depth * _manifold_vertex_normals(vertices, faces)
+    return Damaged(np.concatenate([vertices, below]), np.concatenate([faces, faces[:, ::-1] + len(vertices)]), 1.5 * depth)
+
+
 FURTHER: dict[str, Defect] = {
     "tiles": tiles, "turned at random": turned_at_random, "stored twice": stored_twice, "overlapping scans": overlapping_scans, "wall": wall,
     "noise": noise, "crumbs": crumbs, "slit": slit, "island": island, "pinched": pinched,
+    "blocks": blocks, "finer patch": finer_patch, "coarse numbers": coarse_numbers, "thickened": thickened,
 }  # fmt: skip
