@@ -7,8 +7,10 @@ from test_decimate import ball
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.collapsing import Collapsing
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.landing_kernels import squared_distance
 from meshtools.geometry.refining import Refining
 from meshtools.geometry.sample import sample_surface
+from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within
 from meshtools.model import Mesh
 
 TOLERANCE_MM = 0.05
@@ -20,6 +22,19 @@ def rough_ball(seed: int) -> Mesh:
     bumps = random.normal(0, 0.004, mesh.vertices.shape)
     bumps[random.choice(len(bumps), 300, replace=False)] *= 40
     return mesh.replaced(vertices=mesh.vertices + bumps)
+
+
+def test_no_point_beside_a_needle_is_told_nearer_than_it_is() -> None:
+    """Needles of 10 mm whose corners lie in one line but for rounding, and points 0.1 mm beside them (closed form): no plane of rounding comes in."""
+    frames = np.empty((1, FRAME))
+    for seed in range(400):
+        random = np.random.default_rng(seed)
+        along, across = np.linalg.qr(random.normal(size=(3, 2)))[0].T
+        corners = random.normal(size=3) * 10.0 + np.outer([0.0, 7.3, 10.0], along)
+        point = corners[0] + random.uniform(0.1, 9.9) * along + 0.1 * across
+        frame_of_triangle(corners, 0, 1, 2, frames, 0)
+        squared = squared_distance(*point, corners, 0, 1, 2), squared_distance_within(*point, frames, 0, np.inf)
+        assert np.sqrt(squared) == pytest.approx(0.1, abs=1e-9)
 
 
 def collapsed(fine: Mesh) -> Collapsing:

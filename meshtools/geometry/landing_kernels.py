@@ -8,6 +8,7 @@ import numpy as np
 
 from meshtools.geometry.across_kernels import squared_across
 from meshtools.geometry.compiled import compiled
+from meshtools.geometry.tree_kernels import SLIM
 from meshtools.geometry.triangle_kernels import FRAME, frame_of_triangle, squared_distance_within, squared_side
 
 MOST_FACES = 12  # coarse faces that one fine face is judged against: the three it lands on, and those beside them
@@ -17,7 +18,8 @@ MOST_TURNS = 50  # steps over faces on the way to the nearest one
 
 @compiled
 def squared_distance(x: float, y: float, z: float, vertices: Any, a: int, b: int, c: int) -> float:
-    """Squared distance of a point from the triangle of three vertices: to its plane where the foot lies inside, else to the nearest edge."""
+    """Squared distance of a point from the triangle of three vertices: to its plane where the foot lies inside, else to the nearest edge.
+    A slim one counts as its edges, because its plane is rounding."""
     ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
     vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
     wx, wy, wz = x - vertices[a, 0], y - vertices[a, 1], z - vertices[a, 2]
@@ -25,7 +27,7 @@ def squared_distance(x: float, y: float, z: float, vertices: Any, a: int, b: int
     wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
     area = uu * vv - uv * uv
     second, third = vv * wu - uv * wv, uu * wv - uv * wu
-    if area > 0.0 and second > 0.0 and third > 0.0 and second + third < area:
+    if area > SLIM * uu * vv and second > 0.0 and third > 0.0 and second + third < area:
         nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
         height = nx * wx + ny * wy + nz * wz
         return float(height * height / (nx * nx + ny * ny + nz * nz))

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.compiled import compiled
+from meshtools.geometry.tree_kernels import SLIM
 
 ROUNDING = 1.000001  # a point is passed over only where it is farther by more than this
 FRAME = 20  # numbers that `frame_of_triangle` sets
@@ -15,7 +16,7 @@ FRAME = 20  # numbers that `frame_of_triangle` sets
 @compiled
 def frame_of_triangle(points: Any, a: int, b: int, c: int, frames: Any, row: int) -> None:
     """Set what `squared_distance_within` needs of the triangle between three points: corner, both sides from there, normal, products and their
-    inverses, 0 for none."""
+    inverses, 0 for none. That of the normal is 0 for a slim triangle, too, whose plane is rounding: it counts as its edges."""
     ux, uy, uz = points[b, 0] - points[a, 0], points[b, 1] - points[a, 1], points[b, 2] - points[a, 2]
     vx, vy, vz = points[c, 0] - points[a, 0], points[c, 1] - points[a, 1], points[c, 2] - points[a, 2]
     uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
@@ -27,7 +28,7 @@ def frame_of_triangle(points: Any, a: int, b: int, c: int, frames: Any, row: int
     frames[row, 9], frames[row, 10], frames[row, 11] = nx, ny, nz
     frames[row, 12], frames[row, 13], frames[row, 14], frames[row, 15] = uu, uv, vv, tt
     frames[row, 16], frames[row, 17] = 1.0 / uu if uu > 0.0 else 0.0, 1.0 / vv if vv > 0.0 else 0.0
-    frames[row, 18], frames[row, 19] = 1.0 / tt if tt > 0.0 else 0.0, 1.0 / nn if nn > 0.0 else 0.0
+    frames[row, 18], frames[row, 19] = 1.0 / tt if tt > 0.0 else 0.0, 1.0 / nn if nn > SLIM * uu * vv else 0.0
 
 
 @compiled
