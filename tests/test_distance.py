@@ -127,6 +127,17 @@ def test_a_far_piece_leaves_the_bound_true_and_the_same_on_any_number_of_cores(m
     assert bound_deviation(mesh, surface, known_mm=15.0) == found
 
 
+def test_a_needle_that_stands_alone_is_as_far_as_its_edge() -> None:
+    """Needles of 10 mm whose corners lie in one line but for rounding, and points 0.1 mm beside them (closed form)."""
+    for seed in range(400):
+        random = np.random.default_rng(seed)
+        along, across = np.linalg.qr(random.normal(size=(3, 2)))[0].T
+        corners = random.normal(size=3) * 10.0 + np.outer([0.0, 7.3, 10.0], along)
+        point = corners[0] + random.uniform(0.1, 9.9) * along + 0.1 * across
+        needle = Mesh.create(corners, np.array([[0, 1, 2]], dtype=np.int32))
+        assert Surface(needle).distance(point[None])[0][0] == pytest.approx(0.1, abs=1e-9)
+
+
 def test_a_few_points_show_faces_near_and_never_nearer_than_they_are() -> None:
     """Faces of a coarse ball, far larger than it strays from a rough one, are shown by balls around some of their points, within 1 %."""
     coarse, fine = ball(10.0, 3), ball(10.0, 5)

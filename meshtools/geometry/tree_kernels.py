@@ -145,7 +145,7 @@ def _gap(boxes: Any, node: int, x: float, y: float, z: float) -> float:
 @compiled
 def towards(x: float, y: float, z: float, vertices: Any, faces: Any, t: int, best: float) -> Any:
     """Squared distance of a point from a triangle, and the nearest point of that; infinite for some points that are seen to be farther than `best`:
-    beyond a side they are at least as far as from its line in the plane."""
+    beyond a side they are at least as far as from its line in the plane. The plane of a slim triangle is rounding, so its sides are looked at too."""
     a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
     ax, ay, az = vertices[a, 0], vertices[a, 1], vertices[a, 2]
     ux, uy, uz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
@@ -155,18 +155,23 @@ def towards(x: float, y: float, z: float, vertices: Any, faces: Any, t: int, bes
     wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
     area = uu * vv - uv * uv
     second, third = vv * wu - uv * wv, uu * wv - uv * wu
+    nearest, qx, qy, qz = np.inf, 0.0, 0.0, 0.0
     if area > 0.0 and second >= 0.0 and third >= 0.0 and second + third <= area:
         second, third = second / area, third / area
-        px, py, pz = second * ux + third * vx, second * uy + third * vy, second * uz + third * vz
-        return (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2, ax + px, ay + py, az + pz
-    if area > SLIM * uu * vv:
+        qx, qy, qz = second * ux + third * vx, second * uy + third * vy, second * uz + third * vz
+        nearest = (wx - qx) ** 2 + (wy - qy) ** 2 + (wz - qz) ** 2
+        if area > SLIM * uu * vv:
+            return nearest, ax + qx, ay + qy, az + qz
+    elif area > SLIM * uu * vv:
         first, room = area - second - third, (best * ROUNDING + ROUNDING_SQUARED * (uu + vv)) * area
         is_far = (second < 0.0 and second * second > room * vv) or (third < 0.0 and third * third > room * uu)
         if is_far or (first < 0.0 and first * first > room * (uu - 2.0 * uv + vv)):
             return np.inf, x, y, z
     share = min(max(wu / uu, 0.0), 1.0) if uu > 0.0 else 0.0
-    qx, qy, qz = share * ux, share * uy, share * uz
-    nearest = (wx - qx) ** 2 + (wy - qy) ** 2 + (wz - qz) ** 2
+    px, py, pz = share * ux, share * uy, share * uz
+    squared = (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2
+    if squared < nearest:
+        nearest, qx, qy, qz = squared, px, py, pz
     share = min(max(wv / vv, 0.0), 1.0) if vv > 0.0 else 0.0
     px, py, pz = share * vx, share * vy, share * vz
     squared = (wx - px) ** 2 + (wy - py) ** 2 + (wz - pz) ** 2
