@@ -24,8 +24,8 @@ PLAIN_FACTOR, UNLIKE_UNITS_FACTOR = 3.0, 2.0
 """Animals of one taxon and stage of life that share no other bone differ by less, and by less than the second where their scans were stated in
 different units, so that a cm taken for an inch shows (our defaults). Where no row states a taxon they may be of one."""
 MATES_FACTOR, MATES_FIT, ALIKE_MATES_FACTOR = 5.0, 3.0, 20.0
-"""Single bones of one group differ by less within an animal where their units differ; stated in another unit, they would be within the second
-factor. Stated in one unit they differ by less than the third, above a kneecap beside a thigh bone and below an inch taken for a mm (our defaults)."""
+"""Single bones of one group, or bones of one series, differ by less within an animal where their units differ; stated in another unit, they would be
+within the second factor. Stated in one unit they differ by less than the third, above a kneecap beside a thigh bone and below an inch taken for a mm (our defaults)."""
 SIZE_CODE = "size-contradicted"
 MOST_SAME, MOST_ANIMALS, MOST_SHARED, MOST_MATES = 2, 2, 3, 3
 
@@ -46,7 +46,7 @@ class SizeCheck:
     find: str
     same: tuple[str, ...]  # the element in the same animal
     others: tuple[OtherAnimal, ...]
-    mates: tuple[str, ...]  # bones of the same group and animal
+    mates: tuple[str, ...]  # bones of the same group and series, and animal
 
     def names(self) -> frozenset[str]:
         """All finds whose lengths are needed."""
@@ -92,9 +92,10 @@ def _check_of(find: Find, register: Register, animals: Mapping[str, Mapping[str,
     own = individual_of(find)
     same = [other.find for other in animals[own][find.element] if other.find != find.find]
     groups = {element.name: (element.group, element.series) for element in register.elements}
+    positions = {element.name: element.position or 0 for element in register.elements}
     others = [_other_animal(find, groups, animals[own], animals[name]) for name in animals if name != own and find.element in animals[name]]
     others.sort(key=lambda other: (not other.shared, not other.is_alike, -len(other.shared), other.find))
-    mates = [] if same or others or find.organism_id == UNASSOCIATED else _mates(find, groups, animals[own], in_one_unit)
+    mates = [] if same or others or find.organism_id == UNASSOCIATED else _mates(find, (groups, positions), animals[own], in_one_unit)
     return SizeCheck(find.find, tuple(same[:MOST_SAME]), tuple(others[:MOST_ANIMALS]), tuple(mates[:MOST_MATES]))
 
 
@@ -109,13 +110,17 @@ def _kind(find: Find) -> tuple[str, str]:
     return find.scientific_name.casefold(), find.life_stage.casefold()
 
 
-def _mates(find: Find, groups: Mapping[str, tuple[str, str]], own: Mapping[str, list[Find]], in_one_unit: bool) -> list[str]:
-    """Finds of other single bones (of no series) of the group, one for each element; those that were stated in another unit first."""
+def _mates(
+    find: Find, elements: tuple[Mapping[str, tuple[str, str]], Mapping[str, int]], own: Mapping[str, list[Find]], in_one_unit: bool
+) -> list[str]:
+    """Finds of other bones of the series, or of the group's single bones, one for each element: those that were stated in another unit first, then those
+    that stand nearest in the series. elements: group with series, and position of each."""
+    groups, positions = elements
     group = groups.get(find.element)
-    if group is None or group[1] or find.unit is Unit.NONE:
+    if group is None or find.unit is Unit.NONE:
         return []
     near = [own[name][0] for name in sorted(own) if name != find.element and groups.get(name) == group and own[name][0].unit is not Unit.NONE]
-    near.sort(key=lambda mate: mate.unit is find.unit)
+    near.sort(key=lambda mate: (mate.unit is find.unit, abs(positions[mate.element] - positions[find.element])))
     return [mate.find for mate in near] if near and (in_one_unit or near[0].unit is not find.unit) else []
 
 

@@ -5,6 +5,7 @@ import pytest
 from test_decimate import densely_measured, read_bone
 
 from meshtools.geometry.lightening import light_version
+from meshtools.model import Mesh
 
 
 @pytest.mark.parametrize("name", ["Sacrum", pytest.param("Jaw", marks=pytest.mark.slow)])
@@ -26,3 +27,15 @@ def test_a_light_version_has_the_sources_of_the_places_it_stands_for() -> None:
     sides = light.vertices[light.faces].mean(axis=1)[:, 1] - middle
     far = np.abs(sides) > 5.0
     assert np.array_equal(light.source[far], (sides[far] > 0))
+
+
+def test_a_surface_without_an_edge_that_can_go_is_made_light_all_the_same() -> None:
+    """3,000 triangles that hang together nowhere, all over a ball: a library that takes edges away leaves nearly all of them."""
+    random = np.random.default_rng(3)
+    middles = random.normal(size=(3000, 3))
+    middles *= 50.0 / np.linalg.norm(middles, axis=1, keepdims=True)
+    corners = (middles[:, None] + random.normal(size=(3000, 3, 3))).reshape(-1, 3)
+    mesh = Mesh.create(corners, np.arange(9000, dtype=np.int32).reshape(-1, 3))
+    view, error_mm = light_version(mesh, 300)
+    assert 100 < len(view.faces) <= 300
+    assert densely_measured(mesh, view) <= error_mm < 25.0

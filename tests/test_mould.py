@@ -309,6 +309,18 @@ def test_a_stray_body_goes_with_a_neighbour_unless_the_bone_would_hold_it(bone_a
     assert [finding.code for finding in stray_findings(left, NOTHING)] == ["mould-bodies"] * (len(names) - 1)
 
 
+def test_a_stray_body_that_took_a_smaller_one_goes_with_a_neighbour_in_its_turn() -> None:
+    """Two boxes in a row beside the upper half: the outer and smaller one touches the inner one alone."""
+    boxes = [("upper", 10.0, 0.0), ("lower-2", 4.0, 7.0), ("lower-3", 2.0, 10.0)]
+    pieces = [
+        MouldPiece(name, UP if name == "upper" else -UP, solid_of(*shape(box((size, size, size), (at, 0.0, 0.0)))), is_stray=name != "upper")
+        for name, size, at in boxes
+    ]
+    left = given_to_neighbours(pieces, solid_of(*shape(box((5.0, 5.0, 5.0), (0.0, 0.0, -20.0)))))
+    assert [piece.name for piece in left] == ["upper"]
+    assert left[0].solid.volume() == pytest.approx(1072.0, rel=1e-3)
+
+
 def test_the_check_of_the_cavity_notices_a_wall_that_is_off() -> None:
     mesh, mould = ball(15.0), cut_ball()
     larger = mesh.replaced(vertices=mesh.vertices * 1.01)

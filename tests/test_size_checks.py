@@ -30,6 +30,7 @@ def find(name: str, unit: Unit = Unit.MM, **columns: Any) -> Find:
 
 def register_of(*finds: Find) -> Register:
     elements = tuple(Element(name, side, group="limb") for name in LIMB for side in (Side.LEFT, Side.RIGHT))
+    elements += tuple(Element(f"caudal-{n:02d}", Side.MEDIAN, "caudal", n, "tail", "axial") for n in range(1, 21))
     return Register((), elements, finds, (), (), (), Settings())
 
 
@@ -109,6 +110,20 @@ def test_a_bone_far_beyond_its_group_is_asked_although_all_are_stated_in_one_uni
     assert [f"a-tibia-r in {unit}" in message for message in told] == ([True] if unit else [])
     assert not any(found(one.find, lengths, in_one_unit=True) for one in rest)
     assert not found("a-tibia-r", lengths), "a page that looked at other bones of one unit would be made again with each of them"
+
+
+def caudal(number: int, unit: Unit = Unit.MM) -> Find:
+    return find(f"a-c{number}-l", unit, element=f"caudal-{number:02d}", side=Side.MEDIAN)
+
+
+def test_a_vertebra_in_a_wrong_unit_is_seen_beside_those_that_stand_next_to_it() -> None:
+    """A tail whose vertebrae shrink from 40 to 1.6 mm: the last is a twenty-fifth of the first, and no inch taken for a mm."""
+    tail = {caudal(n): 40.0 * 1.6 ** (1 - n) if n < 8 else 1.6 for n in range(1, 21)}
+    assert not any(found(one.find, tail, in_one_unit=True) for one in tail)
+    message = found("a-c4-l", tail | {caudal(4): 9.77 / 25.4}, in_one_unit=True)[0].message
+    assert "a-c4-l in inch and not in mm" in message
+    rest = {one: mm for one, mm in tail.items() if one != caudal(4)}
+    assert "a-c4-l in mm and not in inch" in found("a-c4-l", rest | {caudal(4, Unit.INCH): 248.0})[0].message
 
 
 def test_a_wrong_unit_that_neither_of_two_units_explains_by_the_other_is_asked_too() -> None:

@@ -10,11 +10,13 @@ from meshtools.geometry.carrying import carry_over
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.landing import Landing
 from meshtools.geometry.neighbours import face_neighbours
+from meshtools.geometry.pieces import mesh_areas, take_faces
 from meshtools.geometry.shared_edges import part_shared_edges
 from meshtools.geometry.simplify import simplify_around
 from meshtools.model import FloatArray, Mesh
 
 SLACK = 0.1  # of the largest distance found, by which the bound may exceed it
+GROWTH = 1.25
 SPARE = 0.98  # of the faces wished for: mending what the library leaves adds a few
 
 
@@ -28,13 +30,31 @@ def light_version(mesh: Mesh, most_faces: int) -> tuple[Mesh, float]:
         return mesh, 0.0
 
     lighter = simplify_around(mesh, np.zeros(len(mesh.faces), bool), SPARE * most_faces)
-    if lighter is None:
-        return mesh, 0.0
-    parted = part_shared_edges(lighter, 0.0)
-    lighter = parted if len(parted.faces) <= most_faces else lighter
+    if lighter is not None:
+        parted = part_shared_edges(lighter, 0.0)
+        lighter = parted if len(parted.faces) <= most_faces else lighter
+    if lighter is None or len(lighter.faces) > most_faces:
+        lighter = _in_cells(mesh, most_faces)
     light = Surface(lighter)
     landing = Landing.at_nearest(mesh, light, face_neighbours(mesh.faces, len(mesh.vertices)))
     return carry_over(landing), _bound_mm(landing, light)
+
+
+def _in_cells(mesh: Mesh, most_faces: int) -> Mesh:
+    """The vertices of each cell of a grid brought together at the first of them, by cells that grow until no more than so many faces are left: for
+    skin so tangled or torn that hardly an edge of it can go."""
+    size = float(np.sqrt(mesh_areas(mesh).sum() / most_faces)) or 1.0
+    while True:
+        cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / size).astype(np.int64)
+        _, first, cell = np.unique(cells, axis=0, return_index=True, return_inverse=True)
+        faces = np.sort(cell.ravel()[mesh.faces], axis=1)
+        rows = np.unique(faces, axis=0, return_index=True)[1]
+        rows = rows[(faces[rows, 0] < faces[rows, 1]) & (faces[rows, 1] < faces[rows, 2])]
+        if 0 < len(rows) <= most_faces:
+            return take_faces(Mesh.create(mesh.vertices[first], cell.ravel()[mesh.faces[rows]]), np.ones(len(rows), bool))
+        if not len(rows):  # all in one plane or speck: a few faces as they are stand for it
+            return take_faces(mesh, np.arange(len(mesh.faces)) < most_faces)
+        size *= GROWTH
 
 
 def _bound_mm(landing: Landing, light: Surface) -> float:

@@ -196,18 +196,44 @@ def take_pieces(mesh: Mesh, pieces: Pieces, numbers: Sequence[int]) -> Mesh:
     return take_faces(mesh, wanted[pieces.labels])
 
 
+LEAST_ALIKE = 0.92  # of the area of faces in their vectors' sum: normals astray by 16 degrees leave as much, a side of a twelfth of the area does not
 ENOUGH_FACES = 40_000
 """Flatness is judged by about this many faces of a piece, every k-th of them."""
 
 
+def thinned_rows(mesh: Mesh) -> NDArray[np.int64]:
+    """Every k-th face of a mesh, about ENOUGH_FACES of them."""
+    return np.arange(0, len(mesh.faces), max(1, len(mesh.faces) // ENOUGH_FACES))
+
+
 def thinned(mesh: Mesh) -> Mesh:
-    """Every k-th face of a mesh, about ENOUGH_FACES of them: full of holes, but alike in directions and shares of area."""
-    step = len(mesh.faces) // ENOUGH_FACES
-    return mesh if step < 2 else take_faces(mesh, np.arange(len(mesh.faces)) % step == 0)
+    """A mesh of every k-th face of another, about ENOUGH_FACES of them: full of holes, but alike in directions and shares of area."""
+    rows = thinned_rows(mesh)
+    if len(rows) == len(mesh.faces):
+        return mesh
+    is_kept = np.zeros(len(mesh.faces), dtype=bool)
+    is_kept[rows] = True
+    return take_faces(mesh, is_kept)
 
 
-def flat_share(mesh: Mesh, max_planes: int = 6, max_angle_deg: float = 6.0) -> float:
-    """Share of a surface's area, 0 to 1, that lies in its few largest planes; a box gives 1, a bone well below a half.
+def steady_normals(mesh: Mesh, rows: NDArray[np.int64]) -> FloatArray:
+    """(k, 3) unit normals of some faces, each summed with the faces around its corners where these look about one way: a scanner's noise turns single
+    faces of a fine scan by more than bone is curved there, and at the edge of a block the sum would be of no side."""
+    is_at = np.zeros(len(mesh.vertices), dtype=bool)
+    is_at[mesh.faces[rows]] = True
+    corners = mesh.faces[faces_touching(mesh.faces, is_at)]
+    vectors = area_vectors(mesh.vertices, corners)
+    columns = [*vectors.T, np.linalg.norm(vectors, axis=1)]
+    sums = [np.bincount(corners.ravel(), np.repeat(column, 3), len(mesh.vertices)) for column in columns]
+    x, y, z, sizes = (of_vertex[mesh.faces[rows]].sum(axis=1) for of_vertex in sums)
+    of_ring, own = np.stack([x, y, z], axis=1), area_vectors(mesh.vertices, mesh.faces[rows])
+    chosen = np.where((np.linalg.norm(of_ring, axis=1) > LEAST_ALIKE * sizes)[:, None], of_ring, own)
+    return np.asarray(chosen / np.maximum(np.linalg.norm(chosen, axis=1), 1e-300)[:, None])
+
+
+def flat_share(mesh: Mesh, normals: FloatArray | None = None, max_planes: int = 6, max_angle_deg: float = 6.0) -> float:
+    """Share of a surface's area, 0 to 1, that lies in its few largest planes; a box gives 1, a bone well below a half. normals: of its faces (m, 3),
+    where they are known better than the faces themselves tell.
 
     Each plane is found from the face direction that gathers most area, then from the offset along it that does, to 1 % of the span.
     """
@@ -216,7 +242,7 @@ def flat_share(mesh: Mesh, max_planes: int = 6, max_angle_deg: float = 6.0) -> f
     total = float(area.sum())
     if total == 0.0:
         return 0.0
-    normals = vectors / np.maximum(area, 1e-300)[:, None]
+    normals = vectors / np.maximum(area, 1e-300)[:, None] if normals is None else normals
     centres = mesh.vertices[mesh.faces].mean(axis=1)
     width = 0.01 * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
     remaining, covered = area.copy(), 0.0

@@ -11,12 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meshtools.geometry.pieces import Pieces, area_vectors, flat_share, heaviest_direction, take_faces, thinned
+from meshtools.geometry.fitting import unit_vectors
+from meshtools.geometry.pieces import Pieces, area_vectors, flat_share, heaviest_direction, steady_normals, take_faces, thinned, thinned_rows
 from meshtools.geometry.selection import Choice
 from meshtools.model import Find, Finding, FloatArray, Mesh, Severity
 
 MOST_PLANES = 6
 ANGLE_DEG = 8.0
+CENTRINGS = 5
 FLAT_WITHIN = 0.003
 """Faces of a table lie within this share of the diagonal of its plane (0.6 mm on 200 mm)."""
 LEAST_SHARE = 0.1
@@ -42,27 +44,35 @@ class Support:
 
 def find_support(mesh: Mesh) -> Support | None:
     """The table or block that the bone is one surface with, or None. The mesh must be wound consistently, either way round."""
+    normals = steady_normals(mesh, thinned_rows(mesh))
     mesh = thinned(mesh)
     vectors = area_vectors(mesh.vertices, mesh.faces)
     area = np.linalg.norm(vectors, axis=1)
     total = float(area.sum())
     if total == 0.0:
         return None
-    normals = vectors / np.maximum(area, 1e-300)[:, None]
     centres = mesh.vertices[mesh.faces].mean(axis=1)
     width = FLAT_WITHIN * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
     remaining = area.copy()
     for _ in range(MOST_PLANES):
-        axis = heaviest_direction(normals, remaining, ANGLE_DEG)
+        axis = _centred(normals, remaining, heaviest_direction(normals, remaining, ANGLE_DEG))
         axis, is_member = _refined(vectors, centres, _heaviest_slab(normals, centres, remaining, axis, width), width)
         if not is_member.any() or remaining[is_member].sum() < LEAST_SHARE * total:
             break
         for direction in (axis, -axis):
-            support = _as_support(mesh, centres, area, is_member, direction, width)
+            support = _as_support(mesh, (centres, normals, area), is_member, direction, width)
             if support is not None:
                 return support
         remaining[is_member] = 0.0
     return None
+
+
+def _centred(normals: FloatArray, area: FloatArray, axis: FloatArray) -> FloatArray:
+    """A direction brought to the middle of those that lie around it."""
+    for _ in range(CENTRINGS):
+        is_near = normals @ axis > np.cos(np.radians(ANGLE_DEG))
+        axis = unit_vectors((normals[is_near] * area[is_near, None]).sum(axis=0)[None])[0] if is_near.any() else axis
+    return axis
 
 
 def _heaviest_slab(normals: FloatArray, centres: FloatArray, area: FloatArray, axis: FloatArray, width: float) -> NDArray[np.bool_]:
@@ -94,16 +104,18 @@ def _refined(
 
 
 def _as_support(
-    mesh: Mesh, centres: FloatArray, area: FloatArray, is_member: NDArray[np.bool_], up: FloatArray, width: float
+    mesh: Mesh, of_faces: tuple[FloatArray, FloatArray, FloatArray], is_member: NDArray[np.bool_], up: FloatArray, width: float
 ) -> Support | None:
-    """The slab as the top of a support whose bone is on the side of `up`; None where what is above or beneath speaks against it."""
+    """The slab as the top of a support whose bone is on the side of `up`; None where what is above or beneath speaks against it. of_faces: centres,
+    normals and areas."""
+    centres, normals, area = of_faces
     heights = centres @ up
     offset = float(np.average(heights[is_member], weights=area[is_member]))
     is_above = heights > offset + ABOVE_PLANE * width
     is_beneath = ~is_above
     if area[is_above].sum() < LEAST_ABOVE * area.sum() or not _goes_beyond(mesh, centres, area, is_member, is_above, up):
         return None
-    if flat_share(take_faces(mesh, is_beneath)) < BENEATH_FLAT:
+    if flat_share(take_faces(mesh, is_beneath), normals[is_beneath]) < BENEATH_FLAT:
         return None
     # a surface whose normals look away from the bone is its own flat end, once the whole faces outwards
     looks_up = float((area_vectors(mesh.vertices, mesh.faces[is_member]) @ up).sum()) > 0
@@ -115,14 +127,22 @@ def _as_support(
 
 
 def _rectangle(points: FloatArray, up: FloatArray) -> tuple[float, float]:
-    """Longer and shorter side of the smallest rectangle around the points, seen along `up`, to a degree."""
+    """Longer and shorter side of the smallest rectangle around the points, seen along `up`, to a hundredth of a degree."""
     flat = points @ np.linalg.svd(np.eye(3) - np.outer(up, up))[0][:, :2]
-    angles = np.radians(np.arange(90.0))
-    sides = np.stack([
-        np.ptp(flat @ np.stack([np.cos(angles), np.sin(angles)]), axis=0), np.ptp(flat @ np.stack([-np.sin(angles), np.cos(angles)]), axis=0),
-    ])  # fmt: skip
-    best = sides[:, int(np.prod(sides, axis=0).argmin())]
-    return float(best.max()), float(best.min())
+    best_deg = 0.0
+    for reach_deg, step_deg in ((45.0, 1.0), (1.0, 0.05), (0.05, 0.01)):
+        turns_deg = best_deg + np.arange(-reach_deg, reach_deg + step_deg / 2, step_deg)
+        sides = _sides_at(flat, turns_deg)
+        best_deg = float(turns_deg[sides.prod(axis=0).argmin()])
+    longer, shorter = sorted(_sides_at(flat, np.array([best_deg])).ravel().tolist(), reverse=True)
+    return longer, shorter
+
+
+def _sides_at(flat: FloatArray, turns_deg: FloatArray) -> FloatArray:
+    """(2, k) sides of the rectangles around points (n, 2) that are turned so."""
+    turn = np.radians(turns_deg)
+    along = flat @ np.stack([np.cos(turn), np.sin(turn)]), flat @ np.stack([-np.sin(turn), np.cos(turn)])
+    return np.stack([np.ptp(way, axis=0) for way in along])
 
 
 def _goes_beyond(

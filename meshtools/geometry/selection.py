@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshtools.geometry.orient import points_inside, rim_half_edges, rim_labels
-from meshtools.geometry.pieces import Pieces, flat_share, take_faces, thinned
+from meshtools.geometry.pieces import Pieces, flat_share, steady_normals, take_faces, thinned, thinned_rows
 from meshtools.model import FloatArray, Mesh
 
 SOLID_PART_RATIO = 0.1
@@ -114,5 +114,6 @@ def _support_like(mesh: Mesh, pieces: Pieces, reason: Sequence[str], limit: floa
     kept = [place for place, why in enumerate(reason) if why == "kept"]
     for place in kept if len(kept) > 1 else []:
         if pieces.area[place] >= limit:
-            result[place] = flat_share(thinned(take_faces(mesh, pieces.labels == place))) >= SUPPORT_FLAT_RATIO
+            piece = take_faces(mesh, pieces.labels == place)
+            result[place] = flat_share(thinned(piece), steady_normals(piece, thinned_rows(piece))) >= SUPPORT_FLAT_RATIO
     return result & (not result[kept].all())

@@ -28,9 +28,9 @@ def given_to_neighbours(pieces: Sequence[MouldPiece], bone: Solid, tried: frozen
     left, strays = list(pieces), [piece for piece in pieces if piece.is_stray and piece.name not in tried]
     strays.sort(key=lambda piece: float(piece.solid.volume()))
     skin = Surface(surface_of(bone)) if strays else None
-    for stray in strays:
-        place = next(k for k, piece in enumerate(left) if piece is stray)
-        ways = [skin is not None and free_share(stray.solid, piece.direction, skin) >= _LEAST_FREE for piece in left]
+    for name in [stray.name for stray in strays]:  # a stray that took a smaller one is another piece of that name
+        place = next(k for k, piece in enumerate(left) if piece.name == name)
+        ways = [skin is not None and free_share(left[place].solid, piece.direction, skin) >= _LEAST_FREE for piece in left]
         found = _taker(left, place, ways, bone)
         if found is not None:
             left[found[0]] = found[1]
