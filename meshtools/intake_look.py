@@ -63,6 +63,7 @@ class _Reasons:
     no_unit: list[str] = field(default_factory=list)
     asks: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    has_table: bool = False  # one surface with the bone, and nobody said yet whether it goes: its rims say nothing of the bone
 
     @property
     def verdict(self) -> str:
@@ -110,32 +111,47 @@ def _judge(workspace: Workspace, scan: str, find: Find | None, mesh: Mesh, mm_pe
     import numpy as np
 
     from meshtools.geometry.measure import measure, median_spacing
-    from meshtools.geometry.pieces import mesh_areas, piece_labels
-    from meshtools.geometry.rims import close_rims, find_rims
+    from meshtools.geometry.pieces import piece_labels
+    from meshtools.geometry.rims import find_rims
 
     name, rims, reasons = find.find if find else "", find_rims(mesh), _Reasons()
-    closed = close_rims(mesh, rims, 1)
-    areas = mesh_areas(closed)
-    missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
-    if missing_percent > MOST_MISSING_PERCENT:
-        reasons.again.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
+    missing_percent: float | None
     picture = f"intake/{picture_name(scan)}"
     write_atomic(workspace.folder / picture, _picture(mesh, rims, mm_per_unit is not None))
-    about = ScanVerdict(scan, name, "", (), len(mesh.faces), len(np.unique(piece_labels(mesh))), missing_percent, used_by=_used_by(workspace, name),
+    about = ScanVerdict(scan, name, "", (), len(mesh.faces), len(np.unique(piece_labels(mesh))), used_by=_used_by(workspace, name),
                         picture=picture, rims=_widest_rims(rims, mm_per_unit))  # fmt: skip
     if find is None or mm_per_unit is None:
         length = measure(mesh.vertices, "greatest-length")
+        missing_percent = _say_missing(reasons, mesh, False)
         _say_without_unit(reasons, find, length)
         about = replace(about, greatest_length_scan_units=float(f"{length:.6g}"))
     else:
         bone, rows = _look_at_bone(workspace, find, mesh, mm_per_unit, reasons)
+        has_further = bool(find.part_of) or any(other.part_of == name for other in workspace.register.finds)
+        missing_percent = None if reasons.has_table else _say_missing(reasons, bone, has_further)
         length, spacing_mm = measure(bone.vertices, "greatest-length"), median_spacing(bone)
         _say_spacing(reasons, workspace, find, spacing_mm)
         about = replace(
             about, spacing_mm=round(spacing_mm, 4), spacing_limit_mm=workspace.register.settings.clean.part_tolerance_mm,
             greatest_length_mm=round(length, 3), greatest_length_scan_units=float(f"{length / mm_per_unit:.6g}"), why_sure=agreeing_caliper(rows),
         )  # fmt: skip
-    return replace(about, verdict=reasons.verdict, reasons=reasons.all(), asks=tuple(reasons.asks))
+    return replace(about, missing_percent=missing_percent, verdict=reasons.verdict, reasons=reasons.all(), asks=tuple(reasons.asks))
+
+
+def _say_missing(reasons: _Reasons, bone: Mesh, has_further: bool) -> float:
+    """The share of the surface that the rims of a scan leave open, in percent; where it is much, the scan is taken again, or one of the further scans
+    of the bone has it."""
+    from meshtools.geometry.pieces import mesh_areas
+    from meshtools.geometry.rims import close_rims, find_rims
+
+    closed = close_rims(bone, find_rims(bone), 1)
+    areas = mesh_areas(closed)
+    missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
+    if missing_percent > MOST_MISSING_PERCENT and has_further:
+        reasons.notes.append(f"about {missing_percent:.0f} % of the surface is missing in this one of the bone's scans, which are put together")
+    elif missing_percent > MOST_MISSING_PERCENT:
+        reasons.again.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
+    return missing_percent
 
 
 def _look_at_bone(workspace: Workspace, find: Find, mesh: Mesh, mm_per_unit: float, reasons: _Reasons) -> tuple[Mesh, list[dict[str, Any]]]:
@@ -160,8 +176,9 @@ def _look_at_bone(workspace: Workspace, find: Find, mesh: Mesh, mm_per_unit: flo
     elif not told and (question := unit_question(measure(bone.vertices, "greatest-length"), rows)):
         reasons.unit_asked.append(question)
     reasons.asks += [finding.message for finding in pieces if finding.severity is Severity.REVIEW]
+    reasons.has_table = any(finding.code == "support-fused" for finding in pieces)
     _say_pieces(reasons, find, [row for row in facts["pieces"] if row["outcome"] == "kept"], facts["n_pieces_kept"])
-    if not problem and not is_unit:
+    if not problem and not is_unit and not reasons.has_table:
         _say_open_places(reasons, workspace, find, turn_outward(bone).mesh, mm_per_unit)
     return bone, rows
 

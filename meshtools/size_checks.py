@@ -25,7 +25,8 @@ PLAIN_FACTOR, UNLIKE_UNITS_FACTOR = 3.0, 2.0
 different units, so that a cm taken for an inch shows (our defaults). Where no row states a taxon they may be of one."""
 MATES_FACTOR, MATES_FIT, ALIKE_MATES_FACTOR = 5.0, 3.0, 20.0
 """Single bones of one group, or bones of one series, differ by less within an animal where their units differ; stated in another unit, they would be
-within the second factor. Stated in one unit they differ by less than the third, above a kneecap beside a thigh bone and below an inch taken for a mm (our defaults)."""
+within the second factor. Stated in one unit they differ by less than the third, above a kneecap beside a thigh bone and below an inch taken for a mm
+(our defaults)."""
 SIZE_CODE = "size-contradicted"
 MOST_SAME, MOST_ANIMALS, MOST_SHARED, MOST_MATES = 2, 2, 3, 3
 
@@ -113,8 +114,8 @@ def _kind(find: Find) -> tuple[str, str]:
 def _mates(
     find: Find, elements: tuple[Mapping[str, tuple[str, str]], Mapping[str, int]], own: Mapping[str, list[Find]], in_one_unit: bool
 ) -> list[str]:
-    """Finds of other bones of the series, or of the group's single bones, one for each element: those that were stated in another unit first, then those
-    that stand nearest in the series. elements: group with series, and position of each."""
+    """Finds of other bones of the series, or of the group's single bones, one for each element: those that were stated in another unit first, then
+    those that stand nearest in the series. elements: group with series, and position of each."""
     groups, positions = elements
     group = groups.get(find.element)
     if group is None or find.unit is Unit.NONE:

@@ -83,3 +83,14 @@ def made_find(**changes) -> Find:
     """An invented find in millimetres."""
     fixed = {"row": 2, "find": "ridge-07", "element": "femur", "side": Side.LEFT, "organism_id": "marl", "scan": "scans/ridge-07.stl"}
     return Find(**(fixed | {"unit": Unit.MM} | changes))
+
+
+def rod_on_a_table() -> Mesh:
+    """A rod of 100 mm that lies on a table of 150 x 90 mm, seen from above: one open surface with points 1 mm apart."""
+    x, y = np.meshgrid(np.arange(-75.0, 75.5), np.arange(-45.0, 45.5), indexing="ij")
+    far = np.hypot(np.maximum(np.abs(x) - 40.0, 0.0), y)
+    z = np.where(far < 10.0, 6.0 + np.sqrt(np.maximum(100.0 - far**2, 0.0)), 0.0)
+    n = np.arange(x.size).reshape(x.shape)
+    a, b, c, d = n[:-1, :-1].ravel(), n[1:, :-1].ravel(), n[1:, 1:].ravel(), n[:-1, 1:].ravel()
+    faces = np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)])
+    return Mesh.create(np.stack([x.ravel(), y.ravel(), z.ravel()], axis=1), faces)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import trimesh
 from numpy.typing import NDArray
+from solid_shapes import rod_on_a_table
 from tiny_batch import make_tiny_batch
 
 from meshtools.files.read_scan import read_scan_of
@@ -190,6 +191,26 @@ def test_intake_numbers_the_pieces_that_count_as_the_bone_until_they_are_named(t
     assert found.verdict == "accept"
     trimesh.util.concatenate([bone, *(bone.copy().apply_scale(0.2).apply_translation([60.0, 0.0, 40.0 * k]) for k in range(69))]).export(path)
     assert any(reason.startswith("pieces 1 (") and " and 50 more count as the bone" in reason for reason in _looked_at(batch).reasons)
+
+
+def test_a_scan_that_is_one_surface_with_its_table_is_asked_about_the_table_alone(tmp_path: Path) -> None:
+    """A rod on a table, seen from above: no rim of the table is one of the bone, and none is offered to be closed. Cut off, it leaves the rod's own
+    underside, a fifth and more of it; where there is a further scan, that is no reason to scan again."""
+    batch = make_tiny_batch(tmp_path)
+    lying, table = rod_on_a_table(), batch / "config/bones.csv"
+    trimesh.Trimesh(lying.vertices, lying.faces).export(batch / "scans/a-femur-left.stl")
+    found = _looked_at(batch)
+    (told,) = found.asks
+    assert ("stands on a flat surface" in told, found.verdict, found.missing_percent) == (True, "accept", None)
+    assert not any("openings.csv" in reason or "missing" in reason for reason in found.reasons)
+    header, row = table.read_text(encoding="utf-8").splitlines()
+    table.write_text(f"{header},support\n{row},remove\n", encoding="utf-8")
+    found = _looked_at(batch)
+    assert (found.verdict, found.missing_percent > 15.0) == ("re-scan", True)
+    further = row.replace("a-femur-left", "a-femur-left-2", 1)
+    table.write_text(f"{header},support,part_of\n{row},remove,\n{further},remove,a-femur-left\n", encoding="utf-8")
+    found = _looked_at(batch)
+    assert (found.verdict, [reason for reason in found.reasons if "missing in this one of the bone's scans" in reason] != []) == ("accept", True)
 
 
 def test_intake_says_how_many_files_of_another_ending_it_does_not_look_at(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import manifold3d
 import numpy as np
 import pytest
-from solid_shapes import ball, box, capsule, made_find, scan_of, together
+from solid_shapes import ball, box, capsule, made_find, rod_on_a_table, scan_of, together
 
 from meshtools.geometry import repair_crossings
 from meshtools.geometry.audit import audit_topology
@@ -510,21 +510,11 @@ class TestSupport:
         for _ in range(4):
             turn = np.linalg.qr(random.normal(size=(3, 3)))[0]
             turn *= np.linalg.det(turn)
-            for mesh, is_there in ((self.on_a_table(), True), (BONE, False)):
+            for mesh, is_there in ((rod_on_a_table(), True), (BONE, False)):
                 noisy = mesh.vertices + noise_mm * random.normal(size=mesh.vertices.shape)
                 support = find_support(mesh.replaced(vertices=noisy @ turn.T))
                 assert (support is not None) == is_there
                 assert support is None or np.degrees(np.arccos(min(1.0, abs(support.normal @ turn[:, 2])))) < 0.5
-
-    @staticmethod
-    def on_a_table():
-        x, y = np.meshgrid(np.arange(-75.0, 75.5), np.arange(-45.0, 45.5), indexing="ij")
-        far = np.hypot(np.maximum(np.abs(x) - 40.0, 0.0), y)
-        z = np.where(far < 10.0, 6.0 + np.sqrt(np.maximum(100.0 - far**2, 0.0)), 0.0)
-        n = np.arange(x.size).reshape(x.shape)
-        a, b, c, d = n[:-1, :-1].ravel(), n[1:, :-1].ravel(), n[1:, 1:].ravel(), n[:-1, 1:].ravel()
-        faces = np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)])
-        return Mesh.create(np.stack([x.ravel(), y.ravel(), z.ravel()], axis=1), faces)
 
     def test_what_the_register_calls_bone_is_neither_proposed_nor_removed(self):
         result = self.clean(self.lying(False), "keep")

@@ -117,7 +117,7 @@ def caudal(number: int, unit: Unit = Unit.MM) -> Find:
 
 
 def test_a_vertebra_in_a_wrong_unit_is_seen_beside_those_that_stand_next_to_it() -> None:
-    """A tail whose vertebrae shrink from 40 to 1.6 mm: the last is a twenty-fifth of the first, and no inch taken for a mm."""
+    """A tail from 40 to 1.6 mm: the last vertebra is a twenty-fifth of the first, and no inch taken for a mm."""
     tail = {caudal(n): 40.0 * 1.6 ** (1 - n) if n < 8 else 1.6 for n in range(1, 21)}
     assert not any(found(one.find, tail, in_one_unit=True) for one in tail)
     message = found("a-c4-l", tail | {caudal(4): 9.77 / 25.4}, in_one_unit=True)[0].message

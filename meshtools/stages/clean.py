@@ -150,8 +150,11 @@ def bone_pieces(
         supports += np.flatnonzero(choice.is_support_like).tolist()
         choice = choose_pieces(mesh, pieces, settings.floater_area_percent, named, supports)
     if not choice.kept:
-        raise GeometryError(f"{find.find}: no piece of the scan is left; correct the pieces in bones.csv or the supports in openings.csv.")
-    findings = _piece_findings(find, pieces, choice, settings) + _floaters_at_bone(find, mesh, pieces, choice)
+        raise GeometryError(
+            f"{find.find}: no piece of the scan is left; correct the pieces in bones.csv or the supports in openings.csv. A table that is one "
+            "surface with the bone is no piece by itself: write remove in the column support of bones.csv."
+        )
+    findings = _piece_findings(find, pieces, choice, settings, mm_per_unit) + _floaters_at_bone(find, mesh, pieces, choice)
     findings += support_findings(find, mesh, pieces, choice, mm_per_unit)
     counts = {f"n_pieces_{reason.replace('-', '_')}": choice.reason.count(reason) for reason in ("kept", "floater", "support", "not-chosen")}
     floater_area = float(sum(pieces.area[k] for k, reason in enumerate(choice.reason) if reason == "floater"))
@@ -186,7 +189,7 @@ def _floaters_at_bone(find: Find, mesh: Mesh, pieces: Pieces, choice: Choice) ->
     return [Finding(Severity.REVIEW, "floater-at-bone", message, len(places), 0)]
 
 
-def _piece_findings(find: Find, pieces: Pieces, choice: Choice, settings: CleanSettings) -> list[Finding]:
+def _piece_findings(find: Find, pieces: Pieces, choice: Choice, settings: CleanSettings, mm_per_unit: float) -> list[Finding]:
     findings = []
     wrong = [number for number in find.pieces if not 1 <= number <= len(pieces)]
     if wrong:
