@@ -59,7 +59,7 @@ def stale_reason(batch: Path, jobs: Mapping[str, Mapping[str, Job]], stale: Sequ
         elif record["key"] == job["key"]:
             is_crash = any(finding["code"] == "crash" for finding in record["findings"])
             what = f"a file of its {RESULTS.get(stage, 'parts')} is missing or was altered"
-            others["a library crashed on it the last time" if is_crash else what] = None
+            others["its job ended without a result the last time" if is_crash else what] = None
         elif record["key"] != before.get("key"):
             others["the last build was not finished"] = None
         else:

@@ -86,7 +86,7 @@ class Workspace:
             return "it was not built yet"
         if ("rebuild", element) in jobs:
             return "its replica is of an earlier build; the last one was of other bones, or not finished"
-        return "its replica is built, but not all that goes with it: the build was not finished"
+        return "its replica is built, but not all that goes with it: the last build was of other bones, or not finished"
 
     def open_joints(self) -> list[str]:
         """What the joints of the targets ask of a person, as far as their records hold."""

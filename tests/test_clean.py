@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 
+import manifold3d
 import numpy as np
 import pytest
 from real_bones import dog_bone
@@ -302,6 +303,15 @@ class TestHoles:
         facts = clean(coarse, settings=dataclasses.replace(SETTINGS, part_tolerance_mm=6.0)).facts
         assert finding.value == pytest.approx(facts["spacing_mm"], abs=1e-6)
         assert facts["resolution_ratio"] == pytest.approx(1 - facts["spacing_mm"] / 6.0, abs=1e-6)
+
+    def test_the_blocks_of_a_volume_are_noted_and_a_bone_is_none(self):
+        """A stepped cone of seven square slabs, in faces of 2 mm at most."""
+        slabs = [manifold3d.Manifold.cube((28.0 - 4 * k, 28.0 - 4 * k, 2.0), True).translate((0, 0, 1.5 * k)) for k in range(7)]
+        body = sum(slabs[1:], slabs[0]).refine_to_length(2.0).to_mesh64()
+        steps = Mesh.create(np.asarray(body.vert_properties)[:, :3], np.asarray(body.tri_verts))
+        noted = [finding for finding in clean(steps).findings if finding.code == "square-steps"]
+        assert [(finding.severity, finding.value) for finding in noted] == [(Severity.NOTE, pytest.approx(100.0, abs=1e-6))]
+        assert "square-steps" not in codes(clean(BONE))
 
 
 def test_all_facts_are_plain_and_the_same_input_gives_the_same_result():

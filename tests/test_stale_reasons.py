@@ -55,7 +55,7 @@ EDITED = CHANGED + "the row b-tibia-left of bones.csv (preserved_percent), the r
     (edit_row, {"tibia-left": EDITED, "tibia-right": EDITED}),
     (replace_scan, {"skull": CHANGED + "the scan of a-skull"}),
     (lose_a_file, {"skull": "a file of its replica is missing or was altered"}),
-    (lose_a_record, {"skull": "its replica is built, but not all that goes with it: the build was not finished"}),
+    (lose_a_record, {"skull": "its replica is built, but not all that goes with it: the last build was of other bones, or not finished"}),
 ], ids=["a new donor", "a renamed scan", "an edited row", "another scan", "a lost file", "a lost record"])  # fmt: skip
 def test_status_names_what_has_changed_itself_and_nothing_that_only_follows(
     batch: Path, change: Callable[[Path], None], wanted: dict[str, str]

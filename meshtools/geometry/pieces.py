@@ -196,6 +196,7 @@ def take_pieces(mesh: Mesh, pieces: Pieces, numbers: Sequence[int]) -> Mesh:
     return take_faces(mesh, wanted[pieces.labels])
 
 
+SQUARE = 1e-6  # less than so much off an axis, by the cosine: 0.08 degrees
 LEAST_ALIKE = 0.92  # of the area of faces in their vectors' sum: normals astray by 16 degrees leave as much, a side of a twelfth of the area does not
 ENOUGH_FACES = 40_000
 """Flatness is judged by about this many faces of a piece, every k-th of them."""
@@ -258,6 +259,14 @@ def flat_share(mesh: Mesh, normals: FloatArray | None = None, max_planes: int = 
         covered += float(remaining[is_member].sum())
         remaining[is_member] = 0.0
     return covered / total
+
+
+def square_share(mesh: Mesh) -> float:
+    """Share of a surface's area, 0 to 1, that looks exactly along an axis of its coordinates: all of the blocks of a volume, little of a bone."""
+    vectors = np.abs(area_vectors(mesh.vertices, mesh.faces[thinned_rows(mesh)]))
+    sizes = np.linalg.norm(vectors, axis=1)
+    is_square = vectors.max(axis=1) > (1.0 - SQUARE) * sizes
+    return float(sizes[is_square].sum() / max(float(sizes.sum()), 1e-300))
 
 
 def heaviest_direction(normals: FloatArray, weight: FloatArray, max_angle_deg: float) -> FloatArray:

@@ -16,7 +16,7 @@ from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, ri
 from meshtools.geometry.measure import greatest_length, median_spacing
 from meshtools.geometry.open_ends import OpenEnds, find_open_ends, open_end_findings
 from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
-from meshtools.geometry.pieces import Pieces, mesh_areas, rank_pieces, take_pieces, without_vertices
+from meshtools.geometry.pieces import Pieces, mesh_areas, rank_pieces, square_share, take_pieces, without_vertices
 from meshtools.geometry.repair_budget import Repair, RepairBudget, repair_findings
 from meshtools.geometry.repair_cracks import close_cracks
 from meshtools.geometry.repair_crossings import mend_crossings
@@ -43,6 +43,9 @@ FILL_SOURCE = 1
 LISTED_PIECES = 60
 MOST_FACES_LOOKED_OVER = 200_000
 """Crossings of a scan with more faces are looked for once it is decimated: in the whole one that would take as long as decimating it."""
+LEAST_SQUARE, LEAST_STEPS = 0.8, 500
+"""Share of the area of so many faces that looks along axes: of blocks it is all, of 172 dog bones less than a
+hundredth (measured; our default)."""
 RECUT_ROUNDS = 4
 """A slit or knot that no valid cap closes is widened by the faces around it and closed as a hole, at most this often."""
 
@@ -82,7 +85,7 @@ def clean_scan(raw: RawScan, find: Find, settings: CleanSettings, openings: tupl
     mesh, rows, noted, spikes = _closed_holes(mesh, find, settings, own, mm_per_unit)
     facts |= rows
     facts["resolution_ratio"] = round(1.0 - rows["spacing_mm"] / settings.part_tolerance_mm, 6)
-    findings += noted + spacing_findings(find, rows["spacing_mm"], settings)
+    findings += noted + spacing_findings(find, rows["spacing_mm"], settings) + _step_findings(find, mesh, rows["spacing_mm"])
     crossings, rows, noted = _decimated_and_mended(mesh, find, repair_budget(settings), tolerance_mm)
     findings += noted
     mesh, repairs = crossings.mesh, (*repairs, spikes, crossings.without_mesh())
@@ -249,6 +252,18 @@ def _closed_holes(
         "rims_left": [rim_row(rim) for rim in (*choice.leave, *closing.refused)],
     }
     return closing.mesh, facts, findings, cut.without_mesh()
+
+
+def _step_findings(find: Find, mesh: Mesh, spacing_mm: float) -> list[Finding]:
+    """Whether the skin is the blocks of a volume, which nobody's bone is."""
+    share = square_share(mesh)
+    if share < LEAST_SQUARE or len(mesh.faces) < LEAST_STEPS:
+        return []
+    message = (
+        f"{find.find}: the skin is made of square steps about {spacing_mm:.2g} mm wide, as a volume scan that was exported block by block; they are "
+        "in the replica, and thicknesses and radii are judged by them. Export a smooth surface from the volume, at the grey value of bone."
+    )
+    return [Finding(Severity.NOTE, "square-steps", message, round(100.0 * share, 3), 100.0 * LEAST_SQUARE, "%")]
 
 
 def spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> list[Finding]:
