@@ -189,9 +189,10 @@ def test_a_crevice_that_decimation_changed_is_asked_about(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("grown_mm", "shift_mm", "is_asked"), [(0.1, 0.0, True), (0.0, 0.3, True), (0.6, 0.0, True), (1.5, 0.0, False), (0.0, 25.0, False)]
+    ("grown_mm", "shift_mm", "is_asked"), [(0.1, 0.0, True), (0.0, 0.3, True), (0.6, 0.0, True), (1.5, 0.0, True), (3.5, 0.0, False), (0.0, 25.0, False)]
 )
 def test_a_body_that_is_there_twice_is_asked_about_and_two_bodies_are_not(grown_mm, shift_mm, is_asked):
+    """A rod of 100 mm: within 1 mm, or within 2.6 mm, a fortieth of its diagonal."""
     one, other = capsule(10.0, 80.0), capsule(10.0 + grown_mm, 80.0 + grown_mm)
     scan = scan_of(together(one, other.replaced(vertices=other.vertices + [shift_mm, 0.0, 0.0])))
     codes = {finding.code for finding in clean_scan(scan, made_find(), CleanSettings(), (), 0.0).findings}

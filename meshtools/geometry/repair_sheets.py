@@ -25,6 +25,8 @@ MOST_ASTRAY = 0.05
 
 DOUBTFUL = 2.0
 """A sheet, or a second body, up to this many times as far off as a layer may be is asked about (our default)."""
+SAME_BODY = 0.025
+"""Of the diagonal of a body: a second one all along it within this is the same bone, however far off that is in mm (our default)."""
 LISTED_PAIRS = 5
 """Pairs of bodies that are nearly the same, which a question names; a scan in crumbs has thousands, each search of which takes its time."""
 
@@ -91,8 +93,8 @@ def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatAr
 
 
 def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int], settings: CleanSettings) -> list[Finding]:
-    """A question where skins of two kept pieces run along each other within DOUBTFUL times doubled_layer_up_to_mm: one body scanned or stored
-    twice. It names at most LISTED_PAIRS such pairs; the search ends with the next one.
+    """A question where skins of two kept pieces run along each other within DOUBTFUL times doubled_layer_up_to_mm, or within SAME_BODY of their
+    diagonal: one body scanned or stored twice, or stored with a thicker one around it. It names at most LISTED_PAIRS such pairs; the search ends with the next one.
 
     mesh: in mm. The union of both is thicker than the body and closes crevices beside it, and which of them lies right is for a person to
     say.
@@ -110,14 +112,16 @@ def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int]
 
 
 def _doubled_pairs(mesh: Mesh, pieces: Pieces, kept: Sequence[int], up_to_mm: float) -> Iterator[tuple[int, int, float]]:
-    """Every two kept pieces (by place) whose skins run along each other, and the largest distance between their vertices and skins in mm."""
+    """Every two kept pieces (by place) whose skins run along each other, and the largest distance between their vertices and skins in mm. up_to_mm: how
+    far apart at least they may be."""
     low, high = piece_boxes(mesh, pieces.labels, len(pieces))  # not the pieces' own: the mesh may be at another scale
     for place, first in enumerate(kept):
         rest = np.array(kept[place + 1 :], dtype=np.int64)
-        is_alike = (np.abs(low[rest] - low[first]) <= up_to_mm).all(axis=1) & (np.abs(high[rest] - high[first]) <= up_to_mm).all(axis=1)
+        reach_mm = max(up_to_mm, SAME_BODY * float(np.linalg.norm(high[first] - low[first]))) if up_to_mm > 0 else 0.0
+        is_alike = (np.abs(low[rest] - low[first]) <= reach_mm).all(axis=1) & (np.abs(high[rest] - high[first]) <= reach_mm).all(axis=1)
         for second in rest[is_alike].tolist():
             faces = [mesh.faces[pieces.labels == number] for number in (first, second)]
             skins = [Surface(take_faces(mesh, pieces.labels == number)) for number in (first, second)]
-            if all(_is_layer(mesh, of, (skin, np.empty((0, 3))), up_to_mm) for of, skin in zip(faces, skins[::-1], strict=True)):
+            if all(_is_layer(mesh, of, (skin, np.empty((0, 3))), reach_mm) for of, skin in zip(faces, skins[::-1], strict=True)):
                 gaps_mm = [float(skin.distance(mesh.vertices[np.unique(of)])[0].max()) for of, skin in zip(faces, skins[::-1], strict=True)]
                 yield first, second, max(gaps_mm)
