@@ -189,7 +189,8 @@ def test_a_crevice_that_decimation_changed_is_asked_about(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("grown_mm", "shift_mm", "is_asked"), [(0.1, 0.0, True), (0.0, 0.3, True), (0.6, 0.0, True), (1.5, 0.0, True), (3.5, 0.0, False), (0.0, 25.0, False)]
+    ("grown_mm", "shift_mm", "is_asked"),
+    [(0.1, 0.0, True), (0.0, 0.3, True), (0.6, 0.0, True), (1.5, 0.0, True), (3.5, 0.0, False), (0.0, 25.0, False)],
 )
 def test_a_body_that_is_there_twice_is_asked_about_and_two_bodies_are_not(grown_mm, shift_mm, is_asked):
     """A rod of 100 mm: within 1 mm, or within 2.6 mm, a fortieth of its diagonal."""

@@ -94,7 +94,8 @@ def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatAr
 
 def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int], settings: CleanSettings) -> list[Finding]:
     """A question where skins of two kept pieces run along each other within DOUBTFUL times doubled_layer_up_to_mm, or within SAME_BODY of their
-    diagonal: one body scanned or stored twice, or stored with a thicker one around it. It names at most LISTED_PAIRS such pairs; the search ends with the next one.
+    diagonal: one body scanned or stored twice, or stored with a thicker one around it. It names at most LISTED_PAIRS such pairs; the search ends with
+    the next one.
 
     mesh: in mm. The union of both is thicker than the body and closes crevices beside it, and which of them lies right is for a person to
     say.
@@ -112,8 +113,8 @@ def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int]
 
 
 def _doubled_pairs(mesh: Mesh, pieces: Pieces, kept: Sequence[int], up_to_mm: float) -> Iterator[tuple[int, int, float]]:
-    """Every two kept pieces (by place) whose skins run along each other, and the largest distance between their vertices and skins in mm. up_to_mm: how
-    far apart at least they may be."""
+    """Every two kept pieces (by place) whose skins run along each other, and the largest distance between their vertices and skins in mm. up_to_mm:
+    how far apart at least they may be."""
     low, high = piece_boxes(mesh, pieces.labels, len(pieces))  # not the pieces' own: the mesh may be at another scale
     for place, first in enumerate(kept):
         rest = np.array(kept[place + 1 :], dtype=np.int64)
