@@ -122,13 +122,13 @@ def _judge(workspace: Workspace, scan: str, find: Find | None, mesh: Mesh, mm_pe
                         picture=picture, rims=_widest_rims(rims, mm_per_unit))  # fmt: skip
     if find is None or mm_per_unit is None:
         length = measure(mesh.vertices, "greatest-length")
-        missing_percent = _say_missing(reasons, mesh, False)
+        missing_percent = _say_missing(reasons, mesh, rims, False)
         _say_without_unit(reasons, find, length)
         about = replace(about, greatest_length_scan_units=float(f"{length:.6g}"))
     else:
         bone, rows = _look_at_bone(workspace, find, mesh, mm_per_unit, reasons)
         has_further = bool(find.part_of) or any(other.part_of == name for other in workspace.register.finds)
-        missing_percent = None if reasons.has_table else _say_missing(reasons, bone, has_further)
+        missing_percent = None if reasons.has_table else _say_missing(reasons, bone, find_rims(bone), has_further)
         length, spacing_mm = measure(bone.vertices, "greatest-length"), median_spacing(bone)
         _say_spacing(reasons, workspace, find, spacing_mm)
         about = replace(
@@ -138,13 +138,13 @@ def _judge(workspace: Workspace, scan: str, find: Find | None, mesh: Mesh, mm_pe
     return replace(about, missing_percent=missing_percent, verdict=reasons.verdict, reasons=reasons.all(), asks=tuple(reasons.asks))
 
 
-def _say_missing(reasons: _Reasons, bone: Mesh, has_further: bool) -> float:
+def _say_missing(reasons: _Reasons, bone: Mesh, rims: tuple[Rim, ...], has_further: bool) -> float:
     """The share of the surface that the rims of a scan leave open, in percent; where it is much, the scan is taken again, or one of the further scans
     of the bone has it."""
     from meshtools.geometry.pieces import mesh_areas
-    from meshtools.geometry.rims import close_rims, find_rims
+    from meshtools.geometry.rims import close_rims
 
-    closed = close_rims(bone, find_rims(bone), 1)
+    closed = close_rims(bone, rims, 1)
     areas = mesh_areas(closed)
     missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
     if missing_percent > MOST_MISSING_PERCENT and has_further:

@@ -16,7 +16,7 @@ from meshtools.geometry.simplify import simplify_around
 from meshtools.model import FloatArray, Mesh
 
 SLACK = 0.1  # of the largest distance found, by which the bound may exceed it
-GROWTH = 1.25
+GROWTH = 1.25  # of the cells of a grid that leaves too many faces
 SPARE = 0.98  # of the faces wished for: mending what the library leaves adds a few
 
 
@@ -52,7 +52,7 @@ def _in_cells(mesh: Mesh, most_faces: int) -> Mesh:
         rows = rows[(faces[rows, 0] < faces[rows, 1]) & (faces[rows, 1] < faces[rows, 2])]
         if 0 < len(rows) <= most_faces:
             return take_faces(Mesh.create(mesh.vertices[first], cell.ravel()[mesh.faces[rows]]), np.ones(len(rows), bool))
-        if not len(rows):  # all in one plane or speck: a few faces as they are stand for it
+        if not len(rows):  # all of them go from one width of cells to the next: a few as they are stand for them
             return take_faces(mesh, np.arange(len(mesh.faces)) < most_faces)
         size *= GROWTH
 
