@@ -144,7 +144,6 @@ def build(options: argparse.Namespace) -> Answer:
         raise UsageError(workspace.nothing_to_plan())
     outputs = wanted_outputs(workspace, options.elements)
     stale = workspace.drop_stale_records()
-    workspace.write_plan()
     workspace.save_hashes()
     failed_run = ""
     if any(not (options.batch / output).exists() for output in outputs):
@@ -153,6 +152,8 @@ def build(options: argparse.Namespace) -> Answer:
         code = run_snakemake(workspace, outputs, max(1, options.cores), Progress(workspace, stale, quiet=options.json).tick)
         if code != 0 or any(not (options.batch / output).exists() for output in outputs):
             failed_run = _why_cut_short(options.batch, code, stale)
+    else:
+        workspace.write_plan()  # which a run lays down with its jobs
     for stage, name in stale:
         path = options.batch / record_path(stage, name)
         record = read_record(path)

@@ -85,8 +85,7 @@ class Watch:
     def __init__(self, pid: int, job: tuple[str, str], limits: Limits, reserve_mb: int = RESERVE_MB, least_mb: int = LEAST_STOPPED_MB) -> None:
         self._pid, self._limits, self._reserve_mb, self._least_mb = pid, limits, reserve_mb, least_mb
         self._stage, self._name = job
-        self._start_s = time.monotonic()
-        self._looked_s = 0.0
+        self._start_s = self._looked_s = time.monotonic()  # most jobs of a batch of small bones end before the first look
 
     def broken(self, machine: Callable[[], MachineMemory] = machine_memory) -> str:
         """Look at the job, a few times a second at most. The sentence that says why it has to be stopped, empty where it may go on."""

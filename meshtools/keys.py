@@ -29,10 +29,12 @@ LIBRARIES = (
 )  # fmt: skip
 ALSO_AS = {"open3d-cpu": "open3d"}  # the same library with what a graphics card would need
 
+_SORTED = json.JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False)
+
 
 def sha256_of(value: Any) -> str:
     """Hash of a plain value (dicts, lists, strings, numbers) that does not depend on the order of keys."""
-    return hashlib.sha256(json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False).encode()).hexdigest()
+    return hashlib.sha256(_SORTED.encode(value).encode()).hexdigest()
 
 
 def hash_file(path: Path) -> str:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 PROC = Path("/proc")
 CGROUPS = Path("/sys/fs/cgroup")
+_TOTAL_AND_AVAILABLE = re.compile(rb"(?m)^Mem(?:Total|Available):\s+(\d+) kB")  # in this order in the file
 NO_LIMIT = 1 << 60  # bytes: the older interface states the largest number it knows where there is no limit
 
 
@@ -28,8 +29,7 @@ def machine_memory(proc: Path = PROC, cgroups: Path = CGROUPS) -> MachineMemory:
 
     MemAvailable counts caches that the kernel gives back (proc(5)); in a control group the file pages that nobody uses are counted so too.
     """
-    rows = dict(re.findall(r"(?m)^(\w+):\s+(\d+) kB", (proc / "meminfo").read_text(encoding="ascii")))
-    total, available = int(rows["MemTotal"]) << 10, int(rows["MemAvailable"]) << 10
+    total, available = (int(n_kb) << 10 for n_kb in _TOTAL_AND_AVAILABLE.findall(_content(f"{proc}/meminfo")))
     for limit, used in _group_limits(proc, cgroups):
         total, available = min(total, limit), min(available, max(limit - used, 0))
     return MachineMemory(total >> 20, available >> 20)
@@ -38,7 +38,7 @@ def machine_memory(proc: Path = PROC, cgroups: Path = CGROUPS) -> MachineMemory:
 def _group_limits(proc: Path, cgroups: Path) -> Iterator[tuple[int, int]]:
     """Limit and use, bytes, of every control group around this process that has a limit, in either version of the interface (cgroups(7))."""
     with suppress(OSError):
-        for limit_file, use_file, stat_file, idle_name in _group_files((proc / "self" / "cgroup").read_bytes(), str(cgroups)):
+        for limit_file, use_file, stat_file, idle_name in _group_files(_content(f"{proc}/self/cgroup"), str(cgroups)):
             with suppress(OSError, ValueError):  # no such group here, or `max`: no limit
                 limit = int(_content(limit_file))
                 if limit < NO_LIMIT:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
+from heapq import nsmallest
+from operator import itemgetter
 
 from meshtools.comparisons import looks_whole
 from meshtools.factor import individual_of
@@ -27,6 +29,8 @@ MATES_FACTOR, MATES_FIT, ALIKE_MATES_FACTOR = 5.0, 3.0, 20.0
 """Single bones of one group, or bones of one series, differ by less within an animal where their units differ; stated in another unit, they would be
 within the second factor. Stated in one unit they differ by less than the third, above a kneecap beside a thigh bone and below an inch taken for a mm
 (our defaults)."""
+_Place = tuple[str, str, int]  # group, series, and position in it
+_Beside = dict[tuple[str, str], list[tuple[int, Find]]]
 SIZE_CODE = "size-contradicted"
 MOST_SAME, MOST_ANIMALS, MOST_SHARED, MOST_MATES = 2, 2, 3, 3
 
@@ -80,7 +84,9 @@ def size_checks(register: Register, names: Iterable[str], cleaned: Collection[st
     for find in usable:
         animals.setdefault(individual_of(find), {}).setdefault(find.element, []).append(find)
     wanted = set(names)
-    checks = (_check_of(find, register, animals, in_one_unit) for find in usable if find.find in wanted)
+    places = {element.name: (element.group, element.series, element.position or 0) for element in register.elements}
+    beside = {name: _by_series(elements, places) for name, elements in animals.items()}
+    checks = (_check_of(find, (places, beside), animals, in_one_unit) for find in usable if find.find in wanted)
     return {check.find: check for check in checks if len(check.names()) > 1}
 
 
@@ -89,20 +95,33 @@ def _speaks(find: Find, in_parts: Collection[str]) -> bool:
     return is_sound and looks_whole(find) and find.find not in in_parts
 
 
-def _check_of(find: Find, register: Register, animals: Mapping[str, Mapping[str, list[Find]]], in_one_unit: bool) -> SizeCheck:
-    own = individual_of(find)
+def _by_series(elements: Mapping[str, list[Find]], places: Mapping[str, _Place]) -> _Beside:
+    """Group and series -> position and first find of each element of an animal that has a unit, in the order of the elements' names."""
+    found: _Beside = {}
+    for name in sorted(elements):
+        if name in places and elements[name][0].unit is not Unit.NONE:
+            group, series, position = places[name]
+            found.setdefault((group, series), []).append((position, elements[name][0]))
+    return found
+
+
+def _check_of(
+    find: Find, where: tuple[Mapping[str, _Place], Mapping[str, _Beside]], animals: Mapping[str, Mapping[str, list[Find]]], in_one_unit: bool
+) -> SizeCheck:
+    """where: place of each element, and `_by_series` of each animal."""
+    own, (places, beside) = individual_of(find), where
     same = [other.find for other in animals[own][find.element] if other.find != find.find]
-    groups = {element.name: (element.group, element.series) for element in register.elements}
-    positions = {element.name: element.position or 0 for element in register.elements}
-    others = [_other_animal(find, groups, animals[own], animals[name]) for name in animals if name != own and find.element in animals[name]]
+    others = [_other_animal(find, places, animals[own], animals[name]) for name in animals if name != own and find.element in animals[name]]
     others.sort(key=lambda other: (not other.shared, not other.is_alike, -len(other.shared), other.find))
-    mates = [] if same or others or find.organism_id == UNASSOCIATED else _mates(find, (groups, positions), animals[own], in_one_unit)
-    return SizeCheck(find.find, tuple(same[:MOST_SAME]), tuple(others[:MOST_ANIMALS]), tuple(mates[:MOST_MATES]))
+    has_mates = not (same or others or find.organism_id == UNASSOCIATED or find.unit is Unit.NONE) and find.element in places
+    mates = _mates(find, places[find.element], beside[own], in_one_unit) if has_mates else []
+    return SizeCheck(find.find, tuple(same[:MOST_SAME]), tuple(others[:MOST_ANIMALS]), tuple(mates))
 
 
-def _other_animal(find: Find, groups: Mapping[str, tuple[str, str]], own: Mapping[str, list[Find]], theirs: Mapping[str, list[Find]]) -> OtherAnimal:
+def _other_animal(find: Find, places: Mapping[str, _Place], own: Mapping[str, list[Find]], theirs: Mapping[str, list[Find]]) -> OtherAnimal:
     other = min(theirs[find.element], key=lambda one: (one.side is not find.side, one.find))
-    shared = sorted((own.keys() & theirs.keys()) - {find.element}, key=lambda name: (groups.get(name) != groups.get(find.element), name))
+    series = places.get(find.element, ())[:2]
+    shared = sorted((own.keys() & theirs.keys()) - {find.element}, key=lambda name: (places.get(name, ())[:2] != series, name))
     pairs = tuple((own[name][0].find, theirs[name][0].find) for name in shared[:MOST_SHARED])
     return OtherAnimal(other.find, pairs, _kind(find) == _kind(other))
 
@@ -111,18 +130,13 @@ def _kind(find: Find) -> tuple[str, str]:
     return find.scientific_name.casefold(), find.life_stage.casefold()
 
 
-def _mates(
-    find: Find, elements: tuple[Mapping[str, tuple[str, str]], Mapping[str, int]], own: Mapping[str, list[Find]], in_one_unit: bool
-) -> list[str]:
+def _mates(find: Find, place: _Place, beside: _Beside, in_one_unit: bool) -> list[str]:
     """Finds of other bones of the series, or of the group's single bones, one for each element: those that were stated in another unit first, then
-    those that stand nearest in the series. elements: group with series, and position of each."""
-    groups, positions = elements
-    group = groups.get(find.element)
-    if group is None or find.unit is Unit.NONE:
-        return []
-    near = [own[name][0] for name in sorted(own) if name != find.element and groups.get(name) == group and own[name][0].unit is not Unit.NONE]
-    near.sort(key=lambda mate: (mate.unit is find.unit, abs(positions[mate.element] - positions[find.element])))
-    return [mate.find for mate in near] if near and (in_one_unit or near[0].unit is not find.unit) else []
+    those that stand nearest in the series."""
+    group, series, own = place
+    near = [(mate.unit is find.unit, abs(position - own), mate.find) for position, mate in beside[group, series] if mate.element != find.element]
+    is_asked = in_one_unit or not all(is_alike for is_alike, _, _ in near)
+    return [name for _, _, name in nsmallest(MOST_MATES, near, key=itemgetter(0, 1))] if is_asked else []
 
 
 def size_findings(check: SizeCheck, sized: Mapping[str, SizedFind]) -> tuple[Finding, ...]:

@@ -49,16 +49,18 @@ def make_worklist(register: Register, plan: Plan, hashes: ContentHashes, hand_ov
     used |= {find for row in rows for find in row.finds(register)}
     clean = {name: _clean_job(register, finds[name], hashes, factors.get(name, 1.0)) for name in sorted(used)}
     siding = {name: _siding_job(register, finds, name, found, clean) for name, found in partners.items()}
-    rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, hand_overs) for recipe in built}
+    vouched = {name_of(recipe): _vouched(register, recipe, clean, hand_overs) for recipe in built}
+    rebuild = {name_of(recipe): _rebuild_job(register, recipe, clean, vouched[name_of(recipe)]) for recipe in built}
     before = {"clean": clean, "siding": siding, "rebuild": rebuild}
     before["joint"] = {name: job for target, met in joints.items() for name, job in _joint_jobs(register, target, met, before).items()}
     before["row"] = {row.name: sealed("row", row.name, row_job(row, register, before)) for row in rows}
     before["fixings"] = {name: sealed("fixings", name, job) for name, job in fixing_jobs(register, built, rows, before).items()}
     used_finds = {name for recipe in built for name in recipe.finds}
     sizes = size_checks(register, used_finds, clean)
-    looked = {name_of(r): _looked(register, r, before, _sizes_of(r.finds, register, sizes, clean)) for r in built}
+    looked = {name_of(r): _looked(register, r, before, vouched[name_of(r)]) | _sizes_of(r.finds, register, sizes, clean) for r in built}
     before |= route_jobs(register, built, before, looked)
-    report = {name_of(r): _report_job(register, r, finds, before, hand_overs, looked[name_of(r)]) for r in built}
+    report = {name_of(r): _report_job(register, r, finds, before, vouched[name_of(r)]) | looked[name_of(r)] for r in built}
+    report = {name: sealed("report", name, job) for name, job in report.items()}
     fit = {target: _fit_job(register, target, met, before) for target, met in joints.items()}
     jobs = before | {"report": report, "fit": fit}
     alike = {name: check for name, check in size_checks(register, used_finds, clean, in_one_unit=True).items() if sizes.get(name) != check}
@@ -181,11 +183,19 @@ def _shown_by(register: Register, joint: Joint) -> list[str]:
     return sorted({*seats, *(name for pair in _left_pairs(register, joint) for name in pair)})
 
 
-def _evidence(recipe: Recipe, register: Register, clean: Mapping[str, Job]) -> EvidenceKeys:
-    """The keys of the evidence of one recipe, which a sign-off binds to."""
+@dataclass(frozen=True)
+class _Vouched:
+    """The keys of the evidence of one recipe, which a sign-off binds to, and what was handed over of it."""
+
+    evidence: EvidenceKeys
+    hand_overs: tuple[HandOver, ...]
+
+
+def _vouched(register: Register, recipe: Recipe, clean: Mapping[str, Job], hand_overs: tuple[HandOver, ...]) -> _Vouched:
     behind = {name: clean[name] for name in sources_of(recipe)}
     poses = _rows(pose for pose in register.poses if pose.find in recipe.finds)
-    return evidence_keys(recipe, behind, poses, plain(register.settings.rebuild), _restore_settings(register, recipe))
+    evidence = evidence_keys(recipe, behind, poses, plain(register.settings.rebuild), _restore_settings(register, recipe))
+    return _Vouched(evidence, tuple(h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)))
 
 
 def _restore_settings(register: Register, recipe: Recipe) -> Job:
@@ -201,7 +211,7 @@ def _recipe(recipe: Recipe) -> Job:
     return row
 
 
-def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], hand_overs: tuple[HandOver, ...]) -> Job:
+def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], vouched: _Vouched) -> Job:
     finds = sources_of(recipe)
     job = {
         "recipe": _recipe(recipe),
@@ -211,18 +221,17 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], h
         "poses": _rows(pose for pose in register.poses if pose.find in finds),
         "clean_keys": {name: clean[name]["key"] for name in finds},
         "part_id": part_id(recipe),
-        "revision": revision_of(recipe, _evidence(recipe, register, clean), hand_overs),
+        "revision": _revision_of(vouched),
     } | _restore_settings(register, recipe)
     return sealed("rebuild", name_of(recipe), job)
 
 
-def revision_of(recipe: Recipe, evidence: EvidenceKeys, hand_overs: tuple[HandOver, ...]) -> int:
+def _revision_of(vouched: _Vouched) -> int:
     """1 until something was handed over; then the revision handed over last, or one more where the evidence has changed since."""
-    mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
-    if not mine:
+    if not vouched.hand_overs:
         return 1
-    last = max(mine, key=lambda h: h.revision)
-    return last.revision if last.evidence_key in evidence else last.revision + 1
+    last = max(vouched.hand_overs, key=lambda h: h.revision)
+    return last.revision if last.evidence_key in vouched.evidence else last.revision + 1
 
 
 def sign_off_of(recipe: Recipe, evidence: EvidenceKeys, decisions: tuple[Decision, ...]) -> Decision | None:
@@ -231,25 +240,21 @@ def sign_off_of(recipe: Recipe, evidence: EvidenceKeys, decisions: tuple[Decisio
     return next((d for d in sorted(rows, key=lambda d: (d.date, d.by)) if d.evidence_key in evidence), None)
 
 
-def _looked(register: Register, recipe: Recipe, before: Mapping[str, Mapping[str, Job]], sizes: Job) -> Job:
+def _looked(register: Register, recipe: Recipe, before: Mapping[str, Mapping[str, Job]], vouched: _Vouched) -> Job:
     """What says how a bone stands beyond its replica, for its page and its job sheets: the records of its finds, and who signed it."""
-    evidence = _evidence(recipe, register, before["clean"])
-    signed = sign_off_of(recipe, evidence, register.decisions)
+    signed = sign_off_of(recipe, vouched.evidence, register.decisions)
     return {
         "clean_keys": before["rebuild"][name_of(recipe)]["clean_keys"],
         "siding_keys": {name: before["siding"][name]["key"] for name in checked_finds(recipe, register.finds) if name in before["siding"]},
         "sign_off": _rows([signed])[0] if signed else None,
-        "lapsed_sign_offs": _lapsed(recipe, register.decisions, evidence),
-    } | sizes
+        "lapsed_sign_offs": _lapsed(recipe, register.decisions, vouched.evidence),
+    }
 
 
-def _report_job(
-    register: Register, recipe: Recipe, finds: Mapping[str, Find], before: Mapping[str, Mapping[str, Job]], hand_overs: tuple[HandOver, ...],
-    looked: Job,
-) -> Job:  # fmt: skip
+def _report_job(register: Register, recipe: Recipe, finds: Mapping[str, Find], before: Mapping[str, Mapping[str, Job]], vouched: _Vouched) -> Job:
+    """The page of one element, but for what says how the bone stands (`_looked`)."""
     clean, rebuild = before["clean"], before["rebuild"][name_of(recipe)]
-    mine = [h for h in hand_overs if (h.target, h.element) == (recipe.target, recipe.element)]
-    job = {
+    return {
         "recipe": _recipe(recipe),
         "finds": {name: _rows([finds[name]])[0] for name in sources_of(recipe)},
         "scans": {name: [clean[name]["scan"], clean[name]["scan_sha256"]] for name in sources_of(recipe)},
@@ -258,12 +263,11 @@ def _report_job(
         "part_id": rebuild["part_id"],
         "sized_by": next((t.individual for t in register.targets if t.name == recipe.target and not t.is_individual), ""),
         "revision": rebuild["revision"],
-        "evidence_keys": plain(_evidence(recipe, register, clean)),
-        "hand_overs": [plain(h) for h in mine],
+        "evidence_keys": plain(vouched.evidence),
+        "hand_overs": [plain(h) for h in vouched.hand_overs],
         "settings": plain(register.settings.report),
         "part_tolerance_mm": register.settings.clean.part_tolerance_mm,
-    } | page_rows(register, recipe, before) | looked
-    return sealed("report", name_of(recipe), job)
+    } | page_rows(register, recipe, before)
 
 
 def _sizes_of(own: Sequence[str], register: Register, checks: Mapping[str, SizeCheck], clean: Mapping[str, Job]) -> Job:
