@@ -241,7 +241,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lapsed = [sentence for name, sentence in _lapsed_sign_offs(workspace).items() if name in shown]
     lines += lapsed
     index = workspace.folder / "results" / "index.html"
-    lines.append(f"{index}{'' if workspace.holds('index', 'index') else _index_words(index.exists(), names)}")
+    lines.append(f"{index}{'' if workspace.holds('index', 'index') else _crash_words(workspace, names) or _index_words(index.exists(), names)}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     lines += [workspace.nothing_to_plan()] if not workspace.plan.recipes else route_totals(workspace, names, routes)
@@ -254,6 +254,16 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
     facts |= {"sizes": sizes, "lapsed_sign_offs": lapsed, "findings": findings}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _crash_words(workspace: Workspace, names: Sequence[str]) -> str:
+    """What to say of an index that is of today's plan, where jobs on the way to it ended without a result; empty of any other. names: as below."""
+    crashed = [] if names else workspace.crashed_jobs()
+    if not crashed:
+        return ""
+    logs = ", ".join(listed([str(workspace.folder / job_log(stage, name)) for stage, name in crashed]))
+    again = "it" if len(crashed) == 1 else "them"
+    return f" ({counted(len(crashed), 'job')} ended without a result, see {logs}; another `bonewright build` tries {again} again)"
 
 
 def _index_words(is_there: bool, names: Sequence[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import csv
 import json
 import re
@@ -13,10 +14,13 @@ from typing import cast
 import pytest
 from made_once import made_once
 from six_bones import bonewright, build, edit, make_six_bones
+from tiny_batch import make_tiny_batch
 
 from meshtools.cli import build_parser
-from meshtools.commands_batch import Progress, _index_words
+from meshtools.commands_batch import Progress, _index_words, status
+from meshtools.glue import all_jobs
 from meshtools.jobs.index import _index
+from meshtools.jobs.run import run_job, write_crash_record
 from meshtools.workspace import Workspace, open_workspace
 
 
@@ -260,3 +264,21 @@ def test_intake_drafts_rows_for_scans_that_the_register_does_not_know(batch: Pat
 ])  # fmt: skip
 def test_a_build_of_one_element_says_that_the_index_stands_as_before(is_there: bool, names: tuple[str, ...], words: str) -> None:
     assert _index_words(is_there, names).startswith(words)
+
+
+@pytest.mark.parametrize("is_altered", [False, True])
+def test_after_a_job_that_crashed_the_index_is_told_with_the_log_of_that_job_alone(tmp_path: Path, is_altered: bool) -> None:
+    """Not of the jobs after it, which only say so, and not as one of an earlier build: unless the tables were edited since."""
+    batch = make_tiny_batch(tmp_path)
+    workspace = open_workspace(batch)
+    workspace.write_job_files(workspace.limits())
+    for stage, name in all_jobs(workspace.worklist.jobs):
+        if stage == "clean":
+            write_crash_record(batch, (stage, name, workspace.worklist.key(stage, name)), 139)
+        else:
+            assert run_job(batch, stage, name, workspace.worklist.key(stage, name)) == 0
+    if is_altered:
+        edit(batch / "config/bones.csv", ",98,", ",97,")
+    (line,) = [line for line in status(argparse.Namespace(batch=batch)).lines if "index.html" in line]
+    told = f"(1 job ended without a result, see {batch / 'logs/clean-a-femur-left.log'}; another `bonewright build` tries it again)"
+    assert line.endswith("(of an earlier build: run `bonewright build`)" if is_altered else told)
