@@ -116,13 +116,34 @@ def plan(options: argparse.Namespace) -> Answer:
         lines.append(f"{recipe.target}/{recipe.element}: {recipe.evidence.value} {finds} x{recipe.factor:.4f} [{recipe.status}] {recipe.reason}")
     lines += [f"{target}: {counted(len(names), 'gap')} without any find: {', '.join(names)}" for target, names in gaps.items()]
     lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
-    lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
+    unmade = _unmade(workspace)
+    lines += [f"{target}: {_completeness(figures)}{_unmade_words(unmade.get(target, ()))}" for target, figures in workspace.plan.completeness.items()]
     if workspace.plan.recipes:
         lines += _numbered(workspace.plan.next_steps) or ["What to do next: nothing would improve this plan."]
     else:
         lines.append(workspace.nothing_to_plan())
     asks = not workspace.plan.recipes or any(recipe.status == "ask" for recipe in workspace.plan.recipes)
-    return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
+    return Answer(tuple(lines), plan_json(workspace.plan) | {"unmade": unmade}, PERSON_NEEDED if asks else DONE)
+
+
+def _unmade(workspace: Workspace) -> dict[str, list[str]]:
+    """By target the planned elements of which nothing can be made as it is: a scan is missing, or it or the replica failed in the last build."""
+    missing = {str(finding.value) for finding in workspace.plan.findings if finding.code == "scan-missing"}
+    unmade: dict[str, list[str]] = {}
+    for name, job in sorted(workspace.worklist.jobs["rebuild"].items()):
+        records = [workspace.planned_record(*one) for one in (("rebuild", name), *(("clean", find) for find in job["clean_keys"]))]
+        if not missing.isdisjoint(job["clean_keys"]) or any(record is not None and record["status"] == "failed" for record in records):
+            target, element = name.split("/", 1)
+            unmade.setdefault(target, []).append(element)
+    return unmade
+
+
+def _unmade_words(unmade: Sequence[str]) -> str:
+    """What to say of elements that the sums of a plan count although nothing can be made of them yet."""
+    if not unmade:
+        return ""
+    words = "whose scan is missing or that failed in the last build"
+    return f"; these sums count what is planned, with {counted(len(unmade), 'element')} {words}: {', '.join(listed(unmade))}"
 
 
 def _completeness(figures: Mapping[str, Any]) -> str:

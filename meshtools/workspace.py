@@ -60,7 +60,7 @@ class Workspace:
 
     def holds(self, stage: str, name: str) -> bool:
         """True where the record of a job is that of the job as it is planned now, and vouches for files that are there unaltered."""
-        record = self._planned_record(stage, name)
+        record = self.planned_record(stage, name)
         if record is None or _is_crash(record):
             return False
         return all(self.hashes.of(entry["path"]) == entry["sha256"] for entry in record["files"])
@@ -69,12 +69,12 @@ class Workspace:
         """Jobs (stage, name), as planned now, that ended without a result the last time, without those that were only told so by a job before them.
         None where the index is not of these jobs."""
         every = [(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs]
-        records = {one: self._planned_record(*one) for one in every}
+        records = {one: self.planned_record(*one) for one in every}
         crashed = {one for one, record in records.items() if record is not None and _is_crash(record)}
         roots = [one for one in every if one in crashed and crashed.isdisjoint(jobs_before(self.worklist.jobs, *one))]
         return roots if ("index", "index") in crashed else []
 
-    def _planned_record(self, stage: str, name: str) -> Mapping[str, Any] | None:
+    def planned_record(self, stage: str, name: str) -> Mapping[str, Any] | None:
         """The record of a job, where it is that of the job as it is planned now."""
         record = read_record(self.folder / record_path(stage, name))
         return record if record is not None and record["key"] == self.worklist.key(stage, name) else None

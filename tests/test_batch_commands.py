@@ -17,7 +17,7 @@ from six_bones import bonewright, build, edit, make_six_bones
 from tiny_batch import make_tiny_batch
 
 from meshtools.cli import build_parser
-from meshtools.commands_batch import Progress, _index_words, status
+from meshtools.commands_batch import Progress, _index_words, plan, status
 from meshtools.glue import all_jobs
 from meshtools.jobs.index import _index
 from meshtools.jobs.run import run_job, write_crash_record
@@ -282,3 +282,25 @@ def test_after_a_job_that_crashed_the_index_is_told_with_the_log_of_that_job_alo
     (line,) = [line for line in status(argparse.Namespace(batch=batch)).lines if "index.html" in line]
     told = f"(1 job ended without a result, see {batch / 'logs/clean-a-femur-left.log'}; another `bonewright build` tries it again)"
     assert line.endswith("(of an earlier build: run `bonewright build`)" if is_altered else told)
+
+
+@pytest.mark.parametrize("harm", ["", "refused", "missing", "mended"])
+def test_the_sums_of_a_plan_say_which_elements_they_count_although_nothing_can_be_made_of_their_scan(tmp_path: Path, harm: str) -> None:
+    """A scan that the last build refused, or that is not there; not one that was replaced since."""
+    batch = make_tiny_batch(tmp_path)
+    scan = batch / "scans/a-femur-left.stl"
+    content = scan.read_bytes()
+    if harm:
+        scan.write_bytes(content[:500])
+        workspace = open_workspace(batch)
+        workspace.write_job_files(workspace.limits())
+        assert run_job(batch, "clean", "a-femur-left", workspace.worklist.key("clean", "a-femur-left")) == 0
+    if harm == "mended":
+        scan.write_bytes(content)
+    if harm == "missing":
+        scan.unlink()
+    answer = plan(argparse.Namespace(batch=batch))
+    (line,) = [line for line in answer.lines if line.startswith("mount: by count")]
+    told = "these sums count what is planned, with 2 elements whose scan is missing or that failed in the last build: femur-left, femur-right"
+    assert (told in line) is (harm in ("refused", "missing"))
+    assert answer.facts["unmade"] == ({"mount": ["femur-left", "femur-right"]} if told in line else {})
