@@ -116,13 +116,34 @@ def plan(options: argparse.Namespace) -> Answer:
         lines.append(f"{recipe.target}/{recipe.element}: {recipe.evidence.value} {finds} x{recipe.factor:.4f} [{recipe.status}] {recipe.reason}")
     lines += [f"{target}: {counted(len(names), 'gap')} without any find: {', '.join(names)}" for target, names in gaps.items()]
     lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
-    lines += [f"{target}: {_completeness(figures)}" for target, figures in workspace.plan.completeness.items()]
+    unmade = _unmade(workspace)
+    lines += [f"{target}: {_completeness(figures)}{_unmade_words(unmade.get(target, ()))}" for target, figures in workspace.plan.completeness.items()]
     if workspace.plan.recipes:
         lines += _numbered(workspace.plan.next_steps) or ["What to do next: nothing would improve this plan."]
     else:
         lines.append(workspace.nothing_to_plan())
     asks = not workspace.plan.recipes or any(recipe.status == "ask" for recipe in workspace.plan.recipes)
-    return Answer(tuple(lines), plan_json(workspace.plan), PERSON_NEEDED if asks else DONE)
+    return Answer(tuple(lines), plan_json(workspace.plan) | {"unmade": unmade}, PERSON_NEEDED if asks else DONE)
+
+
+def _unmade(workspace: Workspace) -> dict[str, list[str]]:
+    """By target the planned elements of which nothing can be made as it is: a scan is missing, or it or the replica failed in the last build."""
+    missing = {str(finding.value) for finding in workspace.plan.findings if finding.code == "scan-missing"}
+    unmade: dict[str, list[str]] = {}
+    for name, job in sorted(workspace.worklist.jobs["rebuild"].items()):
+        records = [workspace.planned_record(*one) for one in (("rebuild", name), *(("clean", find) for find in job["clean_keys"]))]
+        if not missing.isdisjoint(job["clean_keys"]) or any(record is not None and record["status"] == "failed" for record in records):
+            target, element = name.split("/", 1)
+            unmade.setdefault(target, []).append(element)
+    return unmade
+
+
+def _unmade_words(unmade: Sequence[str]) -> str:
+    """What to say of elements that the sums of a plan count although nothing can be made of them yet."""
+    if not unmade:
+        return ""
+    words = "whose scan is missing or that failed in the last build"
+    return f"; these sums count what is planned, with {counted(len(unmade), 'element')} {words}: {', '.join(listed(unmade))}"
 
 
 def _completeness(figures: Mapping[str, Any]) -> str:
@@ -242,7 +263,7 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     lapsed = [sentence for name, sentence in _lapsed_sign_offs(workspace).items() if name in shown]
     lines += lapsed
     index = workspace.folder / "results" / "index.html"
-    lines.append(f"{index}{'' if workspace.holds('index', 'index') else _index_words(index.exists(), names)}")
+    lines.append(f"{index}{'' if workspace.holds('index', 'index') else _crash_words(workspace, names) or _index_words(index.exists(), names)}")
     order = ("ready", "review", "failed", "gap", "to build")
     lines.append(", ".join(f"{totals[name]} {name}" for name in order if totals[name] or name in order[:4]))
     lines += [workspace.nothing_to_plan()] if not workspace.plan.recipes else route_totals(workspace, names, routes)
@@ -255,6 +276,16 @@ def _status_answer(workspace: Workspace, names: Any = (), stale: set[tuple[str, 
     facts = {"elements": rows, "joints": joints, "fixings": fixings, "routes": routes, "totals": dict(sorted(totals.items())), "index": str(index)}
     facts |= {"sizes": sizes, "lapsed_sign_offs": lapsed, "findings": findings}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _crash_words(workspace: Workspace, names: Sequence[str]) -> str:
+    """What to say of an index that is of today's plan, where jobs on the way to it ended without a result; empty of any other. names: as below."""
+    crashed = [] if names else workspace.crashed_jobs()
+    if not crashed:
+        return ""
+    logs = ", ".join(listed([str(workspace.folder / job_log(stage, name)) for stage, name in crashed]))
+    again = "it" if len(crashed) == 1 else "them"
+    return f" ({counted(len(crashed), 'job')} ended without a result, see {logs}; another `bonewright build` tries {again} again)"
 
 
 def _index_words(is_there: bool, names: Sequence[str]) -> str:

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
 from meshtools.counted import counted
 from meshtools.errors import UsageError
-from meshtools.model import MM_PER_UNIT, Find, Mesh, Side, Unit, plain, status_of
+from meshtools.model import MM_PER_UNIT, Find, Finding, Mesh, Side, Unit, plain, status_of
 from meshtools.settings import CleanSettings, RebuildSettings
+
+OF_A_BATCH = re.compile(r"\.csv|config\.yaml|sign (it|the replica) off")
+BATCH_ONLY = "Tables, config.yaml and signing off are those of a batch (`bonewright new DIR`); a file alone is written as it is."
 
 
 def clean_file(options: argparse.Namespace) -> Answer:
@@ -26,10 +31,15 @@ def clean_file(options: argparse.Namespace) -> Answer:
     result = clean_scan(read_scan(options.file, settings.most_faces), find, settings, (), options.tolerance_mm)
     write_surface(options.output, result.mesh)
     needs_person = status_of(result.findings) != "ok"
-    told = [f"  {f.severity.value}: {f.message}" for f in result.findings]
-    lines = [f"{options.output}: {len(result.mesh.faces)} faces, {size_words(result.mesh)}", *told]
+    lines = [f"{options.output}: {len(result.mesh.faces)} faces, {size_words(result.mesh)}", *told_of(result.findings)]
     facts = {"output": str(options.output), "facts": plain(result.facts), "findings": plain(result.findings)}
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def told_of(findings: Sequence[Finding]) -> list[str]:
+    """Findings as lines; where one names what only a batch has, a last line says so."""
+    lines = [f"  {finding.severity.value}: {finding.message}" for finding in findings]
+    return [*lines, BATCH_ONLY] if any(OF_A_BATCH.search(line) for line in lines) else lines
 
 
 def _clean_settings(tolerance_mm: float) -> CleanSettings:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
-from meshtools.commands_file import check_output, read_surface, size_words, triple, write_surface
+from meshtools.commands_file import check_output, read_surface, size_words, told_of, triple, write_surface
 from meshtools.errors import UsageError
-from meshtools.model import MM_PER_UNIT, FloatArray, Severity, Unit, plain
+from meshtools.model import MM_PER_UNIT, Finding, FloatArray, Severity, Unit, plain
 
 
 def find_plane(options: argparse.Namespace) -> Answer:
@@ -57,14 +59,22 @@ def restore_file(options: argparse.Namespace) -> Answer:
         completion = complete_from_other_half(name, mesh, _plane(options), rows, RestoreSettings())
     write_surface(options.output, completion.mesh)
     changed = "" if completion.facts.get("is_changed") else " (nothing was taken over: it is the bone as it came)"
-    told = [f"  {f.severity.value}: {f.message}" for f in completion.findings]
-    lines = [f"{options.output}: {len(completion.mesh.faces)} faces, {size_words(completion.mesh)}{changed}", *told]
+    findings = [_for_a_file(name, finding, completion.facts) for finding in completion.findings]
+    lines = [f"{options.output}: {len(completion.mesh.faces)} faces, {size_words(completion.mesh)}{changed}", *told_of(findings)]
     sources = ["the bone itself", "taken over, reflected", "seam and caps"]
-    if completion.facts.get("plane", {}).get("verdict") in ("ask", "refuse"):
-        lines.append("Here a plane is given with --normal X,Y,Z --offset-mm D; `bonewright plane` lists candidates.")
-    facts: dict[str, Any] = {"output": str(options.output), "findings": plain(completion.findings), "sources": sources} | completion.facts
-    needs_person = any(finding.severity is not Severity.NOTE for finding in completion.findings)
+    facts: dict[str, Any] = {"output": str(options.output), "findings": plain(findings), "sources": sources} | completion.facts
+    needs_person = any(finding.severity is not Severity.NOTE for finding in findings)
     return Answer(tuple(lines), facts, PERSON_NEEDED if needs_person else DONE)
+
+
+def _for_a_file(name: str, finding: Finding, facts: Mapping[str, Any]) -> Finding:
+    """A finding of completing in the words of the command, where a plane is an option and no row of a table."""
+    from meshtools.geometry.completing import plane_problem
+
+    if finding.code not in ("plane-ask", "plane-refused"):
+        return finding
+    remedy = "Give one with --normal X,Y,Z --offset-mm D; `bonewright plane` lists candidates."
+    return replace(finding, message=f"{plane_problem(name, facts['plane'])} {remedy}")
 
 
 def _plane(options: argparse.Namespace) -> tuple[float, float, float, float] | None:

@@ -7,6 +7,7 @@ import csv
 import io
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from meshtools.answer import DONE, PERSON_NEEDED, Answer
@@ -15,12 +16,13 @@ from meshtools.errors import TablesError, UsageError
 from meshtools.files.atomic import write_atomic
 from meshtools.files.tables import read_table
 from meshtools.intake_look import ScanVerdict, hold_sizes_together, is_nameable, look_at_scan
-from meshtools.model import Find, plain
+from meshtools.model import Find, Side, plain
 from meshtools.plain_names import plain_name
 from meshtools.register_cells import BONES
 from meshtools.register_checks import place_of
+from meshtools.settings_file import ScanFolder, folder_of, read_config
 from meshtools.visible import visible
-from meshtools.workspace import open_workspace
+from meshtools.workspace import Workspace, open_workspace
 
 SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".glb", ".3mf")
 BESIDE_SCANS = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp")
@@ -33,11 +35,13 @@ def intake(options: argparse.Namespace) -> Answer:
     for find in workspace.register.finds:
         finds.setdefault(find.scan, []).append(find)
     scans = scan_files(options.batch)
-    looks = [look_at_scan(workspace, path, find) for path in scans for find in finds.get(path, [None])]
+    config = read_config(options.batch / "config" / "config.yaml", [])
+    folders = config.folders if config else ()
+    looks = [look for path in scans for look in _looks(workspace, path, finds.get(path, ()), folders)]
     verdicts = hold_sizes_together(workspace, looks)
     unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds and is_nameable(verdict.scan)]
     lines = [_line(verdict, len(finds.get(verdict.scan, ())) > 1) for verdict in verdicts]
-    to_complete = "to complete (element, side, organismID, unit) and copy into config/bones.csv"
+    to_complete = "to complete (element, side, organismID, and a unit where config.yaml has none for the folder) and copy into config/bones.csv"
     lines += [f"intake/{name}: {counted(n, 'row')} {to_complete}." for name, n in write_drafts(options.batch / "intake", unknown).items()]
     lines += other_files(options.batch)
     register = workspace.register
@@ -49,6 +53,17 @@ def intake(options: argparse.Namespace) -> Answer:
     is_clean = all(verdict.verdict == "accept" and not verdict.asks for verdict in verdicts)
     code = DONE if is_clean and not unknown and not missing else PERSON_NEEDED
     return Answer(tuple(lines), {"scans": plain(verdicts), "drafted": unknown, "missing": plain(missing)}, code)
+
+
+def _looks(workspace: Workspace, scan: str, finds: Sequence[Find], folders: Sequence[ScanFolder]) -> list[ScanVerdict]:
+    """The looks at one scan: for each of its finds or, without any, under the file's name in the unit that config.yaml declares for its folder."""
+    if finds:
+        return [look_at_scan(workspace, scan, find) for find in finds]
+    folder = folder_of(scan, folders)
+    if folder is None or folder.unit is None:
+        return [look_at_scan(workspace, scan, None)]
+    unlisted = Find(0, visible(Path(scan).name), "", Side.UNKNOWN, "", scan, folder.unit, folder.place)  # no find has a dot in its name
+    return [replace(look_at_scan(workspace, scan, unlisted), find="")]
 
 
 def _totals(verdicts: Sequence[ScanVerdict]) -> str:

@@ -249,7 +249,8 @@ def _say_spacing(reasons: _Reasons, workspace: Workspace, find: Find, spacing_mm
 def hold_sizes_together(workspace: Workspace, verdicts: Sequence[ScanVerdict]) -> list[ScanVerdict]:
     """The verdicts with what the lengths of finds that a build cleans say of each other's units. Whose own unit is wrong for sure stays out."""
     finds = {find.find: find for find in workspace.register.finds}
-    sized = {v.find: _sized(finds[v.find], v, v.greatest_length_mm) for v in verdicts if v.greatest_length_mm and v.verdict != "another unit"}
+    known = [verdict for verdict in verdicts if verdict.find in finds and verdict.verdict != "another unit"]
+    sized = {v.find: _sized(finds[v.find], v, v.greatest_length_mm) for v in known if v.greatest_length_mm}
     checks = size_checks(workspace.register, sized, workspace.worklist.jobs["clean"], in_one_unit=True)
     settled = {name for name, find in finds.items() if settled_by(find, workspace.register.decisions)}
     return [_held(verdict, checks, sized, verdict.find in settled) for verdict in verdicts]

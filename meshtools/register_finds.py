@@ -9,7 +9,7 @@ from meshtools.model import Caliper, Find, ScalePoints, Side, Unit
 from meshtools.plain_names import plain_name
 from meshtools.register_cells import SLUG, Cells, nearest
 from meshtools.register_skeleton import Skeleton
-from meshtools.settings_file import ScanFolder
+from meshtools.settings_file import ScanFolder, folder_of
 
 UNASSOCIATED = "unassociated"
 # the names of meshtools.geometry.measure.CALIPER_MEASURES, which a test compares: the tables do not load geometry
@@ -59,7 +59,7 @@ def find_from(cells: Cells, skeleton: Skeleton, folders: Sequence[ScanFolder] | 
     name, organism = _find_name(cells), cells.filled("organismID")
     element, side = element_and_side(cells, skeleton)
     scan = _scan_path(cells)
-    folder = max((f for f in folders or () if scan.startswith(f.folder + "/")), key=lambda f: len(f.folder), default=None)
+    folder = folder_of(scan, folders or ())
     unit, unit_source = _unit(cells, folder, is_judged=folders is not None)
     capture, capture_source = cells.text("capture"), "row"
     if not capture and folder is not None and folder.capture:

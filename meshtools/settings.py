@@ -29,7 +29,10 @@ class CleanSettings:
     repair_removed_percent: float = bounded(5.0, 0.0, 50.0, "Mending one kind of defect may take away this share of the area; else review.")
     repair_invented_percent: float = bounded(2.0, 0.0, 50.0, "Mending one kind of defect may fill this share of the area; else review.")
     repair_volume_percent: float = bounded(1.0, 0.0, 50.0, "Mending one kind of defect may change the volume by this share; else review.")
-    doubled_layer_up_to_mm: float = bounded(0.5, 0.0, 10.0, "A sheet so near above the skin is a second layer; up to twice as far it is asked about.")
+    doubled_layer_up_to_mm: float = bounded(
+        0.5, 0.0, 10.0, "A sheet so near above the skin is a second layer; up to twice as far it is asked about, as is a body that is there "
+        "twice, up to twice as far or a fortieth of its diagonal.",
+    )  # fmt: skip
     doubled_layer_area_percent: float = bounded(25.0, 0.0, 100.0, "Second layers up to this share of the area are taken off; else review.")
     most_faces: int = bounded(12_000_000, 1_000, 50_000_000, "A scan with more faces is reduced on reading to at most so many.")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -44,6 +44,11 @@ class ScanFolder:
     def place(self) -> str:
         """The words for `unit_source` and `capture_source`."""
         return f"folder {self.folder}"
+
+
+def folder_of(scan: str, folders: Sequence[ScanFolder]) -> ScanFolder | None:
+    """The innermost of the folders that holds a scan (path relative to the batch); None where none does."""
+    return max((folder for folder in folders if scan.startswith(folder.folder + "/")), key=lambda folder: len(folder.folder), default=None)
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from meshtools.errors import UsageError
 from meshtools.fence import LIMITS_FILE, Limits
@@ -16,6 +17,7 @@ from meshtools.jobs.index import plan_bytes
 from meshtools.jobs.record import LISTED, listed_names, read_record
 from meshtools.keys import ContentHashes
 from meshtools.links import WRITTEN_FOLDERS, leads_out
+from meshtools.lots import jobs_before
 from meshtools.model import Plan, Register, plain
 from meshtools.plan import make_plan
 from meshtools.record_places import JOBS_FILE, job_lines, laid_down_job, record_path
@@ -58,10 +60,24 @@ class Workspace:
 
     def holds(self, stage: str, name: str) -> bool:
         """True where the record of a job is that of the job as it is planned now, and vouches for files that are there unaltered."""
-        record = read_record(self.folder / record_path(stage, name))
-        if record is None or record["key"] != self.worklist.key(stage, name) or any(finding["code"] == "crash" for finding in record["findings"]):
+        record = self.planned_record(stage, name)
+        if record is None or _is_crash(record):
             return False
         return all(self.hashes.of(entry["path"]) == entry["sha256"] for entry in record["files"])
+
+    def crashed_jobs(self) -> list[tuple[str, str]]:
+        """Jobs (stage, name), as planned now, that ended without a result the last time, without those that were only told so by a job before them.
+        None where the index is not of these jobs."""
+        every = [(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs]
+        records = {one: self.planned_record(*one) for one in every}
+        crashed = {one for one, record in records.items() if record is not None and _is_crash(record)}
+        roots = [one for one in every if one in crashed and crashed.isdisjoint(jobs_before(self.worklist.jobs, *one))]
+        return roots if ("index", "index") in crashed else []
+
+    def planned_record(self, stage: str, name: str) -> Mapping[str, Any] | None:
+        """The record of a job, where it is that of the job as it is planned now."""
+        record = read_record(self.folder / record_path(stage, name))
+        return record if record is not None and record["key"] == self.worklist.key(stage, name) else None
 
     def why_stale(self, jobs: Sequence[tuple[str, str]]) -> str:
         """Why these stale jobs towards one element, given in their order, have to run, in words."""
@@ -159,6 +175,11 @@ class Workspace:
         may write it at any time."""
         path = self.folder / PLAN
         return path.is_file() and path.read_bytes() == plan_bytes(plan_json(self.plan))
+
+
+def _is_crash(record: Mapping[str, Any]) -> bool:
+    """True of the record of a job that ended without a result, or that follows from one."""
+    return any(finding["code"] == "crash" for finding in record["findings"])
 
 
 def _remove(path: Path, files: Sequence[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import csv
 import json
 import re
@@ -13,10 +14,13 @@ from typing import cast
 import pytest
 from made_once import made_once
 from six_bones import bonewright, build, edit, make_six_bones
+from tiny_batch import make_tiny_batch
 
 from meshtools.cli import build_parser
-from meshtools.commands_batch import Progress, _index_words
+from meshtools.commands_batch import Progress, _index_words, plan, status
+from meshtools.glue import all_jobs
 from meshtools.jobs.index import _index
+from meshtools.jobs.run import run_job, write_crash_record
 from meshtools.workspace import Workspace, open_workspace
 
 
@@ -260,3 +264,43 @@ def test_intake_drafts_rows_for_scans_that_the_register_does_not_know(batch: Pat
 ])  # fmt: skip
 def test_a_build_of_one_element_says_that_the_index_stands_as_before(is_there: bool, names: tuple[str, ...], words: str) -> None:
     assert _index_words(is_there, names).startswith(words)
+
+
+@pytest.mark.parametrize("is_altered", [False, True])
+def test_after_a_job_that_crashed_the_index_is_told_with_the_log_of_that_job_alone(tmp_path: Path, is_altered: bool) -> None:
+    """Not of the jobs after it, which only say so, and not as one of an earlier build: unless the tables were edited since."""
+    batch = make_tiny_batch(tmp_path)
+    workspace = open_workspace(batch)
+    workspace.write_job_files(workspace.limits())
+    for stage, name in all_jobs(workspace.worklist.jobs):
+        if stage == "clean":
+            write_crash_record(batch, (stage, name, workspace.worklist.key(stage, name)), 139)
+        else:
+            assert run_job(batch, stage, name, workspace.worklist.key(stage, name)) == 0
+    if is_altered:
+        edit(batch / "config/bones.csv", ",98,", ",97,")
+    (line,) = [line for line in status(argparse.Namespace(batch=batch)).lines if "index.html" in line]
+    told = f"(1 job ended without a result, see {batch / 'logs/clean-a-femur-left.log'}; another `bonewright build` tries it again)"
+    assert line.endswith("(of an earlier build: run `bonewright build`)" if is_altered else told)
+
+
+@pytest.mark.parametrize("harm", ["", "refused", "missing", "mended"])
+def test_the_sums_of_a_plan_say_which_elements_they_count_although_nothing_can_be_made_of_their_scan(tmp_path: Path, harm: str) -> None:
+    """A scan that the last build refused, or that is not there; not one that was replaced since."""
+    batch = make_tiny_batch(tmp_path)
+    scan = batch / "scans/a-femur-left.stl"
+    content = scan.read_bytes()
+    if harm:
+        scan.write_bytes(content[:500])
+        workspace = open_workspace(batch)
+        workspace.write_job_files(workspace.limits())
+        assert run_job(batch, "clean", "a-femur-left", workspace.worklist.key("clean", "a-femur-left")) == 0
+    if harm == "mended":
+        scan.write_bytes(content)
+    if harm == "missing":
+        scan.unlink()
+    answer = plan(argparse.Namespace(batch=batch))
+    (line,) = [line for line in answer.lines if line.startswith("mount: by count")]
+    told = "these sums count what is planned, with 2 elements whose scan is missing or that failed in the last build: femur-left, femur-right"
+    assert (told in line) is (harm in ("refused", "missing"))
+    assert answer.facts["unmade"] == ({"mount": ["femur-left", "femur-right"]} if told in line else {})

@@ -200,6 +200,16 @@ def test_a_body_that_is_there_twice_is_asked_about_and_two_bodies_are_not(grown_
     assert ("doubled-body" in codes) is is_asked
 
 
+@pytest.mark.parametrize(("grown_mm", "limit_mm"), [(0.1, 1.0), (1.5, 2.74)])
+def test_the_question_of_a_doubled_body_names_the_limit_that_decided(grown_mm, limit_mm):
+    """1 mm for two skins of a short bone, and a fortieth of the diagonal of a long one: rods 10 mm and 104 mm long."""
+    length_mm, radius_mm = (80.0, 10.0) if limit_mm > 1.0 else (6.0, 2.0)
+    mesh = together(capsule(radius_mm, length_mm), capsule(radius_mm + grown_mm, length_mm + grown_mm))
+    findings = clean_scan(scan_of(mesh), made_find(), CleanSettings(), (), 0.0).findings
+    (asked,) = [finding for finding in findings if finding.code == "doubled-body"]
+    assert asked.value < asked.limit == pytest.approx(limit_mm, abs=0.01)
+
+
 def test_no_reach_asks_about_no_doubled_body():
     mesh = together(capsule(10.0, 80.0), capsule(10.1, 80.0))
     settings = dataclasses.replace(CleanSettings(), doubled_layer_up_to_mm=0.0)

@@ -382,5 +382,21 @@ def test_plain_snakemake_makes_the_bytes_of_build_even_of_jobs_larger_than_all_m
     assert jobs_run_since(batch, before_ns) == set()
 
 
+@pytest.mark.slow
+def test_plain_snakemake_says_one_line_on_its_profile_and_ends_well_where_every_bone_failed(tmp_path: Path) -> None:
+    """As README.md tells: what became of the bones is asked with `bonewright status`."""
+    from meshtools.start_build import SNAKEFILE
+
+    batch = make_tiny_batch(tmp_path / "plain")
+    (batch / "scans/a-femur-left.stl").write_text("no scan", encoding="utf-8")
+    command = [sys.executable, "-P", "-m", "snakemake", "-c2", "-s", str(SNAKEFILE), "--directory", str(batch)]
+    done = subprocess.run(command, check=False, capture_output=True, encoding="utf-8", timeout=120)
+    (line,) = done.stderr.splitlines()
+    assert (done.returncode, done.stdout, "profiles/default" in line) == (0, "", True)
+    record = read_record(batch / record_path("report", "mount/femur-left"))
+    assert record is not None
+    assert record["facts"]["status"] == "failed"
+
+
 def test_what_all_jobs_may_take_leaves_the_reserve() -> None:
     assert memory_limit_mb(AMPLE) == AMPLE.available_mb - RESERVE_MB

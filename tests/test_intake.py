@@ -141,6 +141,26 @@ def test_a_scan_without_a_unit_is_a_verdict_of_its_own_and_says_which_unit_would
                                      f"{1000 * found.greatest_length_scan_units:.4g} mm in m")  # fmt: skip
 
 
+@pytest.mark.parametrize(("unit", "verdict", "told"), [
+    ("mm", "accept", ""), ("m", "another unit", "the scan is 80 m long"), ("none", "no unit", "the unit is not stated"),
+])  # fmt: skip
+def test_a_scan_without_a_row_is_judged_in_the_unit_of_its_folder(tmp_path: Path, unit: str, verdict: str, told: str) -> None:
+    """As the scan of a row without a unit is; it is still drafted, and the innermost folder counts."""
+    batch = make_tiny_batch(tmp_path)
+    (batch / "scans/new").mkdir()
+    shutil.copy(batch / "scans/a-femur-left.stl", batch / "scans/new/Femur.stl")
+    settings = batch / "config/config.yaml"
+    folders = f"scans: {{folders: {{.: {{unit: cm}}, new: {{unit: {unit}}}}}}}\n"
+    settings.write_text(settings.read_text(encoding="utf-8") + folders, encoding="utf-8")
+    answer = intake(argparse.Namespace(batch=batch))
+    (found,) = [row for row in answer.facts["scans"] if row["scan"] == "scans/new/Femur.stl"]
+    assert (found["verdict"], found["find"], answer.facts["drafted"]) == (verdict, "", ["scans/new/Femur.stl"])
+    own = found["greatest_length_scan_units"]
+    assert found["greatest_length_mm"] == (None if unit == "none" else pytest.approx(own * {"mm": 1, "m": 1000}[unit], rel=1e-4))
+    assert told in " ".join(found["reasons"])
+    assert any(line.startswith(verdict) and "scans/new/Femur.stl (not in bones.csv" in line for line in answer.lines)
+
+
 def test_intake_notes_a_wide_spacing_by_the_rule_and_figure_of_a_build(tmp_path: Path) -> None:
     batch = make_tiny_batch(tmp_path)
     found, workspace = _looked_at(batch), open_workspace(batch)

@@ -10,7 +10,7 @@ import pytest
 import trimesh
 
 from meshtools import cli
-from meshtools.commands_file import read_closed
+from meshtools.commands_file import BATCH_ONLY, read_closed
 
 
 @pytest.fixture
@@ -55,7 +55,7 @@ def test_the_machine_of_a_config_file_holds(bone: Path, tmp_path: Path, capsys: 
     assert (code, "name it with --config" in err) == (2, True)
 
 
-@pytest.mark.parametrize(("scale", "words"), [(1e-5, "less than the part tolerance"), (1e3, "m long in the unit that is stated")])
+@pytest.mark.parametrize(("scale", "words"), [(1e-5, "less than the tolerance"), (1e3, "m long in the unit that is stated")])
 def test_a_size_that_no_bone_has_is_a_wrong_unit(bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], scale: float, words: str) -> None:
     mesh = trimesh.load(bone)
     mesh.apply_scale(scale)
@@ -94,3 +94,29 @@ def test_an_open_scan_is_refused_with_its_widest_hole_and_what_closes_it_and_tha
     cleaned = tmp_path / "cleaned.ply"
     assert run(capsys, "clean", tmp_path / "small.stl", "--unit", "m", "--tolerance-mm", "0.1", "-o", cleaned)[0] in (0, 1)
     assert len(read_closed(cleaned, "mm").faces) > 0
+
+
+@pytest.mark.parametrize(("arguments", "told"), [
+    (("clean", "--tolerance-mm", "0.1"), "wider than the tolerance of 0.1 mm"),
+    (("restore",), "no mirror plane was found, so nothing was taken over from its other half: "),
+])  # fmt: skip
+def test_what_a_command_on_one_file_finds_speaks_of_no_part_page_or_table(
+    bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], told: str
+) -> None:
+    """A shaft has no mirror plane of its own: it is given as options here, in the lines and in the JSON."""
+    _, out, _ = run(capsys, arguments[0], bone, "--unit", "m", *arguments[1:], "-o", tmp_path / "out.ply", "--json")
+    _, lines, _ = run(capsys, arguments[0], bone, "--unit", "m", *arguments[1:], "-o", tmp_path / "out.ply")
+    for words in (lines, " ".join(finding["message"] for finding in json.loads(out)["findings"])):
+        assert told in words
+        assert [word for word in ("page", ".csv", "part tolerance", "register") if word in words] == []
+        assert ("--normal X,Y,Z --offset-mm D" in words) is (arguments[0] == "restore")
+
+
+def test_a_finding_on_one_file_that_names_a_table_is_followed_by_where_that_is(
+    bone: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two bodies in one scan: its own pieces are named in a table, which only a batch has."""
+    body = trimesh.load(bone)
+    trimesh.util.concatenate([body, body.copy().apply_translation((0.1, 0, 0))]).export(tmp_path / "two.stl")
+    code, out, _ = run(capsys, "clean", tmp_path / "two.stl", "--unit", "m", "--tolerance-mm", "0.1", "-o", tmp_path / "out.ply")
+    assert (code, "bones.csv" in out, out.splitlines()[-1]) == (1, True, BATCH_ONLY)

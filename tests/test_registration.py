@@ -14,7 +14,8 @@ from solid_shapes import ball
 from meshtools.errors import GeometryError
 from meshtools.geometry.registration import Registration, register
 from meshtools.geometry.registration_kernels import _cell
-from meshtools.geometry.registration_poses import closed_form_similarity, rotations_from_vectors, spread_rotations
+from meshtools.geometry.registration_poses import Poses, closed_form_similarity, rotations_from_vectors, spread_rotations
+from meshtools.geometry.registration_search import NearestGrid, improve_both_ways, sample_bone
 from meshtools.geometry.transform import apply_matrix, move_points, reflect
 from meshtools.model import Mesh
 
@@ -140,3 +141,16 @@ def test_every_place_lies_in_a_cell_of_the_grid_even_one_that_is_no_number(place
 def test_a_bone_without_a_surface_is_refused_with_a_sentence() -> None:
     with pytest.raises(GeometryError, match="no faces"):
         register(Mesh.create(np.zeros((0, 3)), np.zeros((0, 3))), ball(1.0))
+
+
+@pytest.mark.parametrize("part", ["rotation", "shift", "scale"])
+def test_a_pose_that_is_not_finite_ends_a_search_with_a_sentence(part: str) -> None:
+    """One of two, in any of its numbers; two finite ones are improved."""
+    bone = sample_bone(ball(20.0))
+    grids = (NearestGrid(bone, 100), NearestGrid(bone, 100))
+    poses = Poses(np.stack([np.eye(3)] * 2), np.zeros((2, 3)), np.ones(2))
+    widths = np.array([0.1])
+    assert np.isfinite(improve_both_ways(grids, (bone, bone), poses, widths, True).shift).all()
+    getattr(poses, part)[1] = np.nan
+    with pytest.raises(GeometryError, match="no finite one"):
+        improve_both_ways(grids, (bone, bone), poses, widths, True)

@@ -322,6 +322,15 @@ def test_a_doubt_about_unit_size_side_or_element_stands_before_others_as_grave(c
     assert any(f'"{code}"' in path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py") if path.name != "sheet.py")
 
 
+def test_a_bone_in_two_files_that_could_not_be_joined_is_first_said_to_lack_their_poses() -> None:
+    """And not that two bodies hang loose, or that each ends open: both only follow from it."""
+    records = invented_records()
+    asked = {"severity": "review", "message": "Look.", "value": None, "limit": None, "unit": ""}
+    records["clean/kest-07"]["findings"].append(asked | {"code": "open-end"})
+    records["rebuild"]["findings"] += [asked | {"code": code} for code in ("loose-bodies", "parts-not-joined")]
+    assert make_sheet(invented_job(), records)["findings"][0]["code"] == "parts-not-joined"
+
+
 def test_findings_stand_with_the_gravest_first() -> None:
     severities = [finding["severity"] for finding in invented_sheet()["findings"]]
     assert severities == ["review", "note", "note"]

@@ -16,7 +16,7 @@ from meshtools.model import Find, Finding, Mesh, Opening, Severity
 
 # a fill has a smooth shape of its own, whatever stood there
 FILL_REMEDY = (
-    "Look at it on the page. Where that will not do, scan the place again, register a further scan of it (part_of in bones.csv), or let another "
+    "Look whether it will do. Where it will not, scan the place again, register a further scan of it (part_of in bones.csv), or let another "
     "bone supply it (missing-part in decisions.csv); else sign it off as it is."
 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -135,18 +136,22 @@ def plane_facts(fit: PlaneFit) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def plane_problem(element: str, facts: Mapping[str, Any]) -> str:
+    """Why nothing was taken over across a plane of which these are the `plane_facts`: it is not sure, or none was found."""
+    what = "its mirror plane is not sure" if facts["verdict"] == "ask" else "no mirror plane was found"
+    why = " ".join(facts["reasons"]) or "it is not sure."
+    return f"{element}: {what}, so nothing was taken over from its other half: {why}"
+
+
 def _plane_finding(element: str, fit: PlaneFit) -> Finding:
-    why = " ".join(fit.reasons) or "it is not sure."
+    problem = plane_problem(element, plane_facts(fit))
     if fit.verdict == "ask":
         message = (
-            f"{element}: its mirror plane is not sure, so nothing was taken over from its other half: {why} Look at the planes on the page and "
-            f"add a row of kind plane to decisions.csv; the best one is '{plane_cell(fit.normal, fit.offset_mm)}'."
+            f"{problem} Look at the planes on the page and add a row of kind plane to decisions.csv; the best one is "
+            f"'{plane_cell(fit.normal, fit.offset_mm)}'."
         )
         return Finding(Severity.REVIEW, "plane-ask", message, round(float(fit.bound95_deg), 4), None, "deg")
-    message = (
-        f"{element}: no mirror plane was found, so nothing was taken over from its other half: {why} Give one in decisions.csv (kind plane), "
-        "or choose another class."
-    )
+    message = f"{problem} Give one in decisions.csv (kind plane), or choose another class."
     return Finding(Severity.REVIEW, "plane-refused", message, round(float(fit.bound95_deg), 4), None, "deg")
 
 

@@ -89,7 +89,7 @@ class NearestGrid:
         return given(self.near, np.int32), given(self.low, np.float64), self.step, given(self.shape, np.int64), given(samples, np.float64)
 
     def lookup(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Nearly nearest samples of points (.., 3) and their normals."""
+        """Nearly nearest samples of points (.., 3), all of them finite, and their normals."""
         place = points - self.low
         place /= self.step
         cell = np.clip(place, 0, self.shape - 1, out=place).astype(np.int32)
@@ -209,9 +209,11 @@ def partners_both_ways(grids: tuple[NearestGrid, NearestGrid], bones: tuple[Samp
                        n_points: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Points on the moving bone, gaps to their partners, normals of the surface sought on, and agreement of the normals, for each pose.
 
-    The first n_points of every pose were drawn on the moving bone, the others on the fixed one.
+    The first n_points of every pose were drawn on the moving bone, the others on the fixed one. GeometryError for a pose that is not finite.
     """
     fixed, moving = bones
+    if not all(np.isfinite(part).all() for part in (poses.rotation, poses.shift, poses.scale)):
+        raise GeometryError("a pose on the way to lay two bones on each other is no finite one; check both scans for points far off the bone")
     placed = poses.apply(moving.points[:n_points])
     near, near_normals = grids[0].lookup(placed)
     agree = dots(near_normals, poses.turn(moving.normals[:n_points]))

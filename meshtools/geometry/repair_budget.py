@@ -151,7 +151,7 @@ def repair_findings(find: Find, repairs: tuple[Repair, ...], length_mm: float, s
             if repair.kind in MUST_NOT_MOVE and repair.depth_mm > limit_mm:
                 message = (
                     f"{find.find}: {words}: the skin before and after mending lies up to {repair.depth_mm:.2f} mm apart, near ({x:.1f}, "
-                    f"{y:.1f}, {z:.1f}) mm, more than the part tolerance of {limit_mm:g} mm. Compare the clean surface with the scan there, or scan "
+                    f"{y:.1f}, {z:.1f}) mm, more than the tolerance of {limit_mm:g} mm. Compare the clean surface with the scan there, or scan "
                     "again."
                 )
                 findings.append(Finding(Severity.REVIEW, "repair-depth", message, round(repair.depth_mm, 6), limit_mm, "mm"))

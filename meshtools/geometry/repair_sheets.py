@@ -95,7 +95,7 @@ def _is_layer(mesh: Mesh, faces: NDArray[np.int32], base: tuple[Surface, FloatAr
 def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int], settings: CleanSettings) -> list[Finding]:
     """A question where skins of two kept pieces run along each other within DOUBTFUL times doubled_layer_up_to_mm, or within SAME_BODY of their
     diagonal: one body scanned or stored twice, or stored with a thicker one around it. It names at most LISTED_PAIRS such pairs; the search ends with
-    the next one.
+    the next one. Value and limit are those of the two that lie farthest apart.
 
     mesh: in mm. The union of both is thicker than the body and closes crevices beside it, and which of them lies right is for a person to
     say.
@@ -104,17 +104,18 @@ def doubled_findings(find: Find, mesh: Mesh, pieces: Pieces, kept: Sequence[int]
     found = [] if len(kept) < 2 else [*islice(_doubled_pairs(mesh, pieces, kept, up_to_mm), LISTED_PAIRS + 1)]
     if not found:
         return []
-    listed = ", ".join(f"{first + 1} and {second + 1} (at most {gap_mm:.2g} mm apart)" for first, second, gap_mm in found[:LISTED_PAIRS])
+    listed = ", ".join(f"{first + 1} and {second + 1} (at most {gap_mm:.2g} mm apart)" for first, second, gap_mm, _ in found[:LISTED_PAIRS])
+    *_, widest_mm, limit_mm = max(found, key=lambda pair: pair[2])
     message = (
         f"{find.find}: pieces {listed}{' and others' if len(found) > LISTED_PAIRS else ''} are nearly the same body, as one scanned twice is. "
         "The replica takes the outer skin of both. Name the pieces that are the bone in bones.csv, or sign the replica off."
     )
-    return [Finding(Severity.REVIEW, "doubled-body", message, round(max(gap_mm for *_, gap_mm in found), 6), up_to_mm, "mm")]
+    return [Finding(Severity.REVIEW, "doubled-body", message, round(widest_mm, 6), round(limit_mm, 6), "mm")]
 
 
-def _doubled_pairs(mesh: Mesh, pieces: Pieces, kept: Sequence[int], up_to_mm: float) -> Iterator[tuple[int, int, float]]:
-    """Every two kept pieces (by place) whose skins run along each other, and the largest distance between their vertices and skins in mm. up_to_mm:
-    how far apart at least they may be."""
+def _doubled_pairs(mesh: Mesh, pieces: Pieces, kept: Sequence[int], up_to_mm: float) -> Iterator[tuple[int, int, float, float]]:
+    """Every two kept pieces (by place) whose skins run along each other, the largest distance between their vertices and skins in mm, and how far
+    apart in mm these two may be. up_to_mm: how far apart at least any two may be."""
     low, high = piece_boxes(mesh, pieces.labels, len(pieces))  # not the pieces' own: the mesh may be at another scale
     for place, first in enumerate(kept):
         rest = np.array(kept[place + 1 :], dtype=np.int64)
@@ -125,4 +126,4 @@ def _doubled_pairs(mesh: Mesh, pieces: Pieces, kept: Sequence[int], up_to_mm: fl
             skins = [Surface(take_faces(mesh, pieces.labels == number)) for number in (first, second)]
             if all(_is_layer(mesh, of, (skin, np.empty((0, 3))), reach_mm) for of, skin in zip(faces, skins[::-1], strict=True)):
                 gaps_mm = [float(skin.distance(mesh.vertices[np.unique(of)])[0].max()) for of, skin in zip(faces, skins[::-1], strict=True)]
-                yield first, second, max(gaps_mm)
+                yield first, second, max(gaps_mm), reach_mm

@@ -17,7 +17,7 @@ FLAT_NOTE_PERCENT, FLAT_REVIEW_PERCENT = 0.01, 0.1  # of the area; proposed defa
 def findings_of(element: str, before: Mesh, restoration: Restoration) -> list[Finding]:
     """The findings of a restoration. before: the bone as it was, for its size."""
     if not restoration.is_changed:
-        message = f"{element}: the register says that a part is missing, but nothing was found that the other side has and this one lacks."
+        message = f"{element}: the bone was to be completed, but nothing was found that the other side has and this one lacks."
         return [Finding(Severity.REVIEW, "nothing-to-restore", message), *_unfinished(element, restoration)]
     message = (
         f"{element}: {restoration.added_percent:.1f} % of the area is taken over or seam; the step at the seam was at most "
@@ -76,7 +76,7 @@ def _unfinished(element: str, restoration: Restoration) -> list[Finding]:
     if (share := restoration.uncovered_percent) > UNCOVERED_REVIEW_PERCENT:
         message = (
             f"{element}: {share:.1f} % of the other side's skin has nothing near it in the replica, because what was taken over there did not hold. "
-            "The loss stays; trim splinters off the scan along the break and build again, or complete it by hand."
+            "The loss stays; trim splinters off the scan along the break and try again, or complete it by hand."
         )
         findings.append(Finding(Severity.REVIEW, "taken-not-held", message, round(share, 4), UNCOVERED_REVIEW_PERCENT, "%"))
     if n := restoration.n_capped_rims:
@@ -85,7 +85,7 @@ def _unfinished(element: str, restoration: Restoration) -> list[Finding]:
     if n := restoration.n_failed_seams:
         message = (
             f"{element}: {counted(n, 'edge')} of the break could not be joined to the other side, so the break stays there. Look at the replica; "
-            "trim splinters off the scan along the break and build again, or complete it by hand."
+            "trim splinters off the scan along the break and try again, or complete it by hand."
         )
         findings.append(Finding(Severity.REVIEW, "seam-failed", message, n, 0, "edges"))
     if n := restoration.n_tangled_faces:

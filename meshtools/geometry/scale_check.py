@@ -51,7 +51,7 @@ def size_problem(vertices: FloatArray, part_tolerance_mm: float) -> str:
         return ""
     length_mm = greatest_length(vertices)
     if length_mm < part_tolerance_mm:
-        size = f"the scan is {length_mm:.3g} mm long in the unit that is stated, less than the part tolerance of {part_tolerance_mm:g} mm"
+        size = f"the scan is {length_mm:.3g} mm long in the unit that is stated, less than the tolerance of {part_tolerance_mm:g} mm"
     elif length_mm > LARGEST_MM:
         size = f"the scan is {length_mm / 1000:.3g} m long in the unit that is stated"
     else:

@@ -25,7 +25,7 @@ PICTURES = ("picture_png", "plane_pictures", "viewer")
 SEVERITY_ORDER = ("failed", "review", "note")
 LEADING = (
     "handed-over-changed", "caliper", "unit-contradiction", "scale-difference", "size-contradicted", "side-contradicted", "element-contradicted",
-    "partner-of-wrong-side",
+    "partner-of-wrong-side", "parts-not-joined",
 )  # fmt: skip
 
 
@@ -165,7 +165,8 @@ def _status(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]])
 def _findings(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
     """All findings, the gravest first; within a severity the LEADING ones, then in the order plan, cleaning, rebuilding.
 
-    Lists of bones show the first one: what a recipient must be told, or a doubt about unit, size, side or element, beside which others lead astray.
+    Lists of bones show the first one: what a recipient must be told, or a doubt about unit, size, side, element or how
+    the scans of one bone lie together, beside which others lead astray.
     """
     rows = [dict(finding) | {"stage": "plan"} for finding in recipe.get("findings", ())]
     for name in sorted(records):

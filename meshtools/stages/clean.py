@@ -272,7 +272,7 @@ def spacing_findings(find: Find, spacing_mm: float, settings: CleanSettings) -> 
     if quality >= 0.0 or find.unit_source == "decision":  # what is modelled by hand samples no bone
         return []
     message = (
-        f"{find.find}: the scan's points lie {spacing_mm:.2f} mm apart, wider than the part tolerance of {settings.part_tolerance_mm:g} mm; "
+        f"{find.find}: the scan's points lie {spacing_mm:.2f} mm apart, wider than the tolerance of {settings.part_tolerance_mm:g} mm; "
         "smaller features are not recorded in it."
     )
     return [Finding(Severity.NOTE, "spacing", message, round(spacing_mm, 6), settings.part_tolerance_mm, "mm")]
@@ -337,7 +337,7 @@ def _crevice_findings(find: Find, change: CreviceChange, middle: FloatArray, tol
     x, y, z = np.add(place, middle)
     message = (
         f"{find.find}: decimation {words} a crevice between two pieces near ({x:.1f}, {y:.1f}, {z:.1f}) mm: skin there lies up to "
-        f"{figure:.2f} mm from where the scan has it, more than {tolerance_mm:g} mm. Look at the replica there, or give a smaller part_tolerance_mm."
+        f"{figure:.2f} mm from where the scan has it, more than {tolerance_mm:g} mm. Look at the replica there, or ask for a smaller tolerance."
     )
     return [Finding(Severity.REVIEW, "crevice-changed", message, round(figure, 6), tolerance_mm, "mm")]
 
