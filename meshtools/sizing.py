@@ -9,16 +9,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 from meshtools.errors import GeometryError
 from meshtools.factor import UNASSOCIATED, LengthKey, Lengths
 from meshtools.model import Element, Mesh
 from meshtools.scale_statistics import PooledFactor, Slope, is_beyond, isometry_words, ols_slope, pooled_factor, sma_slope
 from meshtools.size_pairs import BonePair
-
-if TYPE_CHECKING:
-    from meshtools.geometry.registration_offset import OffsetFit
 
 MIN_BONES = 3  # fewer say nothing about how bones of one animal differ
 MIN_INDIVIDUALS = 5  # of a slope; few specimens hide allometry (Brown & Vavrek 2015, PeerJ 3:e818)
@@ -90,7 +86,6 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
 
     A pair that cannot be laid on each other at all has the ratio nan and is not trusted.
     """
-    from meshtools.geometry.measure import greatest_length
     from meshtools.geometry.registration import register
     from meshtools.geometry.registration_offset import fit_offset
     from meshtools.geometry.transform import reflect
@@ -106,20 +101,13 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
     ratio = found.scale if pair.is_donor_laid else 1.0 / found.scale
     reason, is_trusted = " ".join(doubts) or found.reason, found.is_trusted and not doubts
     bone = BoneRatio(*names, ratio, found.residual_rms_percent, found.overlap_percent, is_trusted, reason, scans=scans)
-    if not is_trusted:
-        return bone
-    if found.is_complete:
-        bone = replace(bone, lengths_mm=(greatest_length(target.vertices), greatest_length(other.vertices)))
-    return _with_offset(bone, fit_offset(moving, fixed, found), pair.is_donor_laid)
-
-
-def _with_offset(bone: BoneRatio, fit: OffsetFit | None, is_donor_laid: bool) -> BoneRatio:
-    """The ratio of one pair with what a fit of size and offset says, in the direction from donor to target."""
+    fit = fit_offset(moving, fixed, found) if is_trusted else None
     if fit is None:
         return bone
-    if is_donor_laid:
-        return replace(bone, offset_ratio=fit.scale, offset_mm=fit.offset_mm)
-    return replace(bone, offset_ratio=1.0 / fit.scale, offset_mm=-fit.offset_mm / fit.scale)
+    lengths_mm = fit.lengths_mm if found.is_complete else (math.nan, math.nan)
+    if pair.is_donor_laid:
+        return replace(bone, offset_ratio=fit.scale, offset_mm=fit.offset_mm, lengths_mm=(lengths_mm[1], lengths_mm[0]))
+    return replace(bone, offset_ratio=1.0 / fit.scale, offset_mm=-fit.offset_mm / fit.scale, lengths_mm=lengths_mm)
 
 
 def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> SizeEstimate:

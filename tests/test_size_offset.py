@@ -171,4 +171,5 @@ def test_a_fat_donor_gives_the_true_factor_with_a_question_and_exit_code_1(tmp_p
     assert facts["pooled"]["factor"] == pytest.approx(SIZE, rel=0.01)
     assert low < SIZE < high
     assert all(bone["ratio"] < SIZE * 0.985 for bone in facts["bones"])
+    assert all(bone["lengths_ratio"] == pytest.approx(SIZE, rel=0.05) for bone in facts["bones"]), "without the floaters"
     assert all("without an offset of the surfaces" in row for row in facts["decisions"])

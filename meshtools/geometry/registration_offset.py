@@ -29,11 +29,13 @@ class OffsetFit:
 
     scale: factor of length from the moving bone to the fixed one. offset_mm: how far the fixed bone's surface lies outside the moving one's at that
     size (below zero: inside), in mm of the fixed bone. scale_error: the standard error of the scale, as a share, if all else is as assumed.
+    lengths_mm: greatest lengths of the moving and of the fixed bone, without floaters.
     """
 
     scale: float
     offset_mm: float
     scale_error: float
+    lengths_mm: tuple[float, float]
 
 
 def fit_offset(moving: Mesh, fixed: Mesh, laid: Registration) -> OffsetFit | None:
@@ -60,8 +62,8 @@ def fit_offset(moving: Mesh, fixed: Mesh, laid: Registration) -> OffsetFit | Non
             break
     if not error < MAX_ERROR:
         return None
-    scale = float(pose.scale[0]) * refiner.fixed.length_mm / refiner.moving.length_mm
-    return OffsetFit(scale, offset * refiner.fixed.length_mm, error)
+    lengths_mm = refiner.moving.length_mm, refiner.fixed.length_mm
+    return OffsetFit(float(pose.scale[0]) * lengths_mm[1] / lengths_mm[0], offset * lengths_mm[1], error, lengths_mm)
 
 
 def fit_with_offset(placed: FloatArray, gap: FloatArray, normals: FloatArray, weight: FloatArray) -> tuple[FloatArray, float, Displacement]:
