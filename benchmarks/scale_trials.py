@@ -2,7 +2,8 @@
 
 The bones are the dog's (tests/real_bones.py); individuals are made from them by smooth warps of stated size, a random factor and pose, and a
 closed plane break that takes a share of the surface. Run: python benchmarks/scale_trials.py --seed 0;
-with --row 2 --seeds 5 only the second condition, for five seeds. The seconds are processor time.
+with --row 2 --seeds 5 only the second condition, for five seeds; with --offsets only whole bones of which one is too fat or too thin all over.
+The seconds are processor time.
 """
 
 from __future__ import annotations
@@ -17,12 +18,15 @@ from pathlib import Path
 import numpy as np
 
 from meshtools.geometry.assembly import PlaneFit, assembly_plane
-from meshtools.geometry.pieces import face_areas
+from meshtools.geometry.fitting import unit_vectors
+from meshtools.geometry.measure import greatest_length
+from meshtools.geometry.pieces import area_vectors, face_areas
 from meshtools.geometry.registration import Registration, register
+from meshtools.geometry.registration_offset import fit_offset
 from meshtools.geometry.registration_poses import closed_form_similarity, rotations_from_vectors
 from meshtools.geometry.transform import apply_matrix, move_points
 from meshtools.model import FloatArray, Mesh
-from meshtools.scale_statistics import pooled_factor
+from meshtools.scale_statistics import is_beyond, pooled_factor
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 from dog_individuals import read_bone, warp
@@ -33,6 +37,8 @@ BONES = (
 )  # fmt: skip
 MEDIAN_BONES = ("MergedSkull", "Jaw", "C_1", "C_3", "C_5", "C_7", "L_1", "L_3", "L_5", "L_7", "Sacrum", "Pelvis")
 CONDITIONS = ((0.0, 0.5), (0.25, 0.5), (0.5, 0.5), (0.25, 1.5), (0.5, 1.5))  # share of the surface lost, shape variation in percent
+
+OFFSETS_MM = (0.0, 0.25, -0.25, 0.5, -0.5)
 
 
 @dataclass(frozen=True)
@@ -124,6 +130,42 @@ def print_scale_rows(seed: int, conditions: Sequence[tuple[float, float]] = COND
               flush=True)  # fmt: skip
 
 
+def fattened(mesh: Mesh, offset_mm: float) -> Mesh:
+    """A surface carried outward along the normals of its vertices."""
+    normals = np.zeros_like(mesh.vertices)
+    np.add.at(normals, mesh.faces.ravel(), np.repeat(area_vectors(mesh.vertices, mesh.faces), 3, axis=0))
+    return mesh.replaced(vertices=mesh.vertices + offset_mm * unit_vectors(normals))
+
+
+def offset_errors(name: str, offset_mm: float, variation: float, seed: int) -> FloatArray | None:
+    """One bone laid on its like of another individual that is too fat: errors of ln size in percent by the registration, with the offset taken out
+    and by greatest lengths, how far the second is from the first, and the error of the offset in mm; None where the pose is not trusted."""
+    whole = dense_bone(name)
+    other = whole.replaced(vertices=warp(whole.vertices - whole.vertices.mean(axis=0), variation, 1000 * seed + BONES.index(name)))
+    factor = 1 / 1.18
+    fixed = fattened(other.replaced(vertices=other.vertices * factor), offset_mm)
+    found = register(whole, fixed, "similarity")
+    fit = fit_offset(whole, fixed, found) if found.is_trusted else None
+    if fit is None:
+        return None
+    lengths = greatest_length(fixed.vertices) / greatest_length(whole.vertices)
+    plain, free, by_lengths = (100 * np.log(value / factor) for value in (found.scale, fit.scale, lengths))
+    return np.array([plain, free, by_lengths, free - plain, fit.offset_mm - offset_mm])
+
+
+def print_offset_rows(seed: int) -> None:
+    """One row for each shape variation and offset: errors in percent, median and greatest, and how many bones tell of an offset."""
+    print(f"{'variation':>9} {'offset mm':>9} {'n':>3} {'plain %':>11} {'offset out %':>12} {'lengths %':>11} {'told':>4} {'offset off mm':>13}")
+    for variation in (0.3, 1.0):
+        for offset_mm in OFFSETS_MM:
+            tried = (offset_errors(name, offset_mm, variation, seed) for name in BONES)
+            rows = np.stack([row for row in tried if row is not None])
+            words = [f"{np.median(column):5.2f} {column.max():5.2f}" for column in np.abs(rows[:, :3]).T]
+            told = sum(is_beyond([shift / 100]) for shift in rows[:, 3])
+            print(f"{variation:8.1f}% {offset_mm:9.2f} {len(rows):3d} {words[0]:>11} {words[1]:>12} {words[2]:>11} {told:4d} "
+                  f"{np.median(np.abs(rows[:, 4])):13.3f}", flush=True)  # fmt: skip
+
+
 def posed_planes(bones: dict[str, FloatArray], angle_deg: float, seed: int) -> list[PlaneFit]:
     """The planes of the dog's median bones (its own is y = 0), each turned by an angle about a random axis through one of its vertices."""
     random = np.random.default_rng(seed)
@@ -159,10 +201,14 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0, help="another seed makes other individuals")
     parser.add_argument("--seeds", type=int, default=1, help="how many seeds in turn, from --seed on")
     parser.add_argument("--row", type=int, choices=range(1, len(CONDITIONS) + 1), help="only this condition of broken bones, counted from 1")
+    parser.add_argument("--offsets", action="store_true", help="only whole bones that are too fat or too thin all over")
     options = parser.parse_args()
     conditions = CONDITIONS if options.row is None else CONDITIONS[options.row - 1 : options.row]
     for seed in range(options.seed, options.seed + options.seeds):
         print(f"seed {seed}", flush=True)
+        if options.offsets:
+            print_offset_rows(seed)
+            continue
         if options.row is None:
             print_assembly_rows(seed)
         print_scale_rows(seed, conditions)

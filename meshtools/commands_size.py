@@ -16,10 +16,11 @@ from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.factor import GREATEST_LENGTH, LengthRatio, RatioFactor, individual_of, ratio_factor
 from meshtools.files.tables import spreadsheet_text
-from meshtools.model import Target
+from meshtools.model import Severity, Target, plain
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, arrange_tables, factor_for
 from meshtools.register_cells import DECISIONS
 from meshtools.scale_statistics import PooledFactor, allometric_factor
+from meshtools.size_findings import size_findings
 from meshtools.size_pairs import BonePair, pairs_between
 from meshtools.sizing import MIN_BONES, BoneRatio, LengthSlope, SizeEstimate, at_size, length_slopes, measure_pair, pool_ratios
 from meshtools.table_lines import aligned
@@ -40,16 +41,20 @@ def size(options: argparse.Namespace) -> Answer:
     lengths = tables.ratios(target, options.individual)
     decisions = _decision_rows(workspace, tables, target, options.individual, estimate)
     slopes = length_slopes(tables.lengths)
+    findings = size_findings(estimate, _greatest_lengths(estimate, lengths, tables))
     facts = _size_facts(target, options.individual, estimate, lengths, tables) | {
         "left_out": [*left_out, *unusable], "scale_unchecked": unchecked, "decisions": decisions, "slopes": [_slope_row(slope) for slope in slopes],
+        "findings": plain(findings),
     }
-    lines = [*_bone_lines(facts["bones"]), *(f"left out: {why}" for why in facts["left_out"]), *_factor_lines(target, estimate, lengths)]
+    lines = [*_bone_lines(facts["bones"], estimate), *(f"left out: {why}" for why in facts["left_out"]), *_factor_lines(target, estimate, lengths)]
+    lines += [f"{finding.severity.value}: {finding.message}" for finding in findings]
     if unchecked:
         lines.append(f"No caliper length checks the scale of {', '.join(unchecked)}: a scan of wrong scale gives a wrong factor.")
     if decisions:
         lines += ["To use it, copy these rows into config/decisions.csv, with who decides and the date:", ",".join(DECISIONS.columns), *decisions]
     lines += _slope_lines(slopes)
-    return Answer(tuple(lines), facts, DONE if estimate.is_founded else PERSON_NEEDED)
+    is_done = estimate.is_founded and all(finding.severity is Severity.NOTE for finding in findings)
+    return Answer(tuple(lines), facts, DONE if is_done else PERSON_NEEDED)
 
 
 def _target(workspace: Workspace, name: str) -> Target:
@@ -107,7 +112,8 @@ def _decision_rows(workspace: Workspace, tables: PlanTables, target: Target, ind
         if pooled is not None:
             exponent = 1.0 if is_same_group else tables.exponents.get(groups.get(find.element, ""), 1.0)
             factor = allometric_factor(pooled.factor, exponent) * target.size_factor
-            reason = f"registration of {counted(pooled.n, 'bone')}" + (f" with allometric exponent {exponent:g}" if exponent != 1.0 else "")
+            reason = f"registration of {counted(pooled.n, 'bone')}" + (" without an offset of the surfaces" if estimate.is_offset_out else "")
+            reason += f" with allometric exponent {exponent:g}" if exponent != 1.0 else ""
             cells = dict.fromkeys(DECISIONS.columns, "") | {
                 "target": target.name, "find": find.find, "kind": "factor", "value": f"{factor:.4f}", "reason": reason,
             }  # fmt: skip
@@ -142,6 +148,13 @@ def _measured_ratio(element: str, lengths: Sequence[LengthRatio], tables: PlanTa
     return ratio_factor([ratio.ratio for ratio in greatest or shared]).factor if shared else None
 
 
+def _greatest_lengths(estimate: SizeEstimate, lengths: Sequence[LengthRatio], tables: PlanTables) -> dict[str, float]:
+    """Target over donor greatest length of the measured elements that measurements.csv has it of."""
+    greatest = [ratio for ratio in lengths if ratio.key[1] == GREATEST_LENGTH]
+    ratios = {bone.element: _measured_ratio(bone.element, greatest, tables) for bone in estimate.bones}
+    return {element: ratio for element, ratio in ratios.items() if ratio is not None}
+
+
 def _size_facts(
     target: Target, individual: str, estimate: SizeEstimate, lengths: Sequence[LengthRatio], tables: PlanTables
 ) -> dict[str, Any]:
@@ -152,7 +165,7 @@ def _size_facts(
         "groups": {group: _pooled_row(pooled, target) for group, pooled in estimate.groups.items()},
         "pooled": _pooled_row(estimate.pooled, target) if estimate.pooled else None,
         "measured": _measured_row(measured, target) if measured else None,
-        "is_founded": estimate.is_founded,
+        "is_founded": estimate.is_founded, "is_offset_out": estimate.is_offset_out,
     }  # fmt: skip
 
 
@@ -166,6 +179,7 @@ def _bone_row(bone: BoneRatio, measured: float | None) -> dict[str, Any]:
         "element": bone.element, "target_find": bone.target_find, "donor_find": bone.donor_find, "is_reflected": bone.is_reflected,
         "ratio": _finite(bone.ratio, 6), "residual_percent": _finite(bone.residual_percent, 4), "overlap_percent": round(bone.overlap_percent, 2),
         "is_trusted": bone.is_trusted, "reason": bone.reason, "measured_ratio": None if measured is None else round(measured, 6),
+        "offset_ratio": _finite(bone.offset_ratio, 6), "offset_mm": round(bone.offset_mm, 4), "lengths_ratio": _finite(bone.lengths_ratio, 6),
     }  # fmt: skip
 
 
@@ -188,13 +202,16 @@ def _slope_row(slope: LengthSlope) -> dict[str, Any]:
     return row
 
 
-def _bone_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
-    table = [("element", "target's find", "donor's find", "ratio", "measured", "residual %", "trusted")]
+def _bone_lines(rows: Sequence[dict[str, Any]], estimate: SizeEstimate) -> list[str]:
+    """The table of bones; with the offset and the ratio without it where it is taken out."""
+    offset = ("offset mm", "without it") if estimate.is_offset_out else ()
+    table: list[tuple[str, ...]] = [("element", "target's find", "donor's find", "ratio", *offset, "measured", "residual %", "trusted")]
     for row in rows:
-        ratio, residual = (f"{row[key]:.4f}" if row[key] is not None else "-" for key in ("ratio", "residual_percent"))
-        measured = "-" if row["measured_ratio"] is None else f"{row['measured_ratio']:.4f}"
+        keys = ("ratio", "offset_ratio", "measured_ratio", "residual_percent")
+        ratio, without, measured, residual = ("-" if row[key] is None else f"{row[key]:.4f}" for key in keys)
         donor = row["donor_find"] + (" (reflected)" if row["is_reflected"] else "")
-        table.append((row["element"], row["target_find"], donor, ratio, measured, residual, "yes" if row["is_trusted"] else f"no: {row['reason']}"))
+        figures = (ratio, *((f"{row['offset_mm']:+.2f}", without) if offset else ()), measured, residual)
+        table.append((row["element"], row["target_find"], donor, *figures, "yes" if row["is_trusted"] else f"no: {row['reason']}"))
     return aligned(table)
 
 

@@ -13,7 +13,7 @@ from itertools import combinations
 from meshtools.errors import GeometryError
 from meshtools.factor import UNASSOCIATED, LengthKey, Lengths
 from meshtools.model import Element, Mesh
-from meshtools.scale_statistics import PooledFactor, Slope, isometry_words, ols_slope, pooled_factor, sma_slope
+from meshtools.scale_statistics import PooledFactor, Slope, is_beyond, isometry_words, ols_slope, pooled_factor, sma_slope
 from meshtools.size_pairs import BonePair
 
 MIN_BONES = 3  # fewer say nothing about how bones of one animal differ
@@ -33,6 +33,25 @@ class BoneRatio:
     overlap_percent: float
     is_trusted: bool
     reason: str
+    offset_ratio: float = math.nan
+    offset_mm: float = 0.0
+    lengths_mm: tuple[float, float] = (math.nan, math.nan)
+    scans: tuple[str, str] = ("", "")
+
+    @property
+    def shift_ln(self) -> float:
+        """How far the logarithm of the ratio moves when an offset is taken out; 0 where that is not measured."""
+        return math.log(self.offset_ratio / self.ratio) if math.isfinite(self.offset_ratio) else 0.0
+
+    @property
+    def lengths_ratio(self) -> float:
+        """The ratio of the greatest lengths of both surfaces; nan without them."""
+        return self.lengths_mm[0] / self.lengths_mm[1]
+
+    @property
+    def lengths_offset_ratio(self) -> float:
+        """The same with the offset taken from both ends of the target's; nan without lengths."""
+        return (self.lengths_mm[0] - 2 * self.offset_mm) / self.lengths_mm[1]
 
 
 @dataclass(frozen=True)
@@ -40,11 +59,17 @@ class SizeEstimate:
     """Factors that bring a donor to the target's individual, without the target's stated size.
 
     pooled: over the elements with a trusted ratio, None without one. groups: the same for each group that has at least three such elements.
+    is_offset_out: all factors are of the ratios without an offset, because it moves one of them by more than its interval explains.
     """
 
     bones: tuple[BoneRatio, ...]
     pooled: PooledFactor | None
     groups: Mapping[str, PooledFactor]
+    is_offset_out: bool = False
+
+    def ratio_of(self, bone: BoneRatio) -> float:
+        """The ratio that one of the bones goes into the factors with."""
+        return bone.offset_ratio if self.is_offset_out and math.isfinite(bone.offset_ratio) else bone.ratio
 
     @property
     def is_founded(self) -> bool:
@@ -62,32 +87,55 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
     A pair that cannot be laid on each other at all has the ratio nan and is not trusted.
     """
     from meshtools.geometry.registration import register
+    from meshtools.geometry.registration_offset import fit_offset
     from meshtools.geometry.transform import reflect
 
     names = pair.element, pair.target.find, pair.donor.find, pair.reflect
+    scans = pair.target.scan, pair.donor.scan
     other = reflect(donor) if pair.reflect else donor
+    moving, fixed = (other, target) if pair.is_donor_laid else (target, other)
     try:
-        found = register(other, target, "similarity") if pair.is_donor_laid else register(target, other, "similarity")
+        found = register(moving, fixed, "similarity")
     except GeometryError as error:
-        return BoneRatio(*names, math.nan, math.nan, 0.0, False, str(error))
+        return BoneRatio(*names, math.nan, math.nan, 0.0, False, str(error), scans=scans)
     ratio = found.scale if pair.is_donor_laid else 1.0 / found.scale
-    reason = " ".join(doubts) or found.reason
-    return BoneRatio(*names, ratio, found.residual_rms_percent, found.overlap_percent, found.is_trusted and not doubts, reason)
+    reason, is_trusted = " ".join(doubts) or found.reason, found.is_trusted and not doubts
+    bone = BoneRatio(*names, ratio, found.residual_rms_percent, found.overlap_percent, is_trusted, reason, scans=scans)
+    fit = fit_offset(moving, fixed, found) if is_trusted else None
+    if fit is None:
+        return bone
+    lengths_mm = fit.lengths_mm if found.is_complete else (math.nan, math.nan)
+    if pair.is_donor_laid:
+        return replace(bone, offset_ratio=fit.scale, offset_mm=fit.offset_mm, lengths_mm=(lengths_mm[1], lengths_mm[0]))
+    return replace(bone, offset_ratio=1.0 / fit.scale, offset_mm=-fit.offset_mm / fit.scale, lengths_mm=lengths_mm)
 
 
 def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> SizeEstimate:
-    """Pool the trusted ratios: sides of an element first (geometric mean), then elements, of each group and of all."""
-    by_element: dict[str, list[float]] = {}
-    for bone in bones:
-        if bone.is_trusted:
-            by_element.setdefault(bone.element, []).append(math.log(bone.ratio))
-    ratios = {name: math.exp(math.fsum(logs) / len(logs)) for name, logs in sorted(by_element.items())}
-    groups: dict[str, dict[str, float]] = {}
+    """Pool the trusted ratios: sides of an element first (geometric mean), then elements, of each group and of all.
+
+    Where an offset between the surfaces moves one bone, a group or all of them by more than the interval of as many bones explains, all ratios
+    are taken without it.
+    """
+    trusted = [bone for bone in bones if bone.is_trusted]
+    shifts = _mean_by_element([(bone.element, bone.shift_ln) for bone in trusted])
+    logs = _mean_by_element([(bone.element, math.log(bone.ratio)) for bone in trusted])
+    groups: dict[str, list[str]] = {}
     for element in elements:
-        if element.group and element.name in ratios:
-            groups.setdefault(element.group, {})[element.name] = ratios[element.name]
-    pooled = {group: pooled_factor(members) for group, members in sorted(groups.items()) if len(members) >= MIN_BONES}
-    return SizeEstimate(tuple(bones), pooled_factor(ratios) if ratios else None, pooled)
+        if element.group and element.name in logs and element.name not in groups.get(element.group, ()):
+            groups.setdefault(element.group, []).append(element.name)
+    groups = {group: members for group, members in sorted(groups.items()) if len(members) >= MIN_BONES}
+    sets = [*([name] for name in shifts), *groups.values(), [*shifts]]
+    is_out = any(is_beyond([shifts[name] for name in members]) for members in sets if members)
+    ratios = {name: math.exp(value + (shifts[name] if is_out else 0.0)) for name, value in logs.items()}
+    pooled = {group: pooled_factor({name: ratios[name] for name in members}) for group, members in groups.items()}
+    return SizeEstimate(tuple(bones), pooled_factor(ratios) if ratios else None, pooled, is_out)
+
+
+def _mean_by_element(rows: Sequence[tuple[str, float]]) -> dict[str, float]:
+    by_element: dict[str, list[float]] = {}
+    for element, value in rows:
+        by_element.setdefault(element, []).append(value)
+    return {element: math.fsum(values) / len(values) for element, values in sorted(by_element.items())}
 
 
 def at_size(pooled: PooledFactor, size_factor: float) -> PooledFactor:

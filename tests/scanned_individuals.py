@@ -37,6 +37,15 @@ def scanned(name: str, seed: int, size: float = 1.0, rms_percent: float = 0.5, l
     return damage(moved(vertices, turn(seed + 1)), faces, seed)
 
 
+def fattened(scan: tuple[np.ndarray, np.ndarray], offset_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """A scan whose skin lies outside the true one everywhere, as a volume that was segmented with too low a threshold gives it."""
+    vertices, faces = scan
+    sides = vertices[faces[:, 1:]] - vertices[faces[:, :1]]
+    normals = np.zeros_like(vertices)
+    np.add.at(normals, faces.ravel(), np.repeat(np.cross(sides[:, 0], sides[:, 1]), 3, axis=0))
+    return vertices + offset_mm * normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None], faces
+
+
 def longest_axis(vertices: np.ndarray) -> np.ndarray:
     """Direction (3,) in which a bone is longest."""
     return np.linalg.svd(vertices - vertices.mean(axis=0), full_matrices=False)[2][0]

@@ -66,7 +66,7 @@ def smooth_pose(refiner: Refiner, pose: Poses) -> Poses:
     displacement = NO_DISPLACEMENT
     for _ in range(N_ROUNDS):
         pairs, left = _displaced_pairs(refiner, pose, displacement)
-        weight = _weigh(left, pairs.agrees)
+        weight = weigh(left, pairs.agrees)
         is_used = weight > MIN_WEIGHT
         if is_used.sum() < MIN_PAIRS:
             return pose
@@ -80,16 +80,31 @@ def fit_smoothly(placed: FloatArray, gap: FloatArray, normals: FloatArray, weigh
 
     weight (n,), above 0 to 1: a pair of half the weight has twice the variance of its own.
     """
+    step, _, displacement = explain_gaps(similarity_columns(placed, normals), (placed, gap, normals), weight)
+    return step, displacement
+
+
+def explain_gaps(
+    columns: FloatArray, pairs: tuple[FloatArray, FloatArray, FloatArray], weight: FloatArray
+) -> tuple[FloatArray, FloatArray, Displacement]:
+    """The unknowns (k,) whose columns (n, k) best explain gaps along normals, their covariance (k, k), and the smooth displacement of the rest.
+
+    pairs: places, gaps and normals (n, 3) each; weight: see `fit_smoothly`.
+    """
     from scipy.linalg import cho_factor, cho_solve
 
+    placed, gap, normals = pairs
     covariance = likeness(placed, placed) * (normals @ normals.T)
     covariance[np.diag_indices(len(placed))] += OWN_SHARE / weight
     factor = cho_factor(covariance, lower=True)
-    columns, distance = similarity_columns(placed, normals), np.einsum("nj,nj->n", gap, normals)
+    distance = np.einsum("nj,nj->n", gap, normals)
     solved = cho_solve(factor, columns)
-    step = np.linalg.solve(columns.T @ solved, solved.T @ distance)
-    pulls = cho_solve(factor, distance - columns @ step)[:, None] * normals
-    return step, Displacement(placed, pulls)
+    system = columns.T @ solved
+    step = np.linalg.solve(system, solved.T @ distance)
+    rest = distance - columns @ step
+    pulls = cho_solve(factor, rest)
+    variance = float(rest @ pulls) / max(len(placed) - len(step), 1)
+    return step, variance * np.linalg.inv(system), Displacement(placed, pulls[:, None] * normals)
 
 
 def _displaced_pairs(refiner: Refiner, pose: Poses, displacement: Displacement) -> tuple[Pairs, FloatArray]:
@@ -99,7 +114,8 @@ def _displaced_pairs(refiner: Refiner, pose: Poses, displacement: Displacement) 
     return pairs, np.asarray(np.sqrt(np.einsum("nj,nj->n", left, left)))
 
 
-def _weigh(left: FloatArray, agrees: NDArray[np.bool_]) -> FloatArray:
+def weigh(left: FloatArray, agrees: NDArray[np.bool_]) -> FloatArray:
+    """Tukey's weight (n,) of pairs that lie so far (n,) apart after the displacement, nothing where normals disagree."""
     near = left[agrees & (left < WIDEST)]
     width = float(np.clip(SPREAD * 1.4826 * np.median(near), NARROWEST, WIDEST)) if len(near) else WIDEST
     return tukey_weight(left**2, width) * agrees

@@ -1,0 +1,74 @@
+"""What a person should know about the size of one individual against another: an offset between surfaces, and lengths that say otherwise. Pure.
+
+The skin of a scan that was segmented with too low a threshold lies too far outside everywhere, by half a voxel or more. Our own method.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from meshtools.counted import counted
+from meshtools.model import Finding, Severity
+from meshtools.scale_statistics import SHIFT_RATIO, is_beyond
+from meshtools.sizing import BoneRatio, SizeEstimate
+
+OFFSET_CODE, LENGTHS_CODE = "size-offset", "size-lengths"
+LENGTHS_RATIO = 0.02
+"""The ratio of greatest lengths and that of surfaces differ by less where shapes differ by up to 1 % (measured: at most 1.5 %)."""
+LISTED_BONES = 4
+
+
+def size_findings(estimate: SizeEstimate, measured: Mapping[str, float]) -> tuple[Finding, ...]:
+    """Findings on the trusted bones of an estimate. measured: target over donor greatest length of elements in measurements.csv."""
+    trusted = [bone for bone in estimate.bones if bone.is_trusted]
+    offset = [_offset_finding(trusted)] if estimate.is_offset_out else []
+    lengths = (_lengths_finding(bone, estimate, measured.get(bone.element)) for bone in trusted)
+    return (*offset, *(finding for finding in lengths if finding))
+
+
+def _offset_finding(trusted: Sequence[BoneRatio]) -> Finding:
+    """One finding for all bones: those that an offset moves by more than differences of shape do, or all where it shows only in all together."""
+    told = [bone for bone in trusted if is_beyond([bone.shift_ln])] or [bone for bone in trusted if bone.shift_ln]
+    told.sort(key=lambda bone: -abs(bone.shift_ln))
+    more = f"; and {counted(len(told) - LISTED_BONES, 'more bone')} of the table" if len(told) > LISTED_BONES else ""
+    bones = "; ".join(_bone_words(bone) for bone in told[:LISTED_BONES])
+    message = (
+        f"One surface lies outside the other by one distance everywhere, which is not size. {bones}{more}. All factors here are without it. "
+        "Either scans are too fat or too thin all over (a threshold of segmentation that is off by half a voxel is enough), or one animal has the "
+        "stouter bones. Measure the greatest breadth of one bone of each animal with a caliper and state it in caliper_mm of bones.csv (caliper_of "
+        "greatest-breadth); export the scans that are wrong again with another threshold. Where all are right the factor is that of lengths."
+    )
+    worst = told[0].shift_ln
+    return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst), 2), 100 * SHIFT_RATIO, "%")
+
+
+def _bone_words(bone: BoneRatio) -> str:
+    """`femur: the surface of a.stl lies 0.45 mm outside that of b.stl brought to its size; factor 1.2350, without that distance 1.1811`."""
+    where = "outside" if bone.offset_mm > 0 else "inside"
+    target, donor = (scan or find for scan, find in zip(bone.scans, (bone.target_find, bone.donor_find), strict=True))
+    beside = f" (greatest lengths {bone.lengths_ratio:.4f})" if math.isfinite(bone.lengths_ratio) else ""
+    return (
+        f"{bone.element}: the surface of {target} lies {abs(bone.offset_mm):.2g} mm {where} that of {donor} brought to its size; factor "
+        f"{bone.ratio:.4f}, without that distance {bone.offset_ratio:.4f}{beside}"
+    )
+
+
+def _lengths_finding(bone: BoneRatio, estimate: SizeEstimate, measured: float | None) -> Finding | None:
+    """Lengths that contradict the ratio of a bone: those in measurements.csv (review), else the greatest lengths of both scans (a note)."""
+    ratio, of_scans = estimate.ratio_of(bone), bone.lengths_offset_ratio if estimate.is_offset_out else bone.lengths_ratio
+    lengths = of_scans if measured is None else measured
+    if not math.isfinite(lengths) or lengths <= 0 or abs(math.log(lengths / ratio)) <= LENGTHS_RATIO:
+        return None
+    percent = 100 * (lengths / ratio - 1)
+    scans = " and ".join(scan or find for scan, find in zip(bone.scans, (bone.target_find, bone.donor_find), strict=True))
+    said = f"{bone.element} ({scans}): the surfaces give the factor {ratio:.4f}"
+    figures = round(percent, 2), 100 * LENGTHS_RATIO, "%"
+    if measured is None:
+        message = f"{said}, their greatest lengths {lengths:.4f} ({percent:+.1f} %). Look whether an end is missing on one of them, or has grown."
+        return Finding(Severity.NOTE, LENGTHS_CODE, message, *figures)
+    message = (
+        f"{said}, the greatest lengths in measurements.csv {lengths:.4f} ({percent:+.1f} %). Measure both bones again and correct the row that is "
+        "wrong; where both are right, look at unit and threshold of the scans, and take the factor of lengths."
+    )
+    return Finding(Severity.REVIEW, LENGTHS_CODE, message, *figures)
