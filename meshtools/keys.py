@@ -25,7 +25,7 @@ END_OF_MEMORY = "."
 COMPANION_SUFFIXES = (".mtl", ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
 LIBRARIES = (
     "ezdxf", "fast-simplification", "lib3mf", "libigl", "manifold3d", "numba", "numpy", "open3d-cpu", "pillow", "pymeshlab", "scipy", "shapely",
-    "trimesh", "typst",
+    "trimesh", "typst", "zlib-ng",
 )  # fmt: skip
 ALSO_AS = {"open3d-cpu": "open3d"}  # the same library with what a graphics card would need
 

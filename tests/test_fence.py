@@ -20,7 +20,7 @@ from six_bones import bonewright, jobs_run_since, make_six_bones, newest_ns, res
 from tiny_batch import make_tiny_batch
 
 from meshtools.errors import ScanError
-from meshtools.fence import RESERVE_MB, STOPPED, TRY_AGAIN, Limits, Watch, memory_limit_mb, refusal, wall_s
+from meshtools.fence import RESERVE_MB, STOPPED, TRY_AGAIN, WATCH_S, Limits, Watch, memory_limit_mb, refusal, wall_s
 from meshtools.files.read_scan import read_scan
 from meshtools.geometry.audit import audit_topology
 from meshtools.job_limits import job_limits
@@ -54,12 +54,18 @@ def watch_of(process: subprocess.Popen[bytes], limits: Limits) -> Watch:
     return Watch(process.pid, ("clean", "a-skull"), limits, reserve_mb=500, least_mb=50)
 
 
+def seen(watch: Watch, machine: MachineMemory) -> str:
+    """What a watch says of a job when it first looks at it."""
+    time.sleep(WATCH_S)
+    return watch.broken(lambda: machine)
+
+
 def test_memory_of_a_process_counts_that_of_its_children(child: subprocess.Popen[bytes]) -> None:
     assert resident_mb((child.pid,)) < 100 < 200 <= resident_mb(process_tree(child.pid)) < 400
 
 
 def test_a_job_that_holds_twice_what_was_expected_on_a_short_machine_is_to_be_stopped_with_a_sentence(child: subprocess.Popen[bytes]) -> None:
-    sentence = watch_of(child, Limits(90, 60)).broken(lambda: SHORT)
+    sentence = seen(watch_of(child, Limits(90, 60)), SHORT)
     assert all(words in sentence for words in ("a-skull", "90 MB", "100 MB left", "most_faces")), sentence
 
 
@@ -67,7 +73,12 @@ def test_a_job_that_holds_twice_what_was_expected_on_a_short_machine_is_to_be_st
 def test_a_job_goes_on_while_the_machine_has_room_or_it_holds_what_was_expected(
     child: subprocess.Popen[bytes], limits: Limits, machine: MachineMemory
 ) -> None:
-    assert watch_of(child, limits).broken(lambda: machine) == ""
+    assert seen(watch_of(child, limits), machine) == ""
+
+
+def test_a_job_is_first_looked_at_a_quarter_of_a_second_after_it_began(child: subprocess.Popen[bytes]) -> None:
+    watch = watch_of(child, Limits(90, 60))
+    assert (watch.broken(lambda: SHORT), bool(seen(watch, SHORT))) == ("", True)
 
 
 def test_stopping_a_job_ends_its_children_too(child: subprocess.Popen[bytes]) -> None:
