@@ -5,8 +5,8 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import tempfile
-from collections.abc import Mapping
+import secrets
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 MOST_OPEN_FILES = 64
@@ -26,13 +26,25 @@ def write_all_atomic(contents: Mapping[Path, bytes]) -> dict[Path, str]:
 
     When it returns, all of them are on disk under their names. Where the disk refuses, some may be new and the others as they were.
     """
+    written = replace_all(contents)
+    for folder in _folders_of(contents):
+        _force_folder_to_disk(folder)
+    return written
+
+
+def replace_all(contents: Mapping[Path, bytes]) -> dict[Path, str]:
+    """The same, but that the files have their new names is sure to outlast a power cut only after a later write to their folders: for what a record
+    in the same folder vouches for, which is written next."""
+    for folder in _folders_of(contents):
+        folder.mkdir(parents=True, exist_ok=True)
     paths = list(contents)
     for start in range(0, len(paths), MOST_OPEN_FILES):
-        some = paths[start : start + MOST_OPEN_FILES]
-        _replace_together({path: contents[path] for path in some})
-    for folder in dict.fromkeys(path.parent for path in paths):
-        _force_folder_to_disk(folder)
+        _replace_together({path: contents[path] for path in paths[start : start + MOST_OPEN_FILES]})
     return {path: hashlib.sha256(content).hexdigest() for path, content in contents.items()}
+
+
+def _folders_of(paths: Iterable[Path]) -> list[Path]:
+    return list(dict.fromkeys(path.parent for path in paths))
 
 
 def _replace_together(contents: Mapping[Path, bytes]) -> None:
@@ -42,15 +54,13 @@ def _replace_together(contents: Mapping[Path, bytes]) -> None:
         with contextlib.ExitStack() as stack:
             streams = []
             for path, content in contents.items():
-                path.parent.mkdir(parents=True, exist_ok=True)
-                descriptor, unfinished[path] = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-                streams.append(stack.enter_context(os.fdopen(descriptor, "wb")))
+                name = f"{path.parent}/.{path.name}.{secrets.token_hex(8)}.part"
+                streams.append(stack.enter_context(open(name, "xb")))
+                unfinished[path] = name
                 streams[-1].write(content)
                 streams[-1].flush()
-            mode = 0o666 & ~_permission_mask()
             for stream in streams:
                 os.fsync(stream.fileno())
-                os.fchmod(stream.fileno(), mode)
         for path, name in unfinished.items():
             os.replace(name, path)
     except BaseException:
@@ -59,12 +69,6 @@ def _replace_together(contents: Mapping[Path, bytes]) -> None:
             with contextlib.suppress(FileNotFoundError):
                 os.unlink(name)
         raise
-
-
-def _permission_mask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def _force_folder_to_disk(folder: Path) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.errors import BonewrightError, UsageError
-from meshtools.files.atomic import write_all_atomic, write_atomic
+from meshtools.files.atomic import replace_all, write_atomic
 from meshtools.links import leads_out
 from meshtools.model import FileEntry, Finding, Record, Severity, plain, status_of
 
@@ -77,7 +77,7 @@ def write_results(batch: Path, record_path: str, record: Record, contents: Mappi
         if name not in contents:
             (path.parent / name).unlink(missing_ok=True)
     folder = Path(record_path).parent
-    written = write_all_atomic({path.parent / name: contents[name] for name in sorted(contents)})
+    written = replace_all({path.parent / name: contents[name] for name in sorted(contents)})
     entries = tuple(FileEntry((folder / name).as_posix(), written[path.parent / name]) for name in sorted(contents))
     if job.are_listed:
         _list_names(path.parent, contents)
