@@ -21,7 +21,10 @@ from contextlib import suppress
 from functools import cache
 from importlib import import_module
 
-LOADED = ("scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "meshtools.start_build", "meshtools.geometry.edge_kernels")
+LOADED = (
+    "scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "open3d.core", "open3d.t.geometry", "meshtools.start_build",
+    "meshtools.geometry.edge_kernels",
+)  # fmt: skip
 MOST_BYTES = 1 << 20
 
 
@@ -61,10 +64,12 @@ def _forking(owner: int) -> socket.socket:
 def main() -> None:
     """Load the command, then fork for each request until nobody is there to ask."""
     from meshtools.cli import MODULES
+    from meshtools.files.second_distance import _without_pages
 
     sys.path.pop(0)  # the folder of this file, which a user's command does not see
-    for name in (*MODULES, *LOADED):
-        import_module(name)
+    with _without_pages():
+        for name in (*MODULES, *LOADED):
+            import_module(name)
     gc.collect()
     gc.freeze()
     line = socket.socket(fileno=int(sys.argv[1]))
