@@ -15,7 +15,6 @@ import selectors
 import signal
 import socket
 import sys
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
@@ -27,6 +26,7 @@ from meshtools.geometry.compiled import compile_all
 from meshtools.geometry.threads import CORES
 from meshtools.jobs.run import die_with_parent, offer_to_kernel, run_job
 from meshtools.machine_memory import machine_memory, resident_mb
+from meshtools.spared_imports import spared_imports
 
 WARM_MODULES = (
     "numpy", "scipy.sparse.csgraph", "scipy.spatial", "trimesh", "manifold3d", "fast_simplification", "igl", "lib3mf",
@@ -34,9 +34,8 @@ WARM_MODULES = (
     "meshtools.jobs.clean", "meshtools.jobs.rebuild", "meshtools.jobs.report", "meshtools.jobs.index",
 )  # fmt: skip
 
-
-LEFT_FOR_LATER = ("scipy.ndimage", "scipy.optimize")
 LOOPS_OF_ROUTES = frozenset({"cnc", "mould"})
+WRITES_ONLY = {"index"}  # a stage that looks at no mesh
 MOST_KEPT_MB = 128  # what a child may hold beyond the worker's own memory and still be given a further job
 
 
@@ -275,20 +274,6 @@ class Worker:
         connection.close()
 
 
-@contextlib.contextmanager
-def spared_imports() -> Iterator[None]:
-    """Let trimesh be loaded without what it takes where it finds it and nobody asks it for. networkx stays away, as it does wherever the package is
-    installed without what only its tests need: it takes as long as numpy. The others are there again afterwards, for moulds and tubes."""
-    sys.modules.setdefault("networkx", None)  # type: ignore[arg-type]
-    away = [name for name in LEFT_FOR_LATER if name not in sys.modules]
-    sys.modules.update(dict.fromkeys(away))  # type: ignore[arg-type]
-    try:
-        yield
-    finally:
-        for name in away:
-            del sys.modules[name]
-
-
 def main() -> None:
     """Warm up, then serve."""
     die_with_parent()
@@ -296,10 +281,11 @@ def main() -> None:
     os.chdir(batch)
     worker = Worker(address)
     gc.disable()  # all that is loaded here stays: looking through it for garbage took a fifth of the time
-    with spared_imports():
-        for name in WARM_MODULES:
-            import_module(name)
-    compile_all(has_routes=not LOOPS_OF_ROUTES.isdisjoint(stages))
+    if set(stages) != WRITES_ONLY:
+        with spared_imports():
+            for name in WARM_MODULES:
+                import_module(name)
+        compile_all(has_routes=not LOOPS_OF_ROUTES.isdisjoint(stages))
     gc.freeze()
     gc.enable()
     signal.signal(signal.SIGTERM, worker.end)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from warm_command import warm_command
 
 BONEWRIGHT = [sys.executable, "-m", "meshtools.cli"]
 
@@ -101,8 +102,8 @@ def make_six_bones_tables(folder: Path, lengths_mm: Mapping[str, float] | None =
 
 
 def bonewright(*arguments: str | Path, timeout_s: float = 300) -> subprocess.CompletedProcess[str]:
-    """Run the command as a user would."""
-    return subprocess.run([*BONEWRIGHT, *map(str, arguments)], capture_output=True, text=True, encoding="utf-8", timeout=timeout_s, check=False)
+    """Run the command as a user would, but for the time that loading it takes."""
+    return warm_command([*map(str, arguments)], timeout_s)
 
 
 def build(batch: Path, *arguments: str) -> dict[str, Any]:

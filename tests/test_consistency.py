@@ -21,7 +21,7 @@ LAYERS = {
     "tolerances": 0, "routing": 3, "material_use": 3, "route_advice": 3, "receiving": 6, "route_jobs": 8,
     "factor": 5, "scale": 5, "completeness": 5, "plan": 6, "comparisons": 6, "size_pairs": 6, "joints": 6, "placing": 6, "fixing": 7,
     "carving": 5, "stages": 5, "report": 5, "jobs": 7, "handover": 7, "evidence": 4, "worklist": 8, "job_limits": 9, "lots": 9, "workspace": 9,
-    "record_places": 3, "worker": 9, "run_job": 9, "stale": 8, "glue": 10, "start_build": 10, "light_snakemake": 10,
+    "record_places": 3, "spared_imports": 0, "worker": 9, "run_job": 9, "stale": 8, "glue": 10, "start_build": 10, "light_snakemake": 10,
     "intake": 10, "cleaned_find": 10, "sizing": 10, "size_findings": 10, "verifying": 10, "assembling": 10,
     "commands": 11, "cli": 12,
 }  # fmt: skip

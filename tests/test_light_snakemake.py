@@ -1,4 +1,4 @@
-"""Snakemake without its libraries for databases: the same memory of a file, and the libraries themselves where a version asks for more of them."""
+"""Snakemake without libraries that no build asks for: the same memory of a file, and the libraries themselves where a version asks for more."""
 
 import json
 import subprocess
@@ -39,3 +39,27 @@ def test_templates_are_read_without_numpy_which_is_there_afterwards() -> None:
     look = "light_snakemake.spare_numbers(); before = 'numpy' in sys.modules; import yte, numpy; print(before, yte.process_yaml('a: ?1 + 1'))"
     command = [sys.executable, "-P", "-c", f"import sys; from meshtools import light_snakemake; {look}"]
     assert subprocess.run(command, check=True, capture_output=True, text=True).stdout == "False {'a': 2}\n"
+
+
+REPORTS = """
+import sys
+from meshtools import light_snakemake
+light_snakemake.spare_databases(), light_snakemake.spare_numbers()
+{before}
+is_light = light_snakemake.spare_reports()
+import snakemake.cli, snakemake.api
+print(is_light, *(name in sys.modules for name in ("docutils", "jinja2", "PIL")), snakemake.report.Figure.__module__)
+import docutils.parsers.rst.directives.images, jinja2
+print(docutils.parsers.rst.directives.images.Figure.__module__, jinja2.Environment().from_string("{{{{ 1 }}}}").render())
+"""
+
+
+def reports(before: str) -> list[str]:
+    """Whether stand-ins were enough, what is loaded with snakemake, and what the libraries give to whoever asks afterwards."""
+    return subprocess.run([sys.executable, "-P", "-c", REPORTS.format(before=before)], check=True, capture_output=True, text=True).stdout.splitlines()
+
+
+def test_snakemake_is_loaded_without_what_makes_its_own_reports_which_is_there_afterwards() -> None:
+    images = "docutils.parsers.rst.directives.images"
+    assert reports("") == ["True False False False meshtools.light_snakemake", f"{images} 1"]
+    assert reports("light_snakemake._for_reports = lambda: {'jinja2': None}") == [f"False True False True {images}", f"{images} 1"]
