@@ -17,7 +17,7 @@ Jobs = Mapping[str, Mapping[str, Job]]
 Name = tuple[str, str]  # stage, name
 Lot = list[Name]
 MOST_FACES = 50_000  # of all scans behind a job of a lot: larger ones take seconds, and cores are shared out better one by one
-MOST_BONES = 8
+MOST_BONES = 16
 LOTS_PER_CORE = 8  # at least, where there are so many bones, so that the last lots end at about the same time
 
 

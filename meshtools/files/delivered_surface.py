@@ -29,7 +29,8 @@ _MM_PER_3MF_UNIT = {"micron": 0.001, "millimeter": 1.0, "centimeter": 10.0, "inc
 _PLY_TYPES = {"uchar": "<u1", "ushort": "<u2", "int": "<i4", "uint": "<u4", "float": "<f4", "double": "<f8"}
 _VERTICES = re.compile(rb'(?:\s*<vertex x="-?\d+\.\d+" y="-?\d+\.\d+" z="-?\d+\.\d+" />)*+\s*')
 _TRIANGLES = re.compile(rb'(?:\s*<triangle v1="\d+" v2="\d+" v3="\d+"(?: pid="\d+" p1="\d+")? />)*+\s*')
-_QUOTED, _CORNER = re.compile(rb'"([^"]*)"'), re.compile(rb' v[123]="(\d+)"')
+_MATERIAL = re.compile(rb' pid="\d+" p1="\d+"')
+_NUMBERS_ALONE = bytes(byte if byte in b"0123456789.-" else ord(" ") for byte in range(256))
 DAMAGE = (
     ValueError, LookupError, TypeError, AttributeError, NameError, ArithmeticError, EOFError, RuntimeError,
     struct.error, zipfile.BadZipFile, zlib.error, expat.ExpatError,
@@ -108,6 +109,7 @@ class _ModelPart:
         self.unit = ""
         self.coordinates: list[float] = []
         self.corners: list[int] = []
+        self.plain_coordinates, self.plain_corners = np.zeros(0), np.zeros(0, np.int64)
         self.n_meshes = 0
         self.transforms: list[str] = []
 
@@ -129,24 +131,28 @@ class _ModelPart:
         ends = [model.find(tag, start) for tag, start in zip((b"</vertices>", b"</triangles>"), starts, strict=True)]
         if ends[0] < 0 or ends[1] < 0 or not _VERTICES.fullmatch(model, starts[0], ends[0]) or not _TRIANGLES.fullmatch(model, starts[1], ends[1]):
             return model
-        self.coordinates = np.fromstring(b" ".join(_QUOTED.findall(model, starts[0], ends[0])), np.float64, sep=" ").tolist()
-        self.corners = np.fromstring(b" ".join(_CORNER.findall(model, starts[1], ends[1])), np.int64, sep=" ").tolist()
+        self.plain_coordinates = np.fromstring(model[starts[0] : ends[0]].translate(_NUMBERS_ALONE), np.float64, sep=" ")
+        triangles = _MATERIAL.sub(b"", model[starts[1] : ends[1]])
+        for name in (b" v1=", b" v2=", b" v3="):
+            triangles = triangles.replace(name, b"")
+        self.plain_corners = np.fromstring(triangles.translate(_NUMBERS_ALONE), np.int64, sep=" ")
         return model[: starts[0]] + model[ends[0] : starts[1]] + model[ends[1] :]
 
 
 def _read_3mf(content: bytes) -> DeliveredSurface:
     with zipfile.ZipFile(io.BytesIO(content)) as package:
         targets = [name for name in package.namelist() if name.lower().endswith(".model")]
-        if len(targets) != 1 or package.testzip() is not None:
-            raise ValueError("the package does not hold one sound model part")
-        model = package.read(targets[0])
+        if len(targets) != 1:
+            raise ValueError("the package does not hold one model part")
+        model = {name: package.read(name) for name in package.namelist()}[targets[0]]  # all are read, so that each is held against its checksum
     part, parser = _ModelPart(), expat.ParserCreate()
     parser.StartElementHandler = part.start
     parser.Parse(part.without_plain_rows(model), True)
     if part.n_meshes != 1 or part.transforms != [""]:
         raise ValueError("the model is not one mesh placed once without a matrix")
-    points = np.array(part.coordinates, dtype=np.float32).astype(np.float64).reshape(-1, 3) * _MM_PER_3MF_UNIT[part.unit or "millimeter"]
-    return DeliveredSurface(points, np.array(part.corners, dtype=np.int64).reshape(-1, 3), part.unit)
+    points = np.concatenate([part.plain_coordinates, part.coordinates]).astype(np.float32).astype(np.float64).reshape(-1, 3)
+    corners = np.concatenate([part.plain_corners, np.array(part.corners, dtype=np.int64)]).reshape(-1, 3)
+    return DeliveredSurface(points * _MM_PER_3MF_UNIT[part.unit or "millimeter"], corners, part.unit)
 
 
 def _read_glb(content: bytes) -> DeliveredSurface:
