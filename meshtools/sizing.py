@@ -22,7 +22,12 @@ MIN_INDIVIDUALS = 5  # of a slope; few specimens hide allometry (Brown & Vavrek 
 
 @dataclass(frozen=True)
 class BoneRatio:
-    """Target length over donor length of one pair of bones. residual_percent: rms distance of the two surfaces in percent of length."""
+    """Target length over donor length of one pair of bones. residual_percent: rms distance of the two surfaces in percent of length.
+
+    offset_ratio: the same ratio with an even offset between the surfaces taken out. offset_mm: how far the target's surface lies outside the donor's
+    at the target's size (below zero: inside). Both nan where size and offset are not told apart or the pair is not trusted. lengths_mm: greatest
+    lengths of target and donor, nan there too and where one of the two is broken. scans: files of target and donor.
+    """
 
     element: str
     target_find: str
@@ -34,14 +39,19 @@ class BoneRatio:
     is_trusted: bool
     reason: str
     offset_ratio: float = math.nan
-    offset_mm: float = 0.0
+    offset_mm: float = math.nan
     lengths_mm: tuple[float, float] = (math.nan, math.nan)
     scans: tuple[str, str] = ("", "")
 
     @property
     def shift_ln(self) -> float:
         """How far the logarithm of the ratio moves when an offset is taken out; 0 where that is not measured."""
-        return math.log(self.offset_ratio / self.ratio) if math.isfinite(self.offset_ratio) else 0.0
+        return math.log(self.offset_ratio / self.ratio) if self.has_offset else 0.0
+
+    @property
+    def has_offset(self) -> bool:
+        """True where an offset was told from size, even one of 0 mm."""
+        return math.isfinite(self.offset_ratio)
 
     @property
     def lengths_ratio(self) -> float:
@@ -59,7 +69,8 @@ class SizeEstimate:
     """Factors that bring a donor to the target's individual, without the target's stated size.
 
     pooled: over the elements with a trusted ratio, None without one. groups: the same for each group that has at least three such elements.
-    is_offset_out: all factors are of the ratios without an offset, because it moves one of them by more than its interval explains.
+    is_offset_out: all factors are of the ratios without an offset, because it moves one of them by more than differences of shape do; a bone of which
+    size and offset are not told apart goes in as registered.
     """
 
     bones: tuple[BoneRatio, ...]
@@ -69,7 +80,7 @@ class SizeEstimate:
 
     def ratio_of(self, bone: BoneRatio) -> float:
         """The ratio that one of the bones goes into the factors with."""
-        return bone.offset_ratio if self.is_offset_out and math.isfinite(bone.offset_ratio) else bone.ratio
+        return bone.offset_ratio if self.is_offset_out and bone.has_offset else bone.ratio
 
     @property
     def is_founded(self) -> bool:
@@ -84,7 +95,7 @@ class SizeEstimate:
 def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str] = ()) -> BoneRatio:
     """Lay the less preserved bone on the other, of free size. Surfaces in mm; `doubts` are sentences about their scale: not trusted then.
 
-    A pair that cannot be laid on each other at all has the ratio nan and is not trusted.
+    A pair that cannot be laid on each other at all has the ratio nan and is not trusted. Only of a trusted pair an offset is sought.
     """
     from meshtools.geometry.registration import register
     from meshtools.geometry.registration_offset import fit_offset
@@ -113,7 +124,7 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
 def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> SizeEstimate:
     """Pool the trusted ratios: sides of an element first (geometric mean), then elements, of each group and of all.
 
-    Where an offset between the surfaces moves one bone, a group or all of them by more than the interval of as many bones explains, all ratios
+    Where an offset between the surfaces moves one bone, a group or all of them by more than differences of shape move as many bones, all ratios
     are taken without it.
     """
     trusted = [bone for bone in bones if bone.is_trusted]

@@ -15,6 +15,7 @@ from scanned_individuals import fattened, moved, scanned, turn, write_batch
 from six_bones import bonewright
 from solid_shapes import ball
 
+from meshtools.commands_size import _bone_lines, _bone_row
 from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.registration import register
 from meshtools.geometry.registration_offset import fit_offset, fit_with_offset
@@ -138,6 +139,20 @@ def test_the_finding_names_files_element_distance_and_both_factors() -> None:
     words = ("femur", "scans/femur-t.stl lies 1.8 mm outside that of scans/femur-d.stl", "1.2350", "1.1807", "1.2170", "threshold", "caliper_mm")
     assert [word for word in words if word not in finding.message] == []
     assert "tibia" not in finding.message
+
+
+def test_a_bone_whose_offset_is_not_told_from_size_goes_in_as_registered_and_is_named() -> None:
+    """A kneecap, nearly a ball: its ratio 1.22 may hold an offset still, and nobody is told that it has none of it."""
+    patella = BoneRatio("patella", "t", "d", False, 1.22, 0.5, 100.0, True, "")
+    estimate = pool_ratios([femur := ratio("femur", 1.235, -0.045), patella], [])
+    assert estimate.pooled == pooled_factor({"femur": femur.offset_ratio, "patella": 1.22})
+    (finding,) = size_findings(estimate, {})
+    assert "All factors here are without it, but for patella, where it cannot be told from size" in finding.message
+    assert _bone_row(patella, None)["offset_mm"] is None
+    lines = _bone_lines([_bone_row(bone, None) for bone in estimate.bones], estimate)
+    assert [line.split()[4:6] for line in lines[1:]] == [["+1.80", "1.1807"], ["-", "-"]]
+    (plain,) = size_findings(pool_ratios([femur], []), {})
+    assert "but for" not in plain.message
 
 
 def test_greatest_lengths_that_contradict_the_surfaces_are_a_note_and_measured_ones_a_question() -> None:
