@@ -20,6 +20,7 @@ from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.registration import register
 from meshtools.geometry.registration_offset import fit_offset, fit_with_offset
 from meshtools.geometry.registration_search import similarity_columns
+from meshtools.geometry.registration_smooth import OWN_SHARE, likeness
 from meshtools.model import Element, Find, Mesh, Severity, Side, Unit
 from meshtools.scale_statistics import SHIFT_RATIO, is_beyond, pooled_factor
 from meshtools.size_findings import size_findings
@@ -53,6 +54,18 @@ def test_the_rounder_a_bone_the_less_is_size_told_from_offset() -> None:
         errors.append(fit_with_offset(points, gap, normals, np.ones(200))[1])
     assert errors[0] < errors[1] < errors[2]
     assert errors[2] > 10 * errors[0]
+
+
+def test_the_standard_error_is_the_spread_of_size_over_draws_of_what_is_assumed() -> None:
+    """300 draws of smooth differences and of those of single pairs, a pair of a twentieth of the weight with twenty times the variance of its own."""
+    random = np.random.default_rng(6)
+    points, normals = ellipsoid((0.12, 0.15, 0.5))
+    weight = np.where(np.arange(200) % 2, 1.0, 0.05)
+    own = np.diag(OWN_SHARE / weight)
+    spread = 0.003 * np.linalg.cholesky(likeness(points, points) * (normals @ normals.T) + own)
+    draws = (normals * (spread @ random.normal(size=200))[:, None] for _ in range(300))
+    fits = [fit_with_offset(points, gap, normals, weight)[:2] for gap in draws]
+    assert np.std([step[6] for step, _ in fits]) == pytest.approx(np.mean([error for _, error in fits]), rel=0.1)
 
 
 @pytest.mark.parametrize("half", [(1.0, 1.0, 1.0), (1.0, 0.97, 0.94)])
