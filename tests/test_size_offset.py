@@ -110,6 +110,15 @@ def test_two_sound_scans_of_different_shape_show_no_offset(bone: str) -> None:
     assert pool_ratios([found], []).pooled == pooled_factor({"ulna": found.ratio})
 
 
+@pytest.mark.slow
+def test_the_greatest_length_of_a_broken_bone_is_held_against_nothing() -> None:
+    """A quarter of the donor is lost, so that its length is no length of the bone: no ratio of lengths, and no word on one."""
+    target, donor = (Mesh.create(*scanned("Tibia_L", seed, size, lost=lost)) for seed, size, lost in ((5, SIZE, 0.0), (13, 1.0, 0.25)))
+    bone = measure_pair(BonePair("tibia", find("a"), find("b"), False, True), target, donor)
+    assert (bone.is_trusted, bone.has_offset, math.isnan(bone.lengths_ratio)) == (True, True, True)
+    assert size_findings(pool_ratios([bone], []), {}) == ()
+
+
 def ratio(element: str, value: float, shift_ln: float = 0.0, **more: Any) -> BoneRatio:
     bone = BoneRatio(element, "t", "d", False, value, 0.5, 100.0, True, "", value * math.exp(shift_ln), -40 * shift_ln)
     return replace(bone, scans=(f"scans/{element}-t.stl", f"scans/{element}-d.stl"), **more)
