@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 from meshtools.counted import counted
 from meshtools.model import Finding, Severity
-from meshtools.scale_statistics import SHIFT_RATIO, is_beyond
+from meshtools.scale_statistics import is_beyond
 from meshtools.sizing import BoneRatio, SizeEstimate
 
 OFFSET_CODE, LENGTHS_CODE = "size-offset", "size-lengths"
@@ -29,8 +29,8 @@ def size_findings(estimate: SizeEstimate, measured: Mapping[str, float]) -> tupl
 
 def _offset_finding(trusted: Sequence[BoneRatio]) -> Finding:
     """One finding for all bones: those that an offset moves by more than differences of shape do, or all where it shows only in all together."""
-    told = [bone for bone in trusted if is_beyond([bone.shift_ln])] or [bone for bone in trusted if bone.shift_ln]
-    told.sort(key=lambda bone: -abs(bone.shift_ln))
+    told = [bone for bone in trusted if is_beyond([bone.telling_ln])] or [bone for bone in trusted if bone.shift_ln]
+    told.sort(key=lambda bone: -abs(bone.telling_ln))
     more = f"; and {counted(len(told) - LISTED_BONES, 'more bone')} of the table" if len(told) > LISTED_BONES else ""
     bones = "; ".join(_bone_words(bone) for bone in told[:LISTED_BONES])
     untold = [bone.element for bone in trusted if not bone.has_offset]
@@ -41,8 +41,8 @@ def _offset_finding(trusted: Sequence[BoneRatio]) -> Finding:
         "stouter bones. Measure the greatest breadth of one bone of each animal with a caliper and state it in caliper_mm of bones.csv (caliper_of "
         "greatest-breadth); export the scans that are wrong again with another threshold. Where all are right the factor is that of lengths."
     )
-    worst = told[0].shift_ln
-    return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst), 2), 100 * SHIFT_RATIO, "%")
+    worst = told[0]
+    return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst.shift_ln), 2), 100 * worst.shift_limit, "%")
 
 
 def _named(elements: Sequence[str]) -> str:

@@ -13,7 +13,17 @@ from itertools import combinations
 from meshtools.errors import GeometryError
 from meshtools.factor import UNASSOCIATED, LengthKey, Lengths
 from meshtools.model import Element, Mesh
-from meshtools.scale_statistics import PooledFactor, Slope, is_beyond, isometry_words, ols_slope, pooled_factor, sma_slope
+from meshtools.scale_statistics import (
+    BROKEN_SHIFT_RATIO,
+    SHIFT_RATIO,
+    PooledFactor,
+    Slope,
+    is_beyond,
+    isometry_words,
+    ols_slope,
+    pooled_factor,
+    sma_slope,
+)
 from meshtools.size_pairs import BonePair
 
 MIN_BONES = 3  # fewer say nothing about how bones of one animal differ
@@ -26,7 +36,7 @@ class BoneRatio:
 
     offset_ratio: the same ratio with an even offset between the surfaces taken out. offset_mm: how far the target's surface lies outside the donor's
     at the target's size (below zero: inside). Both nan where size and offset are not told apart or the pair is not trusted. lengths_mm: greatest
-    lengths of target and donor, nan there too and where one of the two is broken. scans: files of target and donor.
+    lengths of target and donor, nan there too and where one of the two is broken. scans: files of target and donor. is_whole: neither is broken.
     """
 
     element: str
@@ -42,11 +52,22 @@ class BoneRatio:
     offset_mm: float = math.nan
     lengths_mm: tuple[float, float] = (math.nan, math.nan)
     scans: tuple[str, str] = ("", "")
+    is_whole: bool = True
 
     @property
     def shift_ln(self) -> float:
         """How far the logarithm of the ratio moves when an offset is taken out; 0 where that is not measured."""
         return math.log(self.offset_ratio / self.ratio) if self.has_offset else 0.0
+
+    @property
+    def shift_limit(self) -> float:
+        """What moves the logarithm of the ratio by more is no difference of shape; of a broken bone, a larger one."""
+        return SHIFT_RATIO if self.is_whole else BROKEN_SHIFT_RATIO
+
+    @property
+    def telling_ln(self) -> float:
+        """The shift as it counts against SHIFT_RATIO: that of a broken bone counts less."""
+        return self.shift_ln * SHIFT_RATIO / self.shift_limit
 
     @property
     def has_offset(self) -> bool:
@@ -111,7 +132,7 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
         return BoneRatio(*names, math.nan, math.nan, 0.0, False, str(error), scans=scans)
     ratio = found.scale if pair.is_donor_laid else 1.0 / found.scale
     reason, is_trusted = " ".join(doubts) or found.reason, found.is_trusted and not doubts
-    bone = BoneRatio(*names, ratio, found.residual_rms_percent, found.overlap_percent, is_trusted, reason, scans=scans)
+    bone = BoneRatio(*names, ratio, found.residual_rms_percent, found.overlap_percent, is_trusted, reason, scans=scans, is_whole=found.is_complete)
     fit = fit_offset(moving, fixed, found) if is_trusted else None
     if fit is None:
         return bone
@@ -129,6 +150,7 @@ def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> Size
     """
     trusted = [bone for bone in bones if bone.is_trusted]
     shifts = _mean_by_element([(bone.element, bone.shift_ln) for bone in trusted])
+    telling = _mean_by_element([(bone.element, bone.telling_ln) for bone in trusted])
     logs = _mean_by_element([(bone.element, math.log(bone.ratio)) for bone in trusted])
     groups: dict[str, list[str]] = {}
     for element in elements:
@@ -136,7 +158,7 @@ def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> Size
             groups.setdefault(element.group, []).append(element.name)
     groups = {group: members for group, members in sorted(groups.items()) if len(members) >= MIN_BONES}
     sets = [*([name] for name in shifts), *groups.values(), [*shifts]]
-    is_out = any(is_beyond([shifts[name] for name in members]) for members in sets if members)
+    is_out = any(is_beyond([telling[name] for name in members]) for members in sets if members)
     ratios = {name: math.exp(value + (shifts[name] if is_out else 0.0)) for name, value in logs.items()}
     pooled = {group: pooled_factor({name: ratios[name] for name in members}) for group, members in groups.items()}
     return SizeEstimate(tuple(bones), pooled_factor(ratios) if ratios else None, pooled, is_out)

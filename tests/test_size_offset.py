@@ -22,7 +22,7 @@ from meshtools.geometry.registration_offset import fit_offset, fit_with_offset
 from meshtools.geometry.registration_search import similarity_columns
 from meshtools.geometry.registration_smooth import OWN_SHARE, likeness
 from meshtools.model import Element, Find, Mesh, Severity, Side, Unit
-from meshtools.scale_statistics import SHIFT_RATIO, is_beyond, pooled_factor
+from meshtools.scale_statistics import BROKEN_SHIFT_RATIO, SHIFT_RATIO, is_beyond, pooled_factor
 from meshtools.size_findings import size_findings
 from meshtools.size_pairs import BonePair
 from meshtools.sizing import BoneRatio, measure_pair, pool_ratios
@@ -137,6 +137,24 @@ def test_one_bone_beyond_the_limit_takes_the_offset_out_of_all() -> None:
     estimate = pool_ratios(bones, [])
     assert estimate.is_offset_out
     assert estimate.pooled == pooled_factor({bone.element: bone.offset_ratio for bone in bones})
+
+
+@pytest.mark.parametrize(("is_whole", "shift", "is_out"), [(True, 0.016, True), (False, 0.048, False), (False, -0.052, True)])
+def test_what_tells_of_an_offset_on_a_whole_bone_tells_nothing_on_a_broken_one(is_whole: bool, shift: float, is_out: bool) -> None:
+    """Half a radius is shaft, and its size moves by up to 4.7 % where two sound individuals differ in shape (measured)."""
+    estimate = pool_ratios([ratio("radius", 1.18, shift, is_whole=is_whole), ratio("tibia", 1.19)], [])
+    assert estimate.is_offset_out is is_out
+    findings = size_findings(estimate, {})
+    assert [finding.limit for finding in findings] == ([100 * (SHIFT_RATIO if is_whole else BROKEN_SHIFT_RATIO)] if is_out else [])
+
+
+@pytest.mark.slow
+def test_half_a_bone_of_another_shape_changes_no_factor() -> None:
+    """A radius that is half broken off: the offset that explains its shape moves its size by over 3 %, away from the truth."""
+    target, donor = (Mesh.create(*scanned("Radius_L", *more)) for more in ((201, SIZE, 0.5), (251, 1.0, 0.5, 0.4)))
+    bone = measure_pair(BonePair("radius", find("a"), find("b"), False, True), target, donor)
+    assert (bone.is_trusted, bone.is_whole, abs(bone.shift_ln) > 2 * SHIFT_RATIO) == (True, False, True)
+    assert pool_ratios([bone], []).pooled == pooled_factor({"radius": bone.ratio})
 
 
 @pytest.mark.parametrize(("share", "is_out"), [(0.98, False), (1.02, True)])
