@@ -179,7 +179,7 @@ def _bone_row(bone: BoneRatio, measured: float | None) -> dict[str, Any]:
         "element": bone.element, "target_find": bone.target_find, "donor_find": bone.donor_find, "is_reflected": bone.is_reflected,
         "ratio": _finite(bone.ratio, 6), "residual_percent": _finite(bone.residual_percent, 4), "overlap_percent": round(bone.overlap_percent, 2),
         "is_trusted": bone.is_trusted, "reason": bone.reason, "measured_ratio": None if measured is None else round(measured, 6),
-        "offset_ratio": _finite(bone.offset_ratio, 6), "offset_mm": round(bone.offset_mm, 4), "lengths_ratio": _finite(bone.lengths_ratio, 6),
+        "offset_ratio": _finite(bone.offset_ratio, 6), "offset_mm": _finite(bone.offset_mm, 4), "lengths_ratio": _finite(bone.lengths_ratio, 6),
     }  # fmt: skip
 
 
@@ -210,7 +210,8 @@ def _bone_lines(rows: Sequence[dict[str, Any]], estimate: SizeEstimate) -> list[
         keys = ("ratio", "offset_ratio", "measured_ratio", "residual_percent")
         ratio, without, measured, residual = ("-" if row[key] is None else f"{row[key]:.4f}" for key in keys)
         donor = row["donor_find"] + (" (reflected)" if row["is_reflected"] else "")
-        figures = (ratio, *((f"{row['offset_mm']:+.2f}", without) if offset else ()), measured, residual)
+        offset_mm = "-" if row["offset_mm"] is None else f"{row['offset_mm']:+.2f}"
+        figures = (ratio, *((offset_mm, without) if offset else ()), measured, residual)
         table.append((row["element"], row["target_find"], donor, *figures, "yes" if row["is_trusted"] else f"no: {row['reason']}"))
     return aligned(table)
 

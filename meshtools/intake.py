@@ -56,13 +56,17 @@ def intake(options: argparse.Namespace) -> Answer:
 
 
 def _looks(workspace: Workspace, scan: str, finds: Sequence[Find], folders: Sequence[ScanFolder]) -> list[ScanVerdict]:
-    """The looks at one scan: for each of its finds or, without any, under the file's name in the unit that config.yaml declares for its folder."""
+    """The looks at one scan: for each of its finds or, without any, in the unit that config.yaml declares for its folder, under the name that the
+    draft of its row has, so that rows of other tables which a look proposes fit that one."""
     if finds:
         return [look_at_scan(workspace, scan, find) for find in finds]
     folder = folder_of(scan, folders)
     if folder is None or folder.unit is None:
         return [look_at_scan(workspace, scan, None)]
-    unlisted = Find(0, visible(Path(scan).name), "", Side.UNKNOWN, "", scan, folder.unit, folder.place)  # no find has a dot in its name
+    drafted, file_name = plain_name(Path(scan).stem), visible(Path(scan).name)
+    is_free = drafted and all(find.find != drafted for find in workspace.register.finds)
+    name = drafted if is_free else file_name  # no find has a dot in its name
+    unlisted = Find(0, name, "", Side.UNKNOWN, "", scan, folder.unit, folder.place)
     return [replace(look_at_scan(workspace, scan, unlisted), find="")]
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 from meshtools.counted import counted
 from meshtools.model import Finding, Severity
-from meshtools.scale_statistics import SHIFT_RATIO, is_beyond
+from meshtools.scale_statistics import is_beyond
 from meshtools.sizing import BoneRatio, SizeEstimate
 
 OFFSET_CODE, LENGTHS_CODE = "size-offset", "size-lengths"
@@ -29,27 +29,36 @@ def size_findings(estimate: SizeEstimate, measured: Mapping[str, float]) -> tupl
 
 def _offset_finding(trusted: Sequence[BoneRatio]) -> Finding:
     """One finding for all bones: those that an offset moves by more than differences of shape do, or all where it shows only in all together."""
-    told = [bone for bone in trusted if is_beyond([bone.shift_ln])] or [bone for bone in trusted if bone.shift_ln]
-    told.sort(key=lambda bone: -abs(bone.shift_ln))
+    told = [bone for bone in trusted if is_beyond([bone.telling_ln])] or [bone for bone in trusted if bone.shift_ln]
+    told.sort(key=lambda bone: -abs(bone.telling_ln))
     more = f"; and {counted(len(told) - LISTED_BONES, 'more bone')} of the table" if len(told) > LISTED_BONES else ""
     bones = "; ".join(_bone_words(bone) for bone in told[:LISTED_BONES])
+    untold = [bone.element for bone in trusted if not bone.has_offset]
+    but = f", but for {_named(untold)}, where it cannot be told from size and may still be in the ratio" if untold else ""
     message = (
-        f"One surface lies outside the other by one distance everywhere, which is not size. {bones}{more}. All factors here are without it. "
+        f"One surface lies outside the other by one distance everywhere, which is not size. {bones}{more}. All factors here are without it{but}. "
         "Either scans are too fat or too thin all over (a threshold of segmentation that is off by half a voxel is enough), or one animal has the "
         "stouter bones. Measure the greatest breadth of one bone of each animal with a caliper and state it in caliper_mm of bones.csv (caliper_of "
         "greatest-breadth); export the scans that are wrong again with another threshold. Where all are right the factor is that of lengths."
     )
-    worst = told[0].shift_ln
-    return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst), 2), 100 * SHIFT_RATIO, "%")
+    worst = told[0]
+    return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst.shift_ln), 2), 100 * worst.shift_limit, "%")
+
+
+def _named(elements: Sequence[str]) -> str:
+    """`femur, tibia`; of more than a few, how many there are beyond them."""
+    names = list(dict.fromkeys(elements))
+    more = f" and {counted(len(names) - LISTED_BONES, 'more bone')}" if len(names) > LISTED_BONES else ""
+    return f"{', '.join(names[:LISTED_BONES])}{more}"
 
 
 def _bone_words(bone: BoneRatio) -> str:
-    """`femur: the surface of a.stl lies 0.45 mm outside that of b.stl brought to its size; factor 1.2350, without that distance 1.1811`."""
+    """`femur: the surface of a.stl lies 0.45 mm outside that of b.stl brought to its size; ratio 1.2350, without that distance 1.1811`."""
     where = "outside" if bone.offset_mm > 0 else "inside"
     target, donor = (scan or find for scan, find in zip(bone.scans, (bone.target_find, bone.donor_find), strict=True))
     beside = f" (greatest lengths {bone.lengths_ratio:.4f})" if math.isfinite(bone.lengths_ratio) else ""
     return (
-        f"{bone.element}: the surface of {target} lies {abs(bone.offset_mm):.2g} mm {where} that of {donor} brought to its size; factor "
+        f"{bone.element}: the surface of {target} lies {abs(bone.offset_mm):.2g} mm {where} that of {donor} brought to its size; ratio "
         f"{bone.ratio:.4f}, without that distance {bone.offset_ratio:.4f}{beside}"
     )
 
@@ -62,7 +71,7 @@ def _lengths_finding(bone: BoneRatio, estimate: SizeEstimate, measured: float | 
         return None
     percent = 100 * (lengths / ratio - 1)
     scans = " and ".join(scan or find for scan, find in zip(bone.scans, (bone.target_find, bone.donor_find), strict=True))
-    said = f"{bone.element} ({scans}): the surfaces give the factor {ratio:.4f}"
+    said = f"{bone.element} ({scans}): the surfaces give the ratio {ratio:.4f}"
     figures = round(percent, 2), 100 * LENGTHS_RATIO, "%"
     if measured is None:
         message = f"{said}, their greatest lengths {lengths:.4f} ({percent:+.1f} %). Look whether an end is missing on one of them, or has grown."

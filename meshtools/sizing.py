@@ -13,7 +13,17 @@ from itertools import combinations
 from meshtools.errors import GeometryError
 from meshtools.factor import UNASSOCIATED, LengthKey, Lengths
 from meshtools.model import Element, Mesh
-from meshtools.scale_statistics import PooledFactor, Slope, is_beyond, isometry_words, ols_slope, pooled_factor, sma_slope
+from meshtools.scale_statistics import (
+    BROKEN_SHIFT_RATIO,
+    SHIFT_RATIO,
+    PooledFactor,
+    Slope,
+    is_beyond,
+    isometry_words,
+    ols_slope,
+    pooled_factor,
+    sma_slope,
+)
 from meshtools.size_pairs import BonePair
 
 MIN_BONES = 3  # fewer say nothing about how bones of one animal differ
@@ -22,7 +32,12 @@ MIN_INDIVIDUALS = 5  # of a slope; few specimens hide allometry (Brown & Vavrek 
 
 @dataclass(frozen=True)
 class BoneRatio:
-    """Target length over donor length of one pair of bones. residual_percent: rms distance of the two surfaces in percent of length."""
+    """Target length over donor length of one pair of bones. residual_percent: rms distance of the two surfaces in percent of length.
+
+    offset_ratio: the same ratio with an even offset between the surfaces taken out. offset_mm: how far the target's surface lies outside the donor's
+    at the target's size (below zero: inside). Both nan where size and offset are not told apart or the pair is not trusted. lengths_mm: greatest
+    lengths of target and donor, nan there too and where one of the two is broken. scans: files of target and donor. is_whole: neither is broken.
+    """
 
     element: str
     target_find: str
@@ -34,14 +49,30 @@ class BoneRatio:
     is_trusted: bool
     reason: str
     offset_ratio: float = math.nan
-    offset_mm: float = 0.0
+    offset_mm: float = math.nan
     lengths_mm: tuple[float, float] = (math.nan, math.nan)
     scans: tuple[str, str] = ("", "")
+    is_whole: bool = True
 
     @property
     def shift_ln(self) -> float:
         """How far the logarithm of the ratio moves when an offset is taken out; 0 where that is not measured."""
-        return math.log(self.offset_ratio / self.ratio) if math.isfinite(self.offset_ratio) else 0.0
+        return math.log(self.offset_ratio / self.ratio) if self.has_offset else 0.0
+
+    @property
+    def shift_limit(self) -> float:
+        """What moves the logarithm of the ratio by more is no difference of shape; of a broken bone, a larger one."""
+        return SHIFT_RATIO if self.is_whole else BROKEN_SHIFT_RATIO
+
+    @property
+    def telling_ln(self) -> float:
+        """The shift as it counts against SHIFT_RATIO: that of a broken bone counts less."""
+        return self.shift_ln * SHIFT_RATIO / self.shift_limit
+
+    @property
+    def has_offset(self) -> bool:
+        """True where an offset was told from size, even one of 0 mm."""
+        return math.isfinite(self.offset_ratio)
 
     @property
     def lengths_ratio(self) -> float:
@@ -59,7 +90,8 @@ class SizeEstimate:
     """Factors that bring a donor to the target's individual, without the target's stated size.
 
     pooled: over the elements with a trusted ratio, None without one. groups: the same for each group that has at least three such elements.
-    is_offset_out: all factors are of the ratios without an offset, because it moves one of them by more than its interval explains.
+    is_offset_out: all factors are of the ratios without an offset, because it moves one of them by more than differences of shape do; a bone of which
+    size and offset are not told apart goes in as registered.
     """
 
     bones: tuple[BoneRatio, ...]
@@ -69,7 +101,7 @@ class SizeEstimate:
 
     def ratio_of(self, bone: BoneRatio) -> float:
         """The ratio that one of the bones goes into the factors with."""
-        return bone.offset_ratio if self.is_offset_out and math.isfinite(bone.offset_ratio) else bone.ratio
+        return bone.offset_ratio if self.is_offset_out and bone.has_offset else bone.ratio
 
     @property
     def is_founded(self) -> bool:
@@ -84,7 +116,7 @@ class SizeEstimate:
 def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str] = ()) -> BoneRatio:
     """Lay the less preserved bone on the other, of free size. Surfaces in mm; `doubts` are sentences about their scale: not trusted then.
 
-    A pair that cannot be laid on each other at all has the ratio nan and is not trusted.
+    A pair that cannot be laid on each other at all has the ratio nan and is not trusted. Only of a trusted pair an offset is sought.
     """
     from meshtools.geometry.registration import register
     from meshtools.geometry.registration_offset import fit_offset
@@ -100,7 +132,7 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
         return BoneRatio(*names, math.nan, math.nan, 0.0, False, str(error), scans=scans)
     ratio = found.scale if pair.is_donor_laid else 1.0 / found.scale
     reason, is_trusted = " ".join(doubts) or found.reason, found.is_trusted and not doubts
-    bone = BoneRatio(*names, ratio, found.residual_rms_percent, found.overlap_percent, is_trusted, reason, scans=scans)
+    bone = BoneRatio(*names, ratio, found.residual_rms_percent, found.overlap_percent, is_trusted, reason, scans=scans, is_whole=found.is_complete)
     fit = fit_offset(moving, fixed, found) if is_trusted else None
     if fit is None:
         return bone
@@ -113,11 +145,12 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
 def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> SizeEstimate:
     """Pool the trusted ratios: sides of an element first (geometric mean), then elements, of each group and of all.
 
-    Where an offset between the surfaces moves one bone, a group or all of them by more than the interval of as many bones explains, all ratios
+    Where an offset between the surfaces moves one bone, a group or all of them by more than differences of shape move as many bones, all ratios
     are taken without it.
     """
     trusted = [bone for bone in bones if bone.is_trusted]
     shifts = _mean_by_element([(bone.element, bone.shift_ln) for bone in trusted])
+    telling = _mean_by_element([(bone.element, bone.telling_ln) for bone in trusted])
     logs = _mean_by_element([(bone.element, math.log(bone.ratio)) for bone in trusted])
     groups: dict[str, list[str]] = {}
     for element in elements:
@@ -125,7 +158,7 @@ def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> Size
             groups.setdefault(element.group, []).append(element.name)
     groups = {group: members for group, members in sorted(groups.items()) if len(members) >= MIN_BONES}
     sets = [*([name] for name in shifts), *groups.values(), [*shifts]]
-    is_out = any(is_beyond([shifts[name] for name in members]) for members in sets if members)
+    is_out = any(is_beyond([telling[name] for name in members]) for members in sets if members)
     ratios = {name: math.exp(value + (shifts[name] if is_out else 0.0)) for name, value in logs.items()}
     pooled = {group: pooled_factor({name: ratios[name] for name in members}) for group, members in groups.items()}
     return SizeEstimate(tuple(bones), pooled_factor(ratios) if ratios else None, pooled, is_out)

@@ -67,7 +67,7 @@ class Workspace:
 
     def crashed_jobs(self) -> list[tuple[str, str]]:
         """Jobs (stage, name), as planned now, that ended without a result the last time, without those that were only told so by a job before them.
-        None where the index is not of these jobs."""
+        Empty where the index is not of these jobs, or ended well."""
         every = [(stage, name) for stage, jobs in self.worklist.jobs.items() for name in jobs]
         records = {one: self.planned_record(*one) for one in every}
         crashed = {one for one, record in records.items() if record is not None and _is_crash(record)}

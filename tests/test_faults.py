@@ -65,7 +65,6 @@ def plan_and_lay_down(batch: Path) -> None:
     """All that `build` does before and while it starts the workflow, without the workflow."""
     workspace = open_workspace(batch)
     workspace.drop_stale_records()
-    workspace.write_plan()
     workspace.save_hashes()
     workspace.write_job_files(workspace.limits())
 

@@ -161,6 +161,24 @@ def test_a_scan_without_a_row_is_judged_in_the_unit_of_its_folder(tmp_path: Path
     assert any(line.startswith(verdict) and "scans/new/Femur.stl (not in bones.csv" in line for line in answer.lines)
 
 
+@pytest.mark.parametrize(("file", "name"), [("Other Femur.stl", "other-femur"), ("A femur left.stl", "A femur left.stl")])
+def test_the_row_that_closes_a_hole_of_a_scan_without_a_row_names_the_find_of_its_draft(tmp_path: Path, file: str, name: str) -> None:
+    """As long as no find of bones.csv has that name: then the file, so that nobody closes a hole of the other one."""
+    batch = make_tiny_batch(tmp_path)
+    (batch / "scans/new").mkdir()
+    shutil.copy(batch / "scans/a-femur-left.stl", batch / "scans/new" / file)
+    bone = trimesh.load(batch / "scans/new" / file)
+    bone.update_faces((bone.triangles_center[:, 0] < 6.0) | (abs(bone.triangles_center[:, 2]) > 12.0))
+    bone.export(batch / "scans/new" / file)
+    settings = batch / "config/config.yaml"
+    more = "rebuild:\n  close_rims_up_to_mm: 20\nscans: {folders: {new: {unit: mm}}}\n"
+    settings.write_text(settings.read_text(encoding="utf-8") + more, encoding="utf-8")
+    answer = intake(argparse.Namespace(batch=batch))
+    (found,) = [row for row in answer.facts["scans"] if row["scan"] == f"scans/new/{file}"]
+    assert found["find"] == ""
+    assert f"openings.csv the row {name},break," in found["asks"][0]
+
+
 def test_intake_notes_a_wide_spacing_by_the_rule_and_figure_of_a_build(tmp_path: Path) -> None:
     batch = make_tiny_batch(tmp_path)
     found, workspace = _looked_at(batch), open_workspace(batch)

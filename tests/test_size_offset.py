@@ -15,12 +15,14 @@ from scanned_individuals import fattened, moved, scanned, turn, write_batch
 from six_bones import bonewright
 from solid_shapes import ball
 
+from meshtools.commands_size import _bone_lines, _bone_row
 from meshtools.geometry.fitting import unit_vectors
 from meshtools.geometry.registration import register
 from meshtools.geometry.registration_offset import fit_offset, fit_with_offset
 from meshtools.geometry.registration_search import similarity_columns
+from meshtools.geometry.registration_smooth import OWN_SHARE, likeness
 from meshtools.model import Element, Find, Mesh, Severity, Side, Unit
-from meshtools.scale_statistics import SHIFT_RATIO, is_beyond, pooled_factor
+from meshtools.scale_statistics import BROKEN_SHIFT_RATIO, SHIFT_RATIO, is_beyond, pooled_factor
 from meshtools.size_findings import size_findings
 from meshtools.size_pairs import BonePair
 from meshtools.sizing import BoneRatio, measure_pair, pool_ratios
@@ -52,6 +54,18 @@ def test_the_rounder_a_bone_the_less_is_size_told_from_offset() -> None:
         errors.append(fit_with_offset(points, gap, normals, np.ones(200))[1])
     assert errors[0] < errors[1] < errors[2]
     assert errors[2] > 10 * errors[0]
+
+
+def test_the_standard_error_is_the_spread_of_size_over_draws_of_what_is_assumed() -> None:
+    """300 draws of smooth differences and of those of single pairs, a pair of a twentieth of the weight with twenty times the variance of its own."""
+    random = np.random.default_rng(6)
+    points, normals = ellipsoid((0.12, 0.15, 0.5))
+    weight = np.where(np.arange(200) % 2, 1.0, 0.05)
+    own = np.diag(OWN_SHARE / weight)
+    spread = 0.003 * np.linalg.cholesky(likeness(points, points) * (normals @ normals.T) + own)
+    draws = (normals * (spread @ random.normal(size=200))[:, None] for _ in range(300))
+    fits = [fit_with_offset(points, gap, normals, weight)[:2] for gap in draws]
+    assert np.std([step[6] for step, _ in fits]) == pytest.approx(np.mean([error for _, error in fits]), rel=0.1)
 
 
 @pytest.mark.parametrize("half", [(1.0, 1.0, 1.0), (1.0, 0.97, 0.94)])
@@ -96,6 +110,15 @@ def test_two_sound_scans_of_different_shape_show_no_offset(bone: str) -> None:
     assert pool_ratios([found], []).pooled == pooled_factor({"ulna": found.ratio})
 
 
+@pytest.mark.slow
+def test_the_greatest_length_of_a_broken_bone_is_held_against_nothing() -> None:
+    """A quarter of the donor is lost, so that its length is no length of the bone: no ratio of lengths, and no word on one."""
+    target, donor = (Mesh.create(*scanned("Tibia_L", seed, size, lost=lost)) for seed, size, lost in ((5, SIZE, 0.0), (13, 1.0, 0.25)))
+    bone = measure_pair(BonePair("tibia", find("a"), find("b"), False, True), target, donor)
+    assert (bone.is_trusted, bone.has_offset, math.isnan(bone.lengths_ratio)) == (True, True, True)
+    assert size_findings(pool_ratios([bone], []), {}) == ()
+
+
 def ratio(element: str, value: float, shift_ln: float = 0.0, **more: Any) -> BoneRatio:
     bone = BoneRatio(element, "t", "d", False, value, 0.5, 100.0, True, "", value * math.exp(shift_ln), -40 * shift_ln)
     return replace(bone, scans=(f"scans/{element}-t.stl", f"scans/{element}-d.stl"), **more)
@@ -114,6 +137,24 @@ def test_one_bone_beyond_the_limit_takes_the_offset_out_of_all() -> None:
     estimate = pool_ratios(bones, [])
     assert estimate.is_offset_out
     assert estimate.pooled == pooled_factor({bone.element: bone.offset_ratio for bone in bones})
+
+
+@pytest.mark.parametrize(("is_whole", "shift", "is_out"), [(True, 0.016, True), (False, 0.048, False), (False, -0.052, True)])
+def test_what_tells_of_an_offset_on_a_whole_bone_tells_nothing_on_a_broken_one(is_whole: bool, shift: float, is_out: bool) -> None:
+    """Half a radius is shaft, and its size moves by up to 4.7 % where two sound individuals differ in shape (measured)."""
+    estimate = pool_ratios([ratio("radius", 1.18, shift, is_whole=is_whole), ratio("tibia", 1.19)], [])
+    assert estimate.is_offset_out is is_out
+    findings = size_findings(estimate, {})
+    assert [finding.limit for finding in findings] == ([100 * (SHIFT_RATIO if is_whole else BROKEN_SHIFT_RATIO)] if is_out else [])
+
+
+@pytest.mark.slow
+def test_half_a_bone_of_another_shape_changes_no_factor() -> None:
+    """A radius that is half broken off: the offset that explains its shape moves its size by over 3 %, away from the truth."""
+    target, donor = (Mesh.create(*scanned("Radius_L", *more)) for more in ((201, SIZE, 0.5), (251, 1.0, 0.5, 0.4)))
+    bone = measure_pair(BonePair("radius", find("a"), find("b"), False, True), target, donor)
+    assert (bone.is_trusted, bone.is_whole, abs(bone.shift_ln) > 2 * SHIFT_RATIO) == (True, False, True)
+    assert pool_ratios([bone], []).pooled == pooled_factor({"radius": bone.ratio})
 
 
 @pytest.mark.parametrize(("share", "is_out"), [(0.98, False), (1.02, True)])
@@ -138,6 +179,20 @@ def test_the_finding_names_files_element_distance_and_both_factors() -> None:
     words = ("femur", "scans/femur-t.stl lies 1.8 mm outside that of scans/femur-d.stl", "1.2350", "1.1807", "1.2170", "threshold", "caliper_mm")
     assert [word for word in words if word not in finding.message] == []
     assert "tibia" not in finding.message
+
+
+def test_a_bone_whose_offset_is_not_told_from_size_goes_in_as_registered_and_is_named() -> None:
+    """A kneecap, nearly a ball: its ratio 1.22 may hold an offset still, and nobody is told that it has none of it."""
+    patella = BoneRatio("patella", "t", "d", False, 1.22, 0.5, 100.0, True, "")
+    estimate = pool_ratios([femur := ratio("femur", 1.235, -0.045), patella], [])
+    assert estimate.pooled == pooled_factor({"femur": femur.offset_ratio, "patella": 1.22})
+    (finding,) = size_findings(estimate, {})
+    assert "All factors here are without it, but for patella, where it cannot be told from size" in finding.message
+    assert _bone_row(patella, None)["offset_mm"] is None
+    lines = _bone_lines([_bone_row(bone, None) for bone in estimate.bones], estimate)
+    assert [line.split()[4:6] for line in lines[1:]] == [["+1.80", "1.1807"], ["-", "-"]]
+    (plain,) = size_findings(pool_ratios([femur], []), {})
+    assert "but for" not in plain.message
 
 
 def test_greatest_lengths_that_contradict_the_surfaces_are_a_note_and_measured_ones_a_question() -> None:

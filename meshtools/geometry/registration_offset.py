@@ -50,11 +50,11 @@ def fit_offset(moving: Mesh, fixed: Mesh, laid: Registration) -> OffsetFit | Non
         pairs = refiner.pairs(pose, N_POINTS, displacement.at)
         left = pairs.gap - displacement.at(pairs.placed) - offset * pairs.normals
         weight = weigh(np.sqrt(np.einsum("nj,nj->n", left, left)), pairs.agrees)
-        used = weight > MIN_WEIGHT
-        if used.sum() < MIN_PAIRS:
+        is_used = weight > MIN_WEIGHT
+        if is_used.sum() < MIN_PAIRS:
             return None
         try:
-            step, error, displacement = fit_with_offset(pairs.placed[used], pairs.gap[used], pairs.normals[used], weight[used])
+            step, error, displacement = fit_with_offset(pairs.placed[is_used], pairs.gap[is_used], pairs.normals[is_used], weight[is_used])
         except np.linalg.LinAlgError:  # a ball to the last digit: any turn and any share of size and offset explains the gaps alike
             return None
         pose, offset = pose.moved(step[None, :7]), float(step[7])
