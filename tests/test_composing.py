@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import manifold3d
 import numpy as np
 import pytest
 from dog_individuals import read_bone
@@ -62,6 +63,30 @@ def test_two_halves_that_only_touch_are_joined_as_a_person_placed_them() -> None
     assert result.facts["n_pieces_after"] == 1
     diagonal_mm = float(np.linalg.norm(np.ptp(whole.vertices, axis=0)))
     assert compare(whole, result.mesh).a_to_b.max_mm < 0.01 * diagonal_mm
+
+
+def sawn(whole: Mesh, tilt: float) -> list[Mesh]:
+    """Two closed halves of a bone, cut across the middle by a plane that leans by this much."""
+    axis = int(np.argmax(np.ptp(whole.vertices, axis=0)))
+    normal = np.roll([1.0, tilt, tilt / 2], axis)
+    normal /= np.linalg.norm(normal)
+    middle = (whole.vertices.min(axis=0) + whole.vertices.max(axis=0)) / 2
+    solid = manifold3d.Manifold(manifold3d.Mesh(whole.vertices.astype(np.float32), whole.faces.astype(np.uint32)))
+    halves = [half.to_mesh() for half in solid.split_by_plane(normal, float(normal @ middle))]
+    return [Mesh.create(half.vert_properties[:, :3].astype(float), half.tri_verts) for half in halves]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("tilt", "aside_mm"), [(0.0, 0.0), (0.8, 0.0), (0.3, 2.0), (0.0, 2.0), (0.0, 60.0)])
+def test_no_half_of_a_bone_that_a_person_placed_is_lost_and_a_wrong_pose_is_asked_about(tilt: float, aside_mm: float) -> None:
+    """Truth: the replica reaches as far as both halves do where they were put."""
+    halves, moved = sawn(dog_humerus(), tilt), np.eye(4)
+    moved[:3, 3] = aside_mm * np.roll([0.0, 1.0, 0.0], int(np.argmax(np.ptp(halves[0].vertices, axis=0))))
+    result = put_together(dict(zip(("f-1", "f-2"), halves, strict=True)), {"f-1": np.eye(4), "f-2": moved})
+    whole = np.concatenate([halves[0].vertices, apply_matrix(halves[1], moved).vertices])
+    assert np.ptp(result.mesh.vertices, axis=0) == pytest.approx(np.ptp(whole, axis=0), abs=0.3)
+    asks = {finding.code for finding in result.findings if finding.severity is Severity.REVIEW}
+    assert aside_mm == 0.0 or asks & {"part-step", "parts-not-joined"}
 
 
 def planned_finds(*finds: Find) -> tuple[str, ...]:

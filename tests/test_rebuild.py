@@ -343,6 +343,14 @@ class TestReplica:
         assert np.array_equal(of_second, middles[:, 0] < -5.0)
         assert "parts-not-joined" in codes(result)
 
+    def test_parts_that_nobody_placed_lie_as_scanned_and_nothing_else_is_said_of_how_they_lie(self):
+        recipe = dataclasses.replace(RECIPE, finds=("f-1", "f-2"))
+        pieces = [Cleaned(name, box((x, 0, 0), (x + 4, 4, 4)), SCANNED, 1.0) for name, x in (("f-1", 0), ("f-2", 9))]
+        result = rebuild_element(recipe, pieces, RebuildSettings(pin_diameter_mm=1.0), ())
+        assert result.facts["composition"]["poses"] == [np.eye(4).tolist()] * 2
+        assert result.facts["n_bodies"] == 2
+        assert {"loose-bodies", "pins-made", "pins-not-made"}.isdisjoint(codes(result))
+
     @pytest.mark.parametrize(
         ("parts", "says"),
         [

@@ -45,6 +45,11 @@ class BoneSurface:
     composition: Composition | None
     completion: Completion | None
 
+    @property
+    def is_placed(self) -> bool:
+        """Whether it is known how the finds lie on each other."""
+        return self.composition is None or self.composition.is_placed
+
 
 def gather_bone(
     recipe: Recipe, cleaned: Sequence[Cleaned], openings: Sequence[PlacedOpening], table: SourceTable, settings: RestoreSettings

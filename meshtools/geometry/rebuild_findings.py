@@ -182,7 +182,7 @@ def _body_findings(built: Rebuilt, settings: RebuildSettings) -> list[Finding]:
         findings.append(Finding(Severity.NOTE, "pins-made", message, built.n_pins, None, "pins"))
     if built.joining and built.joining.refused:
         findings.append(_refused_pin_finding(built.element, built.joining, settings))
-    elif built.n_bodies > 1:
+    elif built.n_bodies > 1 and built.bone.is_placed:
         code = "bodies-not-joined" if built.n_pins else "loose-bodies"
         choice = (
             "where one is not of this bone, name its own pieces in bones.csv (`bonewright intake` lists them); where all are, set pin_diameter_mm to "

@@ -1,6 +1,6 @@
 """Loops for `registration_search`: many poses of one bone held against the nearest samples of another. They bring numba, see `compiled`.
 
-`np.divide` is a plain division: one by `/` asks first whether the divisor is nothing, which made `cover` take twice as long. Steps and widths are not.
+`np.divide` is a plain division: one by `/` asks first whether the divisor is nothing, which made `cover` take twice as long. No step or width is.
 """
 
 from __future__ import annotations

@@ -43,6 +43,7 @@ class Restoration:
     added_percent: float
     seam_step_max_mm: float
     seam_step_p95_mm: float
+    seam_step_p75_mm: float
     original_skin_moved_max_mm: float
     n_pieces_before: int
     n_pieces_after: int
@@ -70,6 +71,10 @@ class Laid:
     bent: Partner
 
 
+def _quantile(steps_mm: FloatArray, share: float) -> float:
+    return float(np.quantile(steps_mm, share)) if len(steps_mm) else 0.0
+
+
 def describe(body: Body, joined: Joined, laid: Laid, rows: Rows, wide_mm: float) -> Restoration:
     """The figures of a join. wide_mm: what is farther than this from the skin of both bones spans what both have lost."""
     audit, own = audit_topology(joined.mesh), np.arange(len(body.mesh.faces)) < body.n_own
@@ -84,7 +89,8 @@ def describe(body: Body, joined: Joined, laid: Laid, rows: Rows, wide_mm: float)
         volume_added_mm3=audit.volume_mm3 - before.volume_mm3 if audit.is_closed and before.is_closed else None,
         added_percent=100.0 * added / audit.area_mm2,
         seam_step_max_mm=float(laid.steps_mm.max(initial=0.0)),
-        seam_step_p95_mm=float(np.quantile(laid.steps_mm, 0.95)) if len(laid.steps_mm) else 0.0,
+        seam_step_p95_mm=_quantile(laid.steps_mm, 0.95),
+        seam_step_p75_mm=_quantile(laid.steps_mm, 0.75),
         original_skin_moved_max_mm=_moved_mm(body, joined),
         n_pieces_before=body.n_pieces,
         n_pieces_after=audit.n_pieces,

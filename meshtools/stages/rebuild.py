@@ -68,7 +68,7 @@ def _rebuilt(
     rows = [opening.row for opening in bone.openings]
     missed = tuple(row for row in rows if row.is_cut and row not in [rim.opening for rim in closing.passages])
     mesh, joining, n_bodies = passages.mesh, None, united.n_bodies
-    if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1:
+    if settings.pin_diameter_mm > 0.0 and united.n_bodies > 1 and bone.is_placed:
         joining = join_bodies(mesh, settings.pin_diameter_mm, table.row_of(SourceEntry(EvidenceClass.MADE, "", Origin.MADE)))
         mesh, n_bodies = joining.union.mesh, joining.union.n_bodies
     looks: list[Callable[[Mesh], Any]] = [count_self_intersections, audit_topology, count_touching_edges]
