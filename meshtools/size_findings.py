@@ -22,12 +22,12 @@ LISTED_BONES = 4
 def size_findings(estimate: SizeEstimate, measured: Mapping[str, float]) -> tuple[Finding, ...]:
     """Findings on the trusted bones of an estimate. measured: target over donor greatest length of elements in measurements.csv."""
     trusted = [bone for bone in estimate.bones if bone.is_trusted]
-    offset = [_offset_finding(trusted)] if estimate.is_offset_out else []
+    offset = [_offset_finding(estimate, trusted)] if estimate.is_offset_out else []
     lengths = (_lengths_finding(bone, estimate, measured.get(bone.element)) for bone in trusted)
     return (*offset, *(finding for finding in lengths if finding))
 
 
-def _offset_finding(trusted: Sequence[BoneRatio]) -> Finding:
+def _offset_finding(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> Finding:
     """One finding for all bones: those that an offset moves by more than differences of shape do, or all where it shows only in all together."""
     told = [bone for bone in trusted if is_beyond([bone.telling_ln])] or [bone for bone in trusted if bone.shift_ln]
     told.sort(key=lambda bone: -abs(bone.telling_ln))
@@ -36,13 +36,31 @@ def _offset_finding(trusted: Sequence[BoneRatio]) -> Finding:
     untold = [bone.element for bone in trusted if not bone.has_offset]
     but = f", but for {_named(untold)}, where it cannot be told from size and may still be in the ratio" if untold else ""
     message = (
-        f"One surface lies outside the other by one distance everywhere, which is not size. {bones}{more}. All factors here are without it{but}. "
+        f"One surface lies outside the other by one distance everywhere, which is not size. {bones}{more}. {_broken_words(estimate, trusted)}"
+        f"All factors here are without it{but}. "
         "Either scans are too fat or too thin all over (a threshold of segmentation that is off by half a voxel is enough), or one animal has the "
         "stouter bones. Measure the greatest breadth of one bone of each animal with a caliper and state it in caliper_mm of bones.csv (caliper_of "
         "greatest-breadth); export the scans that are wrong again with another threshold. Where all are right the factor is that of lengths."
     )
     worst = told[0]
     return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst.shift_ln), 2), 100 * worst.shift_limit, "%")
+
+
+def _broken_words(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> str:
+    """What is taken out of broken bones, which tell little of it; nothing where there is none of them."""
+    common = _distance(estimate.common_mm)
+    held = [bone.element for bone in trusted if bone.is_held]
+    own = [bone.element for bone in trusted if bone.has_offset and not bone.is_whole and not bone.is_held]
+    words = f"Of what is broken ({_named(held)}) not its own distance is taken out but that of the whole bones, {common}. " if held else ""
+    if own:
+        but = f"the whole bones tell of {common}, so far from it" if math.isfinite(estimate.common_mm) else "the whole bones tell of no common one"
+        words += f"Of what is broken ({_named(own)}) its own distance is taken out, which is less sure: {but}. Look at it before the factor is used. "
+    return words
+
+
+def _distance(offset_mm: float) -> str:
+    """`0.45 mm outside`."""
+    return f"{abs(offset_mm):.2g} mm {'outside' if offset_mm > 0 else 'inside'}"
 
 
 def _named(elements: Sequence[str]) -> str:
@@ -54,12 +72,11 @@ def _named(elements: Sequence[str]) -> str:
 
 def _bone_words(bone: BoneRatio) -> str:
     """`femur: the surface of a.stl lies 0.45 mm outside that of b.stl brought to its size; ratio 1.2350, without that distance 1.1811`."""
-    where = "outside" if bone.offset_mm > 0 else "inside"
     target, donor = (scan or find for scan, find in zip(bone.scans, (bone.target_find, bone.donor_find), strict=True))
     beside = f" (greatest lengths {bone.lengths_ratio:.4f})" if math.isfinite(bone.lengths_ratio) else ""
     return (
-        f"{bone.element}: the surface of {target} lies {abs(bone.offset_mm):.2g} mm {where} that of {donor} brought to its size; ratio "
-        f"{bone.ratio:.4f}, without that distance {bone.offset_ratio:.4f}{beside}"
+        f"{bone.element}: the surface of {target} lies {_distance(bone.offset_mm)} that of {donor} brought to its size; ratio {bone.ratio:.4f}, "
+        f"without that distance {bone.offset_ratio:.4f}{beside}"
     )
 
 
