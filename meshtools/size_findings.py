@@ -22,7 +22,7 @@ LISTED_BONES = 4
 def size_findings(estimate: SizeEstimate, measured: Mapping[str, float]) -> tuple[Finding, ...]:
     """Findings on the trusted bones of an estimate. measured: target over donor greatest length of elements in measurements.csv."""
     trusted = [bone for bone in estimate.bones if bone.is_trusted]
-    offset = [_offset_finding(estimate, trusted)] if estimate.is_offset_out else []
+    offset = [_offset_finding(estimate, trusted)] if estimate.is_offset_out else _untold_findings(trusted)
     lengths = (_lengths_finding(bone, estimate, measured.get(bone.element)) for bone in trusted)
     return (*offset, *(finding for finding in lengths if finding))
 
@@ -44,6 +44,18 @@ def _offset_finding(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> Fin
     )
     worst = told[0]
     return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst.shift_ln), 2), 100 * worst.shift_limit, "%")
+
+
+def _untold_findings(trusted: Sequence[BoneRatio]) -> list[Finding]:
+    """A note where no bone could have told of an offset; one that could speaks for the others, as all are of the same two animals."""
+    if not trusted or any(bone.has_offset for bone in trusted):
+        return []
+    names = _named([bone.element for bone in trusted])
+    message = (
+        f"Whether one surface lies outside the other by one distance everywhere cannot be told from size by {names}: nearly a ball, or no "
+        "size comes to rest. Scans that are too fat or too thin all over would go into the factor; compare a long bone of both animals too, or measure the greatest breadth of one bone of each with a caliper."
+    )
+    return [Finding(Severity.NOTE, OFFSET_CODE, message)]
 
 
 def _broken_words(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> str:
