@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 
 from meshtools.counted import counted
 from meshtools.model import Finding, Severity
-from meshtools.scale_statistics import is_beyond
-from meshtools.sizing import BoneRatio, SizeEstimate
+from meshtools.scale_statistics import BROKEN_SHIFT_RATIO, SHIFT_RATIO, is_beyond
+from meshtools.sizing import BoneRatio, SizeEstimate, ToldOffset
 
 OFFSET_CODE, LENGTHS_CODE = "size-offset", "size-lengths"
 LENGTHS_RATIO = 0.02
@@ -22,28 +22,49 @@ LISTED_BONES = 4
 def size_findings(estimate: SizeEstimate, measured: Mapping[str, float]) -> tuple[Finding, ...]:
     """Findings on the trusted bones of an estimate. measured: target over donor greatest length of elements in measurements.csv."""
     trusted = [bone for bone in estimate.bones if bone.is_trusted]
-    offset = [_offset_finding(estimate, trusted)] if estimate.is_offset_out else _untold_findings(trusted)
+    offset = [_offset_finding(estimate, estimate.told, trusted)] if estimate.told else _untold_findings(trusted)
     lengths = (_lengths_finding(bone, estimate, measured.get(bone.element)) for bone in trusted)
     return (*offset, *(finding for finding in lengths if finding))
 
 
-def _offset_finding(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> Finding:
-    """One finding for all bones: those that an offset moves by more than differences of shape do, or all where it shows only in all together."""
-    told = [bone for bone in trusted if is_beyond([bone.telling_ln])] or [bone for bone in trusted if bone.shift_ln]
+def _offset_finding(estimate: SizeEstimate, tell: ToldOffset, trusted: Sequence[BoneRatio]) -> Finding:
+    """One finding for all bones: those that an offset moves by more than differences of shape do, or all of those where it shows only together."""
+    told = [bone for bone in trusted if is_beyond([bone.telling_ln])] or [bone for bone in trusted if bone.element in tell.elements and bone.shift_ln]
     told.sort(key=lambda bone: -abs(bone.telling_ln))
     more = f"; and {counted(len(told) - LISTED_BONES, 'more bone')} of the table" if len(told) > LISTED_BONES else ""
     bones = "; ".join(_bone_words(bone) for bone in told[:LISTED_BONES])
     untold = [bone.element for bone in trusted if not bone.has_offset]
     but = f", but for {_named(untold)}, where it cannot be told from size and may still be in the ratio" if untold else ""
     message = (
-        f"One surface lies outside the other by one distance everywhere, which is not size. {bones}{more}. {_broken_words(estimate, trusted)}"
-        f"All factors here are without it{but}. "
+        f"One surface lies outside the other by one distance everywhere, which is not size. {_together(tell, trusted)}{bones}{more}. "
+        f"{_broken_words(estimate, trusted)}All factors here are without it{but}. "
         "Either scans are too fat or too thin all over (a threshold of segmentation that is off by half a voxel is enough), or one animal has the "
         "stouter bones. Measure the greatest breadth of one bone of each animal with a caliper and state it in caliper_mm of bones.csv (caliper_of "
         "greatest-breadth); export the scans that are wrong again with another threshold. Where all are right the factor is that of lengths."
     )
-    worst = told[0]
-    return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst.shift_ln), 2), 100 * worst.shift_limit, "%")
+    return Finding(Severity.REVIEW, OFFSET_CODE, message, _percent(tell.shift_ln), _limit_percent(tell), "%")
+
+
+def _percent(change_ln: float) -> float:
+    return round(100 * math.expm1(change_ln), 2)
+
+
+def _limit_percent(tell: ToldOffset) -> float:
+    """The limit on the side that the change lies on: a ratio is 4.88 % smaller or 5.13 % larger where its logarithm changes by 0.05."""
+    return abs(_percent(math.copysign(tell.limit_ln, tell.shift_ln)))
+
+
+def _together(tell: ToldOffset, trusted: Sequence[BoneRatio]) -> str:
+    """What several bones tell that none of them tells alone; nothing for one."""
+    if len(tell.elements) == 1:
+        return ""
+    which = f"the {len(tell.elements)} bones of the group {tell.group}" if tell.group else f"all {len(tell.elements)} bones"
+    states = {bone.is_whole for bone in trusted if bone.element in tell.elements}
+    counts = f" (broken ones count by {SHIFT_RATIO / BROKEN_SHIFT_RATIO:.1g} of theirs)" if len(states) == 2 else ""
+    return (
+        f"No bone tells of it alone, but {which} together do: without it their ratios change by {_percent(tell.shift_ln):+.2f} % in the mean{counts}"
+        f", and differences of shape by no more than {_limit_percent(tell):.2f} %. "
+    )
 
 
 def _untold_findings(trusted: Sequence[BoneRatio]) -> list[Finding]:
@@ -53,7 +74,8 @@ def _untold_findings(trusted: Sequence[BoneRatio]) -> list[Finding]:
     names = _named([bone.element for bone in trusted])
     message = (
         f"Whether one surface lies outside the other by one distance everywhere cannot be told from size by {names}: nearly a ball, or no "
-        "size comes to rest. Scans that are too fat or too thin all over would go into the factor; compare a long bone of both animals too, or measure the greatest breadth of one bone of each with a caliper."
+        "size comes to rest. Scans that are too fat or too thin all over would go into the factor; compare a long bone of both animals too, or "
+        "measure the greatest breadth of one bone of each with a caliper."
     )
     return [Finding(Severity.NOTE, OFFSET_CODE, message)]
 

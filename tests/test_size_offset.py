@@ -183,7 +183,9 @@ def test_what_tells_of_an_offset_on_a_whole_bone_tells_nothing_on_a_broken_one(i
     estimate = pool_ratios([ratio("radius", 1.18, shift, is_whole=is_whole), ratio("tibia", 1.19)], [])
     assert estimate.is_offset_out is is_out
     findings = size_findings(estimate, {})
-    assert [finding.limit for finding in findings] == ([100 * (SHIFT_RATIO if is_whole else BROKEN_SHIFT_RATIO)] if is_out else [])
+    limit = math.copysign(SHIFT_RATIO if is_whole else BROKEN_SHIFT_RATIO, shift)
+    expected = [(round(100 * math.expm1(shift), 2), round(abs(100 * math.expm1(limit)), 2))]
+    assert [(finding.value, finding.limit) for finding in findings] == (expected if is_out else [])
 
 
 @pytest.mark.slow
@@ -250,6 +252,34 @@ def test_a_group_that_moves_alike_tells_even_where_the_other_bones_do_not() -> N
     elements = [Element(bone.element, Side.LEFT, group="rib" if "rib" in bone.element else "limb") for bone in bones]
     assert pool_ratios(bones, elements).is_offset_out
     assert not pool_ratios(bones, []).is_offset_out
+
+
+def test_what_bones_tell_only_together_is_told_with_their_mean_and_the_limit_of_as_many() -> None:
+    """Four bones by 0.008 to 0.014: the mean is 0.011 and the limit 0.0075 (closed form), not the worst bone's 0.014 beside the limit of one."""
+    shifts = {"femur": -0.014, "tibia": -0.008, "ulna": -0.012, "radius": -0.01}
+    bones = [*(ratio(name, 1.2, shift) for name, shift in shifts.items()), *(ratio(f"rib-{n}", 1.2) for n in range(40))]
+    elements = [Element(bone.element, Side.LEFT, group="rib" if "rib" in bone.element else "limb") for bone in bones]
+    estimate = pool_ratios(bones, elements)
+    assert estimate.told is not None
+    assert (estimate.told.elements, estimate.told.group) == (("femur", "tibia", "ulna", "radius"), "limb")
+    (finding,) = size_findings(estimate, {})
+    assert (finding.value, finding.limit) == (round(100 * math.expm1(-0.011), 2), round(-100 * math.expm1(-0.0075), 2))
+    assert "No bone tells of it alone, but the 4 bones of the group limb together do" in finding.message
+    assert "change by -1.09 % in the mean, and differences of shape by no more than 0.75 %" in finding.message
+    (of_all,) = size_findings(pool_ratios(bones[:4], []), {})
+    assert (of_all.value, of_all.limit) == (finding.value, finding.limit)
+    assert "No bone tells of it alone, but all 4 bones together do" in of_all.message
+    assert "broken" not in of_all.message
+
+
+def test_a_broken_bone_counts_less_among_several_and_that_is_said() -> None:
+    """Three whole bones by 0.008, 0.006 and 0.006 tell nothing (0.0067 of 0.0087); with 0.3 of 0.04 they do (0.008 of 0.0075; closed form)."""
+    whole = [ratio("femur", 1.2, -0.008), ratio("tibia", 1.2, -0.006), ratio("ulna", 1.2, -0.006)]
+    assert pool_ratios(whole, []).told is None
+    estimate = pool_ratios([*whole, ratio("humerus", 1.2, -0.04, is_whole=False)], [])
+    assert estimate.told is not None
+    assert (estimate.told.shift_ln, estimate.told.limit_ln) == (pytest.approx(-0.008), pytest.approx(0.0075))
+    assert "in the mean (broken ones count by 0.3 of theirs), and" in size_findings(estimate, {})[0].message
 
 
 def test_the_finding_names_files_element_distance_and_both_factors() -> None:
