@@ -37,7 +37,7 @@ def _offset_finding(estimate: SizeEstimate, tell: ToldOffset, trusted: Sequence[
     but = f", but for {_named(untold)}, where it cannot be told from size and may still be in the ratio" if untold else ""
     message = (
         f"One surface lies outside the other by one distance everywhere, which is not size. {_together(tell, trusted)}{bones}{more}. "
-        f"{_broken_words(estimate, trusted)}All factors here are without it{but}. "
+        f"{_infirm_words(estimate, trusted)}All factors here are without it{but}. "
         "Either scans are too fat or too thin all over (a threshold of segmentation that is off by half a voxel is enough), or one animal has the "
         "stouter bones. Measure the greatest breadth of one bone of each animal with a caliper and state it in caliper_mm of bones.csv (caliper_of "
         "greatest-breadth); export the scans that are wrong again with another threshold. Where all are right the factor is that of lengths."
@@ -59,8 +59,8 @@ def _together(tell: ToldOffset, trusted: Sequence[BoneRatio]) -> str:
     if len(tell.elements) == 1:
         return ""
     which = f"the {len(tell.elements)} bones of the group {tell.group}" if tell.group else f"all {len(tell.elements)} bones"
-    states = {bone.is_whole for bone in trusted if bone.element in tell.elements}
-    counts = f" (broken ones count by {SHIFT_RATIO / BROKEN_SHIFT_RATIO:.1g} of theirs)" if len(states) == 2 else ""
+    states = {bone.is_firm for bone in trusted if bone.element in tell.elements}
+    counts = f" (broken or nearly round ones count by {SHIFT_RATIO / BROKEN_SHIFT_RATIO:.1g} of theirs)" if len(states) == 2 else ""
     return (
         f"No bone tells of it alone, but {which} together do: without it their ratios change by {_percent(tell.shift_ln):+.2f} % in the mean{counts}"
         f", and differences of shape by no more than {_limit_percent(tell):.2f} %. "
@@ -80,15 +80,18 @@ def _untold_findings(trusted: Sequence[BoneRatio]) -> list[Finding]:
     return [Finding(Severity.NOTE, OFFSET_CODE, message)]
 
 
-def _broken_words(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> str:
-    """What is taken out of broken bones, which tell little of it; nothing where there is none of them."""
+def _infirm_words(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> str:
+    """What is taken out of bones that tell little of it; nothing where there is none of them."""
     common = _distance(estimate.common_mm)
     held = [bone.element for bone in trusted if bone.is_held]
-    own = [bone.element for bone in trusted if bone.has_offset and not bone.is_whole and not bone.is_held]
-    words = f"Of what is broken ({_named(held)}) not its own distance is taken out but that of the whole bones, {common}. " if held else ""
+    own = [bone.element for bone in trusted if bone.has_offset and not bone.is_firm and not bone.is_held]
+    words = f"Of what is broken or nearly round ({_named(held)}) not its own distance is taken out but that of the others, {common}. " if held else ""
     if own:
-        but = f"the whole bones tell of {common}, so far from it" if math.isfinite(estimate.common_mm) else "the whole bones tell of no common one"
-        words += f"Of what is broken ({_named(own)}) its own distance is taken out, which is less sure: {but}. Look at it before the factor is used. "
+        but = f"the others tell of {common}, so far from it" if math.isfinite(estimate.common_mm) else "the others tell of no common one"
+        words += (
+            f"Of what is broken or nearly round ({_named(own)}) its own distance is taken out, which is less sure: {but}. "
+            "Look at it before the factor is used. "
+        )
     return words
 
 

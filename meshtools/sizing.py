@@ -17,6 +17,7 @@ from meshtools.factor import UNASSOCIATED, LengthKey, Lengths
 from meshtools.model import Element, Mesh
 from meshtools.scale_statistics import (
     BROKEN_SHIFT_RATIO,
+    FIRM_ERROR,
     SHIFT_RATIO,
     PooledFactor,
     Slope,
@@ -42,8 +43,8 @@ class BoneRatio:
     offset_ratio: the same ratio with an even offset between the surfaces taken out. offset_mm: how far the target's surface lies outside the donor's
     at the target's size (below zero: inside). Both nan where size and offset are not told apart or the pair is not trusted. lengths_mm: greatest
     lengths of target and donor, nan there too and where one of the two is broken. scans: files of target and donor. is_whole: neither is broken.
-    ln_per_mm: how the logarithm of offset_ratio changes with the offset that is taken out (nan as above). is_held: the offset taken out is that of
-    the whole bones and not its own.
+    ln_per_mm: how the logarithm of offset_ratio changes with the offset that is taken out (nan as above). scale_error: standard error of the scale
+    beside a free offset, as a share (nan as above). is_held: the offset taken out is that of the firm bones and not its own.
     """
 
     element: str
@@ -61,6 +62,7 @@ class BoneRatio:
     scans: tuple[str, str] = ("", "")
     is_whole: bool = True
     ln_per_mm: float = math.nan
+    scale_error: float = math.nan
     is_held: bool = False
 
     @property
@@ -69,13 +71,18 @@ class BoneRatio:
         return math.log(self.offset_ratio / self.ratio) if self.has_offset else 0.0
 
     @property
+    def is_firm(self) -> bool:
+        """Tells an offset from size well: whole, and neither a ball nearly nor a coarse and noisy surface of so few voxels that it might be one."""
+        return self.is_whole and not self.scale_error > FIRM_ERROR
+
+    @property
     def shift_limit(self) -> float:
-        """What moves the logarithm of the ratio by more is no difference of shape; of a broken bone, a larger one."""
-        return SHIFT_RATIO if self.is_whole else BROKEN_SHIFT_RATIO
+        """What moves the logarithm of the ratio by more is no difference of shape; of a bone that is not firm, a larger one."""
+        return SHIFT_RATIO if self.is_firm else BROKEN_SHIFT_RATIO
 
     @property
     def telling_ln(self) -> float:
-        """The shift as it counts against SHIFT_RATIO: that of a broken bone counts less."""
+        """The shift as it counts against SHIFT_RATIO: that of a bone that is not firm counts less."""
         return self.shift_ln * SHIFT_RATIO / self.shift_limit
 
     @property
@@ -103,7 +110,7 @@ class BoneRatio:
 class ToldOffset:
     """The bones that tell of an offset: it moves their mean logarithm of ratio by shift_ln, which is beyond limit_ln.
 
-    group: of which group they are; empty for one element, or for all of them. Where whole bones are among them, a broken one counts by
+    group: of which group they are; empty for one element, or for all of them. Where firm bones are among them, one that is not counts by
     SHIFT_RATIO / BROKEN_SHIFT_RATIO of its shift.
     """
 
@@ -119,7 +126,7 @@ class SizeEstimate:
 
     pooled: over the elements with a trusted ratio, None without one. groups: the same for each group that has at least three such elements.
     told: what tells of an offset. All factors are then of the ratios without it; a bone of which size and offset are not told apart goes in as
-    registered, a broken one without the offset common_mm of the whole bones, where they tell of one (otherwise nan) and it is not far from its own.
+    registered; one that is not firm without the offset common_mm of those that are, where they tell of one (otherwise nan) not far from its own.
     """
 
     bones: tuple[BoneRatio, ...]
@@ -174,6 +181,7 @@ def measure_pair(pair: BonePair, target: Mesh, donor: Mesh, doubts: Sequence[str
 def _with_offset(bone: BoneRatio, fit: OffsetFit, is_donor_laid: bool) -> BoneRatio:
     """A ratio with what the second fit says, as seen from the target."""
     lengths_mm = fit.lengths_mm if bone.is_whole else (math.nan, math.nan)
+    bone = replace(bone, scale_error=fit.scale_error)
     if is_donor_laid:
         found = replace(bone, offset_ratio=fit.scale, offset_mm=fit.offset_mm, ln_per_mm=fit.ln_scale_per_mm)
         return replace(found, lengths_mm=(lengths_mm[1], lengths_mm[0]))
@@ -185,14 +193,14 @@ def pool_ratios(bones: Sequence[BoneRatio], elements: Sequence[Element]) -> Size
     """Pool the trusted ratios: sides of an element first (geometric mean), then elements, of each group and of all.
 
     Where an offset between the surfaces moves one bone, a group or all of them by more than differences of shape move as many bones, all ratios
-    are taken without it; those of broken bones without that of the whole ones, where these tell of one.
+    are taken without it; those of bones that are broken or nearly round without that of the others, where these tell of one.
     """
     trusted = [bone for bone in bones if bone.is_trusted]
     groups = _groups({bone.element for bone in trusted}, elements)
-    whole = [bone for bone in trusted if bone.is_whole and bone.has_offset]
-    of_whole = _told_offset(whole, groups)
-    common_mm = _common_offset(whole) if of_whole else math.nan
-    told = of_whole or _told_offset(trusted, groups)
+    firm = [bone for bone in trusted if bone.is_firm and bone.has_offset]
+    of_firm = _told_offset(firm, groups)
+    common_mm = _common_offset(firm) if of_firm else math.nan
+    told = of_firm or _told_offset(trusted, groups)
     estimate = SizeEstimate(tuple(_held(bone, common_mm) for bone in bones), None, {}, told, common_mm)
     logs = _mean_by_element([(bone.element, math.log(estimate.ratio_of(bone))) for bone in estimate.bones if bone.is_trusted])
     ratios = {name: math.exp(value) for name, value in logs.items()}
@@ -224,17 +232,17 @@ def _told_offset(bones: Sequence[BoneRatio], groups: Mapping[str, Sequence[str]]
     return None
 
 
-def _common_offset(whole: Sequence[BoneRatio]) -> float:
-    """The offset in mm of most whole bones (the median over elements); nan where no more than half of the elements keep their ratio with it."""
-    offsets = _mean_by_element([(bone.element, bone.offset_mm) for bone in whole])
+def _common_offset(firm: Sequence[BoneRatio]) -> float:
+    """The offset in mm of most firm bones (the median over elements); nan where no more than half of the elements keep their ratio with it."""
+    offsets = _mean_by_element([(bone.element, bone.offset_mm) for bone in firm])
     common = median(offsets.values())
-    changes = _mean_by_element([(bone.element, bone.ln_per_mm * (common - bone.offset_mm)) for bone in whole])
+    changes = _mean_by_element([(bone.element, bone.ln_per_mm * (common - bone.offset_mm)) for bone in firm])
     return common if 2 * sum(abs(change) <= SHIFT_RATIO for change in changes.values()) > len(changes) else math.nan
 
 
 def _held(bone: BoneRatio, common_mm: float) -> BoneRatio:
-    """A broken bone without the offset of the whole ones (mm), unless its own gives a ratio that no difference of shape makes so different."""
-    if bone.is_whole or not abs(bone.ln_per_mm * (common_mm - bone.offset_mm)) <= BROKEN_SHIFT_RATIO:  # nor where one of them is nan
+    """A bone that is not firm without the offset of those that are (mm), unless the ratio is then farther off than differences of shape make it."""
+    if bone.is_firm or not abs(bone.ln_per_mm * (common_mm - bone.offset_mm)) <= BROKEN_SHIFT_RATIO:  # nor where one of them is nan
         return bone
     return bone.held_at(common_mm)
 

@@ -224,7 +224,17 @@ def test_broken_bones_without_the_offset_of_the_whole_ones_are_named() -> None:
     assert estimate.pooled is not None
     assert estimate.pooled.factor == pytest.approx(pooled.factor)
     (finding,) = size_findings(estimate, {})
-    assert "Of what is broken (radius) not its own distance is taken out but that of the whole bones, 1.9 mm outside." in finding.message
+    assert "Of what is broken or nearly round (radius) not its own distance is taken out but that of the others, 1.9 mm outside." in finding.message
+
+
+@pytest.mark.parametrize(("scale_error", "is_firm"), [(0.0039, True), (0.0041, False)])
+def test_a_whole_bone_whose_size_is_unsure_beside_an_offset_tells_as_little_as_a_broken_one(scale_error: float, is_firm: bool) -> None:
+    """A kneecap out of voxels of 0.8 mm: a sound one moved by up to 3.7 %, so alone it tells of none, and with others theirs is taken out."""
+    patella = ratio("patella", 1.2, -0.037, scale_error=scale_error, ln_per_mm=-0.025)
+    assert pool_ratios([patella, ratio("tibia", 1.19)], []).is_offset_out is is_firm
+    estimate = pool_ratios([patella, ratio("femur", 1.235, -0.045, ln_per_mm=-0.025)], [])
+    assert estimate.bones[0] == (patella if is_firm else patella.held_at(estimate.common_mm))
+    assert ("nearly round (patella) not its own distance" in size_findings(estimate, {})[0].message) is not is_firm
 
 
 @pytest.mark.parametrize(("own_mm", "tibia_mm", "why"), [(4.3, 1.8, "of 1.8 mm outside, so far from it"), (2.0, 0.4, "of no common one")])
@@ -237,7 +247,7 @@ def test_a_broken_bone_far_from_the_whole_ones_or_beside_whole_ones_that_differ_
     estimate = pool_ratios([*whole, broken], [])
     assert estimate.bones[2] == broken
     (finding,) = size_findings(estimate, {})
-    assert f"Of what is broken (radius) its own distance is taken out, which is less sure: the whole bones tell {why}." in finding.message
+    assert f"Of what is broken or nearly round (radius) its own distance is taken out, which is less sure: the others tell {why}." in finding.message
 
 
 @pytest.mark.parametrize(("share", "is_out"), [(0.98, False), (1.02, True)])
@@ -279,7 +289,7 @@ def test_a_broken_bone_counts_less_among_several_and_that_is_said() -> None:
     estimate = pool_ratios([*whole, ratio("humerus", 1.2, -0.04, is_whole=False)], [])
     assert estimate.told is not None
     assert (estimate.told.shift_ln, estimate.told.limit_ln) == (pytest.approx(-0.008), pytest.approx(0.0075))
-    assert "in the mean (broken ones count by 0.3 of theirs), and" in size_findings(estimate, {})[0].message
+    assert "in the mean (broken or nearly round ones count by 0.3 of theirs), and" in size_findings(estimate, {})[0].message
 
 
 def test_the_finding_names_files_element_distance_and_both_factors() -> None:
