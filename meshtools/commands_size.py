@@ -165,7 +165,7 @@ def _size_facts(
         "groups": {group: _pooled_row(pooled, target) for group, pooled in estimate.groups.items()},
         "pooled": _pooled_row(estimate.pooled, target) if estimate.pooled else None,
         "measured": _measured_row(measured, target) if measured else None,
-        "is_founded": estimate.is_founded, "is_offset_out": estimate.is_offset_out,
+        "is_founded": estimate.is_founded, "is_offset_out": estimate.is_offset_out, "common_offset_mm": _finite(estimate.common_mm, 4),
     }  # fmt: skip
 
 
@@ -180,6 +180,7 @@ def _bone_row(bone: BoneRatio, measured: float | None) -> dict[str, Any]:
         "ratio": _finite(bone.ratio, 6), "residual_percent": _finite(bone.residual_percent, 4), "overlap_percent": round(bone.overlap_percent, 2),
         "is_trusted": bone.is_trusted, "reason": bone.reason, "measured_ratio": None if measured is None else round(measured, 6),
         "offset_ratio": _finite(bone.offset_ratio, 6), "offset_mm": _finite(bone.offset_mm, 4), "lengths_ratio": _finite(bone.lengths_ratio, 6),
+        "is_offset_held": bone.is_held,
     }  # fmt: skip
 
 

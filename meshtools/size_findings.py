@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 
 from meshtools.counted import counted
 from meshtools.model import Finding, Severity
-from meshtools.scale_statistics import is_beyond
-from meshtools.sizing import BoneRatio, SizeEstimate
+from meshtools.scale_statistics import BROKEN_SHIFT_RATIO, SHIFT_RATIO, is_beyond
+from meshtools.sizing import BoneRatio, SizeEstimate, ToldOffset
 
 OFFSET_CODE, LENGTHS_CODE = "size-offset", "size-lengths"
 LENGTHS_RATIO = 0.02
@@ -22,27 +22,82 @@ LISTED_BONES = 4
 def size_findings(estimate: SizeEstimate, measured: Mapping[str, float]) -> tuple[Finding, ...]:
     """Findings on the trusted bones of an estimate. measured: target over donor greatest length of elements in measurements.csv."""
     trusted = [bone for bone in estimate.bones if bone.is_trusted]
-    offset = [_offset_finding(trusted)] if estimate.is_offset_out else []
+    offset = [_offset_finding(estimate, estimate.told, trusted)] if estimate.told else _untold_findings(trusted)
     lengths = (_lengths_finding(bone, estimate, measured.get(bone.element)) for bone in trusted)
     return (*offset, *(finding for finding in lengths if finding))
 
 
-def _offset_finding(trusted: Sequence[BoneRatio]) -> Finding:
-    """One finding for all bones: those that an offset moves by more than differences of shape do, or all where it shows only in all together."""
-    told = [bone for bone in trusted if is_beyond([bone.telling_ln])] or [bone for bone in trusted if bone.shift_ln]
+def _offset_finding(estimate: SizeEstimate, tell: ToldOffset, trusted: Sequence[BoneRatio]) -> Finding:
+    """One finding for all bones: those that an offset moves by more than differences of shape do, or all of those where it shows only together."""
+    told = [bone for bone in trusted if is_beyond([bone.telling_ln])] or [bone for bone in trusted if bone.element in tell.elements and bone.shift_ln]
     told.sort(key=lambda bone: -abs(bone.telling_ln))
     more = f"; and {counted(len(told) - LISTED_BONES, 'more bone')} of the table" if len(told) > LISTED_BONES else ""
     bones = "; ".join(_bone_words(bone) for bone in told[:LISTED_BONES])
     untold = [bone.element for bone in trusted if not bone.has_offset]
     but = f", but for {_named(untold)}, where it cannot be told from size and may still be in the ratio" if untold else ""
     message = (
-        f"One surface lies outside the other by one distance everywhere, which is not size. {bones}{more}. All factors here are without it{but}. "
+        f"One surface lies outside the other by one distance everywhere, which is not size. {_together(tell, trusted)}{bones}{more}. "
+        f"{_infirm_words(estimate, trusted)}All factors here are without it{but}. "
         "Either scans are too fat or too thin all over (a threshold of segmentation that is off by half a voxel is enough), or one animal has the "
         "stouter bones. Measure the greatest breadth of one bone of each animal with a caliper and state it in caliper_mm of bones.csv (caliper_of "
         "greatest-breadth); export the scans that are wrong again with another threshold. Where all are right the factor is that of lengths."
     )
-    worst = told[0]
-    return Finding(Severity.REVIEW, OFFSET_CODE, message, round(100 * math.expm1(worst.shift_ln), 2), 100 * worst.shift_limit, "%")
+    return Finding(Severity.REVIEW, OFFSET_CODE, message, _percent(tell.shift_ln), _limit_percent(tell), "%")
+
+
+def _percent(change_ln: float) -> float:
+    return round(100 * math.expm1(change_ln), 2)
+
+
+def _limit_percent(tell: ToldOffset) -> float:
+    """The limit on the side that the change lies on: a ratio is 4.88 % smaller or 5.13 % larger where its logarithm changes by 0.05."""
+    return abs(_percent(math.copysign(tell.limit_ln, tell.shift_ln)))
+
+
+def _together(tell: ToldOffset, trusted: Sequence[BoneRatio]) -> str:
+    """What several bones tell that none of them tells alone; nothing for one."""
+    if len(tell.elements) == 1:
+        return ""
+    which = f"the {len(tell.elements)} bones of the group {tell.group}" if tell.group else f"all {len(tell.elements)} bones"
+    states = {bone.is_firm for bone in trusted if bone.element in tell.elements}
+    counts = f" (broken or nearly round ones count by {SHIFT_RATIO / BROKEN_SHIFT_RATIO:.1g} of theirs)" if len(states) == 2 else ""
+    return (
+        f"No bone tells of it alone, but {which} together do: without it their ratios change by {_percent(tell.shift_ln):+.2f} % in the mean{counts}"
+        f", and differences of shape by no more than {_limit_percent(tell):.2f} %. "
+    )
+
+
+def _untold_findings(trusted: Sequence[BoneRatio]) -> list[Finding]:
+    """A note where no bone could have told of an offset; one that could speaks for the others, as all are of the same two animals."""
+    if not trusted or any(bone.has_offset for bone in trusted):
+        return []
+    names = _named([bone.element for bone in trusted])
+    message = (
+        f"Whether one surface lies outside the other by one distance everywhere cannot be told from size by {names}: nearly a ball, or no "
+        "size comes to rest. Scans that are too fat or too thin all over would go into the factor; compare a long bone of both animals too, or "
+        "measure the greatest breadth of one bone of each with a caliper."
+    )
+    return [Finding(Severity.NOTE, OFFSET_CODE, message)]
+
+
+def _infirm_words(estimate: SizeEstimate, trusted: Sequence[BoneRatio]) -> str:
+    """What is taken out of bones that tell little of it; nothing where there is none of them."""
+    common = _distance(estimate.common_mm)
+    held = [bone.element for bone in trusted if bone.is_held]
+    own = [bone.element for bone in trusted if bone.has_offset and not bone.is_firm and not bone.is_held]
+    words = f"Of what is broken or nearly round ({_named(held)}) not its own distance is taken out but that of the others, {common}. " if held else ""
+    if own:
+        but = f"the others tell of {common}, so far from it" if math.isfinite(estimate.common_mm) else "the others tell of no common one"
+        words += (
+            f"Of what is broken or nearly round ({_named(own)}) its own distance is taken out, which is less sure: {but}. "
+            "Look at it before the factor is used. "
+        )
+    return words
+
+
+def _distance(offset_mm: float) -> str:
+    """`0.45 mm outside`."""
+    return f"{abs(offset_mm):.2g} mm {'outside' if offset_mm > 0 else 'inside'}"
 
 
 def _named(elements: Sequence[str]) -> str:
@@ -54,12 +109,11 @@ def _named(elements: Sequence[str]) -> str:
 
 def _bone_words(bone: BoneRatio) -> str:
     """`femur: the surface of a.stl lies 0.45 mm outside that of b.stl brought to its size; ratio 1.2350, without that distance 1.1811`."""
-    where = "outside" if bone.offset_mm > 0 else "inside"
     target, donor = (scan or find for scan, find in zip(bone.scans, (bone.target_find, bone.donor_find), strict=True))
     beside = f" (greatest lengths {bone.lengths_ratio:.4f})" if math.isfinite(bone.lengths_ratio) else ""
     return (
-        f"{bone.element}: the surface of {target} lies {abs(bone.offset_mm):.2g} mm {where} that of {donor} brought to its size; ratio "
-        f"{bone.ratio:.4f}, without that distance {bone.offset_ratio:.4f}{beside}"
+        f"{bone.element}: the surface of {target} lies {_distance(bone.offset_mm)} that of {donor} brought to its size; ratio {bone.ratio:.4f}, "
+        f"without that distance {bone.offset_ratio:.4f}{beside}"
     )
 
 

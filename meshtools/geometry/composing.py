@@ -106,7 +106,7 @@ def _joined_finding(what: str, step_mm: float, length_mm: float) -> Finding:
     message = f"{what}; along a quarter of the seam the skin steps by {step_mm:.2f} mm or more."
     if step_mm <= limit_mm:
         return Finding(Severity.NOTE, "parts-joined", message, round(step_mm, 4), round(limit_mm, 4), "mm")
-    message += f" That is more than {limit_mm:.2f} mm: look at the seam and correct the poses in poses.csv; if the break itself is bent, sign it off."
+    message += f" That is more than {limit_mm:.2f} mm: look at the seam and state better poses in poses.csv; if the break itself is bent, sign it off."
     return Finding(Severity.REVIEW, "part-step", message, round(step_mm, 4), round(limit_mm, 4), "mm")
 
 
