@@ -26,7 +26,8 @@ from meshtools.settings_ready import ROUTES
 from meshtools.visible import visible
 
 MODULES = tuple(
-    f"meshtools.commands_{name}" for name in ("batch", "hand_over", "file", "symmetry", "size", "assembly", "pose", "fixings", "received", "ready")
+    f"meshtools.commands_{name}"
+    for name in ("batch", "hand_over", "file", "symmetry", "size", "lay", "assembly", "pose", "fixings", "received", "ready")
 )  # fmt: skip
 FILE_UNITS = ("mm", "cm", "m", "inch")
 
@@ -79,6 +80,7 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         "assembly": ("find the mirror plane of a skeleton from its placed median bones", "assembly"),
         "pose": ("write the skeleton of a target in its pose, with the gap in every joint", "pose"),
         "size": ("measure how much larger a target is than a donor, from scans of the bones that both have", "size"),
+        "lay": ("lay the pieces of one broken bone together, and draft their rows for poses.csv", "lay"),
     }
     for name, (meaning, function) in table.items():
         command = _command(commands, name, meaning, function)
@@ -97,6 +99,9 @@ def _add_batch_commands(commands: Commands) -> None:  # type: ignore[valid-type]
         if name == "size":
             command.add_argument("target", metavar="TARGET", help="a target of config.yaml")
             command.add_argument("individual", metavar="INDIVIDUAL", help="organismID of the donor")
+        if name == "lay":
+            command.add_argument("find", metavar="FIND", help="a find of bones.csv that others are a part_of")
+            command.add_argument("--like", metavar="FIND", help="the whole bone to lay them on first (default: the best of its kind in the register)")
 
 
 def _add_file_commands(commands: Commands) -> None:  # type: ignore[valid-type]

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import difflib
-import io
 import math
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -15,7 +13,7 @@ from meshtools.cleaned_find import CleanedFind, try_cleaned_find
 from meshtools.counted import counted
 from meshtools.errors import UsageError
 from meshtools.factor import GREATEST_LENGTH, LengthRatio, RatioFactor, individual_of, ratio_factor
-from meshtools.files.tables import spreadsheet_text
+from meshtools.files.tables import csv_row
 from meshtools.model import Severity, Target, plain
 from meshtools.plan_candidates import DONOR_CLASSES, PlanTables, arrange_tables, factor_for
 from meshtools.register_cells import DECISIONS
@@ -117,7 +115,7 @@ def _decision_rows(workspace: Workspace, tables: PlanTables, target: Target, ind
             cells = dict.fromkeys(DECISIONS.columns, "") | {
                 "target": target.name, "find": find.find, "kind": "factor", "value": f"{factor:.4f}", "reason": reason,
             }  # fmt: skip
-            rows.append(_csv_row([cells[column] for column in DECISIONS.columns]))
+            rows.append(csv_row([cells[column] for column in DECISIONS.columns]))
     return rows
 
 
@@ -133,12 +131,6 @@ def _wanted(workspace: Workspace, tables: PlanTables, target: Target) -> set[str
             if find and attempt.evidence in DONOR_CLASSES and factor_for(tables, target, elements[recipe.element], find) is None:
                 wanted.add(find.find)
     return wanted
-
-
-def _csv_row(cells: Sequence[str]) -> str:
-    stream = io.StringIO()
-    csv.writer(stream, lineterminator="").writerow([spreadsheet_text(cell) for cell in cells])
-    return stream.getvalue()
 
 
 def _measured_ratio(element: str, lengths: Sequence[LengthRatio], tables: PlanTables) -> float | None:

@@ -220,8 +220,9 @@ class Cells:
         return number
 
     def numbers(self, column: str, count: int) -> tuple[float, ...] | None:
-        """`count` numbers separated by blanks, or None where the cell is empty or wrong."""
-        parts = self.text(column).split()
+        """`count` numbers separated by blanks, or None where the cell is empty or wrong. The apostrophe that keeps a spreadsheet from running what
+        begins with a minus (`csv_row`) is none of them."""
+        parts = self.text(column).removeprefix("'").split()
         if not parts:
             return None
         read = [number_of(part) for part in parts]

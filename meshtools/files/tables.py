@@ -6,7 +6,7 @@ import csv
 import io
 import itertools
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -31,6 +31,13 @@ def spreadsheet_text(text: str) -> str:
     """A cell that no spreadsheet runs as a formula: an apostrophe goes before =, @, a tab, a line break, + and -, numbers excepted."""
     is_formula = text.startswith(("=", "@", "\t", "\r", "\n")) or (text.startswith(("+", "-")) and not NUMBER.fullmatch(text))
     return f"'{text}" if is_formula else text
+
+
+def csv_row(cells: Sequence[str]) -> str:
+    """Cells as a row of a table, quoted where needed; none of them is run as a formula by a spreadsheet."""
+    stream = io.StringIO()
+    csv.writer(stream, lineterminator="").writerow([spreadsheet_text(cell) for cell in cells])
+    return stream.getvalue()
 
 
 def table_name(path: Path) -> str:

@@ -71,7 +71,8 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
     if not joined.is_trusted and relative is None:
         message = (
             f"{element}: how {names} lie on each other is not sure ({'; '.join(joined.reasons)}); they are left as they lie in their scans. "
-            "Write their poses into poses.csv, or scan them with more overlap."
+            f"Write their poses into poses.csv (`bonewright lay {parts[0].find}` drafts them from a whole bone of the kind and the breaks), or scan "
+            "them with more overlap."
         )
         return _as_scanned(parts, fill_rows, facts, Finding(Severity.REVIEW, "parts-not-joined", message, len(parts)))
     try:
@@ -106,7 +107,7 @@ def _joined_finding(what: str, step_mm: float, length_mm: float) -> Finding:
     message = f"{what}; along a quarter of the seam the skin steps by {step_mm:.2f} mm or more."
     if step_mm <= limit_mm:
         return Finding(Severity.NOTE, "parts-joined", message, round(step_mm, 4), round(limit_mm, 4), "mm")
-    message += f" That is more than {limit_mm:.2f} mm: look at the seam and state better poses in poses.csv; if the break itself is bent, sign it off."
+    message += f" That is more than {limit_mm:.2f} mm: look at the seam and state better poses in poses.csv, or sign it off if the break is bent."
     return Finding(Severity.REVIEW, "part-step", message, round(step_mm, 4), round(limit_mm, 4), "mm")
 
 
