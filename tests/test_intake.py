@@ -274,3 +274,28 @@ def test_each_of_two_finds_that_share_a_scan_gets_a_verdict(tmp_path: Path) -> N
     told = intake(argparse.Namespace(batch=batch)).lines
     assert ["a-femur-left.stl, a-femur-left (" in told[0], "a-femur-left.stl, a-femur-right (" in told[1]] == [True, True]
     assert told[-1].startswith("1 scan of 2 bones, 2 accepted")
+
+
+def test_a_file_that_is_a_copy_of_another_is_asked_about_with_the_find_that_has_its_bytes(tmp_path: Path) -> None:
+    """A file of another bone is not, nor is a file of the same size."""
+    batch = make_tiny_batch(tmp_path)
+    own = batch / "scans/a-femur-left.stl"
+    shutil.copy(own, batch / "scans/a-tibia-left.stl")
+    (batch / "scans/b-tibia-left.stl").write_bytes(b"another" + own.read_bytes()[7:])
+    told = intake(argparse.Namespace(batch=batch))
+    copies = [line for line in told.lines if "byte for byte" in line]
+    assert [line.split(" (")[0] for line in copies] == ["no unit: scans/a-tibia-left.stl"]
+    assert "the same, byte for byte, as scans/a-femur-left.stl (a-femur-left, left femur): look which bone it shows" in copies[0]
+    assert told.exit_code == 1
+
+
+def test_two_finds_with_copies_of_one_file_are_both_asked_about_by_intake(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    shutil.copy(batch / "scans/a-femur-left.stl", batch / "scans/a-femur-right.stl")
+    table = batch / "config/bones.csv"
+    head, row = table.read_text(encoding="utf-8").splitlines()[:2]
+    table.write_text(f"{head}\n{row}\n{row.replace('left', 'right')}\n", encoding="utf-8")
+    told = intake(argparse.Namespace(batch=batch)).lines
+    names = "a-femur-left (left femur, scans/a-femur-left.stl) and a-femur-right (right femur, scans/a-femur-right.stl)"
+    words = f"finds {names}: their files are the same, byte for byte"
+    assert [(line.split(":")[0], words in line) for line in told[:2]] == [("accept, but", True)] * 2
