@@ -94,7 +94,7 @@ def _totals(verdicts: Sequence[ScanVerdict]) -> str:
     n = Counter(verdict.verdict for verdict in verdicts)
     n_asking = sum(verdict.verdict == "accept" and bool(verdict.asks) for verdict in verdicts)
     but = f" ({n_asking} with something that a build will ask)" if n_asking else ""
-    others = {"another unit": "in another unit", "unit?": "whose unit is asked", "no unit": "without a unit"}
+    others = {"open": "wide open", "another unit": "in another unit", "unit?": "whose unit is asked", "no unit": "without a unit"}
     more = "".join(f", {n[word]} {words}" for word, words in others.items() if n[word])
     return f"{n['accept']} accepted{but}, {n['re-scan']} to scan again{more}"
 
