@@ -314,7 +314,7 @@ def element_rows(workspace: Workspace, stale: set[tuple[str, str]] | frozenset[t
         row: dict[str, Any] = {"target": recipe.target, "element": recipe.element, "class": recipe.evidence.value, "why": recipe.reason}
         if job := workspace.worklist.jobs["report"].get(name):
             standing = standing_of(job)
-            row |= {"sign_off": standing["sign_off"], "handed_over": standing["handed_over"]}
+            row |= {key: standing[key] for key in ("sign_off", "is_mistyped", "handed_over")}
         if job is None:
             row["status"] = "gap"
         elif _waits(workspace, name, stale):

@@ -36,11 +36,13 @@ class HandOver:
 
 
 def standing_of(report_job: Mapping[str, Any]) -> dict[str, Any]:
-    """How a part stands with its signature, from the job of its page: `sign_off` (signed, lapsed or unsigned), and the revision handed over last
-    (`handed_over`, None where none was) with whether that is today's (`is_current`)."""
+    """How a part stands with its signature, from the job of its page: `sign_off` (signed, lapsed or unsigned), whether the latest of those that
+    lapsed is one with today's key copied wrongly (`is_mistyped`), and the revision handed over last (`handed_over`, None where none was) with whether
+    that is today's (`is_current`)."""
     sign_off = "signed" if report_job["sign_off"] else "lapsed" if report_job["lapsed_sign_offs"] else "unsigned"
     last = max((given["revision"] for given in report_job["hand_overs"]), default=None)
-    return {"sign_off": sign_off, "handed_over": last, "is_current": last == report_job["revision"]}
+    is_mistyped = sign_off == "lapsed" and bool(mistyped_words(report_job["lapsed_sign_offs"][-1]))
+    return {"sign_off": sign_off, "is_mistyped": is_mistyped, "handed_over": last, "is_current": last == report_job["revision"]}
 
 
 def mistyped_words(sign_off: Mapping[str, Any]) -> str:

@@ -20,6 +20,7 @@ from meshtools.model import Find, Side, plain
 from meshtools.plain_names import plain_name
 from meshtools.register_cells import BONES
 from meshtools.register_checks import place_of
+from meshtools.same_scans import concerns, copied_scans, named_bone
 from meshtools.settings_file import ScanFolder, folder_of, read_config
 from meshtools.visible import visible
 from meshtools.workspace import Workspace, open_workspace
@@ -38,7 +39,7 @@ def intake(options: argparse.Namespace) -> Answer:
     config = read_config(options.batch / "config" / "config.yaml", [])
     folders = config.folders if config else ()
     looks = [look for path in scans for look in _looks(workspace, path, finds.get(path, ()), folders)]
-    verdicts = hold_sizes_together(workspace, looks)
+    verdicts = with_copies_told(workspace, hold_sizes_together(workspace, looks), scans)
     unknown = [verdict.scan for verdict in verdicts if verdict.scan not in finds and is_nameable(verdict.scan)]
     lines = [_line(verdict, len(finds.get(verdict.scan, ())) > 1) for verdict in verdicts]
     to_complete = "to complete (element, side, organismID, and a unit where config.yaml has none for the folder) and copy into config/bones.csv"
@@ -70,12 +71,30 @@ def _looks(workspace: Workspace, scan: str, finds: Sequence[Find], folders: Sequ
     return [replace(look_at_scan(workspace, scan, unlisted), find="")]
 
 
+def with_copies_told(workspace: Workspace, verdicts: Sequence[ScanVerdict], scans: Sequence[str]) -> list[ScanVerdict]:
+    """The verdicts, with what the register says of one file for several finds and, of a file that bones.csv does not know, which others of these
+    scans have the same bytes."""
+    names: dict[str, list[str]] = {}
+    for find in workspace.register.finds:
+        names.setdefault(find.scan, []).append(f"{find.find}, {named_bone(find)}")
+    digests = copied_scans(workspace.folder, workspace.hashes, scans)
+    told = []
+    for verdict in verdicts:
+        asks = [finding.message for finding in workspace.register.findings if concerns(finding, [verdict.find])] if verdict.find else []
+        if verdict.scan in digests and not verdict.find:
+            others = [scan for scan in digests if scan != verdict.scan and digests[scan] == digests[verdict.scan]]
+            listed = " and ".join(f"{visible(scan)} ({'; '.join(names.get(scan, ['not in bones.csv']))})" for scan in others)
+            asks.append(f"the file is the same, byte for byte, as {listed}: look which bone it shows; the other one needs its own file, or none")
+        told.append(replace(verdict, reasons=(*asks, *verdict.reasons), asks=(*asks, *verdict.asks)))
+    return told
+
+
 def _totals(verdicts: Sequence[ScanVerdict]) -> str:
     """`4 accepted (1 with something to do before a build), 0 to scan again, 1 in another unit`."""
     n = Counter(verdict.verdict for verdict in verdicts)
     n_asking = sum(verdict.verdict == "accept" and bool(verdict.asks) for verdict in verdicts)
     but = f" ({n_asking} with something that a build will ask)" if n_asking else ""
-    others = {"another unit": "in another unit", "unit?": "whose unit is asked", "no unit": "without a unit"}
+    others = {"open": "wide open", "another unit": "in another unit", "unit?": "whose unit is asked", "no unit": "without a unit"}
     more = "".join(f", {n[word]} {words}" for word, words in others.items() if n[word])
     return f"{n['accept']} accepted{but}, {n['re-scan']} to scan again{more}"
 

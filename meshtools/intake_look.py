@@ -24,15 +24,17 @@ if TYPE_CHECKING:
 MOST_RIMS = 5
 MOST_PIECES = 20
 LONGEST_FLAT_NAME = 200  # bytes; a folder holds names of 255, and the unfinished file has a longer one
-MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is taken again
+MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is not simply accepted
+N_WIDEST = 2  # openings of a half shell, a part or a piece of shaft; where more than that share is missing beside them, a scan is taken again
 
 
 @dataclass(frozen=True)
 class ScanVerdict:
     """What intake says of one scan. Lengths are None without a unit.
 
-    verdict: `accept`; `re-scan`; `another unit` where a caliper length or plain size shows that the stated one is wrong; `unit?` where it may be;
-    `no unit` where none is stated. asks: what a build will ask or refuse of a scan that is fine in itself; they stand in `reasons` too.
+    verdict: `accept`; `re-scan`; `open` where much of the surface is missing in one or two places, as in a half shell; `another unit` where a caliper
+    length or plain size shows that the stated one is wrong; `unit?` where it may be; `no unit` where none is stated. asks: what a build will ask or
+    refuse of a scan that is fine in itself; they stand in `reasons` too.
     """
 
     scan: str
@@ -60,6 +62,7 @@ class _Reasons:
     again: list[str] = field(default_factory=list)
     other_unit: list[str] = field(default_factory=list)
     unit_asked: list[str] = field(default_factory=list)
+    wide_open: list[str] = field(default_factory=list)
     no_unit: list[str] = field(default_factory=list)
     asks: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -68,12 +71,13 @@ class _Reasons:
     @property
     def verdict(self) -> str:
         """A wrong unit comes first: with it, nothing else that was measured holds."""
-        by_verdict = {"another unit": self.other_unit, "re-scan": self.again, "unit?": self.unit_asked, "no unit": self.no_unit}
+        graver = {"another unit": self.other_unit, "re-scan": self.again, "unit?": self.unit_asked}
+        by_verdict = graver | {"open": self.wide_open, "no unit": self.no_unit}
         return next((verdict for verdict, reasons in by_verdict.items() if reasons), "accept")
 
     def all(self) -> tuple[str, ...]:
         """All of them, the gravest first."""
-        return (*self.other_unit, *self.again, *self.unit_asked, *self.no_unit, *self.asks, *self.notes)
+        return (*self.other_unit, *self.again, *self.unit_asked, *self.wide_open, *self.no_unit, *self.asks, *self.notes)
 
 
 def look_at_scan(workspace: Workspace, scan: str, find: Find | None) -> ScanVerdict:
@@ -139,18 +143,25 @@ def _judge(workspace: Workspace, scan: str, find: Find | None, mesh: Mesh, mm_pe
 
 
 def _say_missing(reasons: _Reasons, bone: Mesh, rims: tuple[Rim, ...], has_further: bool) -> float:
-    """The share of the surface that the rims of a scan leave open, in percent; where it is much, the scan is taken again, or one of the further scans
-    of the bone has it."""
+    """The share of the surface that the rims of a scan leave open, in percent; where it is much, one of the further scans of the bone has it, or may
+    have it where little is missing but at the widest openings. What is missing here and there is scanned again."""
     from meshtools.geometry.pieces import mesh_areas
-    from meshtools.geometry.rims import close_rims
+    from meshtools.geometry.rims import close_rims_listed
 
-    closed = close_rims(bone, rims, 1)
-    areas = mesh_areas(closed)
-    missing_percent = round(100 * float(areas[closed.source == 1].sum() / max(areas.sum(), 1e-300)), 2)
+    closing = close_rims_listed(bone, rims, 1)
+    areas = mesh_areas(closing.mesh)
+    shares = sorted((100 * float(areas[start:end].sum() / max(areas.sum(), 1e-300)) for start, end in closing.face_ranges), reverse=True)
+    missing_percent = round(sum(shares), 2)
     if missing_percent > MOST_MISSING_PERCENT and has_further:
         reasons.notes.append(f"about {missing_percent:.0f} % of the surface is missing in this one of the bone's scans, which are put together")
+    elif sum(shares[N_WIDEST:]) > MOST_MISSING_PERCENT:
+        reasons.again.append(f"about {missing_percent:.0f} % of the surface is missing in {len(shares)} places; the picture shows the rims in red")
     elif missing_percent > MOST_MISSING_PERCENT:
-        reasons.again.append(f"about {missing_percent:.0f} % of the surface is missing; the picture shows the rims in red")
+        reasons.wide_open.append(
+            f"about {missing_percent:.0f} % of the surface is missing, nearly all in one or two places (the picture shows the rims in red), as of a "
+            "half shell, a part of a bone, or a bone with the table it lay on; a further scan that has the rest is a row of its own with part_of. "
+            "Scan again only if the bone should be whole in this one"
+        )
     return missing_percent
 
 

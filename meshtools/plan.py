@@ -25,6 +25,7 @@ from meshtools.plan_next import missing_scan_steps, next_steps
 from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 from meshtools.plan_supply import supplied_recipe
+from meshtools.same_scans import with_shared_scans
 from meshtools.usable import USABLE, is_usable
 
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
@@ -39,7 +40,7 @@ def make_plan(register: Register) -> Plan:
     tables = arrange_tables(register)
     targets = sorted(register.targets, key=lambda target: target.name)
     elements = sorted(register.elements, key=lambda element: element.slug)
-    recipes = tuple(plan_element(tables, target, element) for target in targets for element in elements)
+    recipes = tuple(with_shared_scans(plan_element(tables, target, element), register.findings) for target in targets for element in elements)
     findings = {*register.findings, *idle_decisions(register.decisions, targets, elements, tables.finds), *idle_planes(register.decisions, recipes)}
     return Plan(
         recipes,

@@ -114,17 +114,19 @@ def _finds(rows: Sequence[Cells], skeleton: Skeleton, config: ConfigFile | None)
 
 
 def _check_parts(rows: Sequence[Cells], finds: dict[int, Find]) -> None:
-    """`part_of` and `replaces` name another find of the same bone, which is not itself a part or replaced by a part."""
-    named = {find.find: find for find in finds.values()}
+    """`part_of` and `replaces` name another find of the same bone, which is not itself a part or replaced by a part. Nothing is said of a find whose
+    own row is wrong: that is told there."""
+    named = {cells.text("find"): finds.get(cells.row) for cells in reversed(rows) if cells.text("find")}
     for cells in rows:
         find = finds.get(cells.row)
         for column in ("part_of", "replaces"):
             name = cells.text(column)
             if not name or find is None:
                 continue
-            other = named.get(name)
-            if other is None or other.find == find.find:
+            if name not in named or name == find.find:
                 cells.problem(column, "is not another find of config/bones.csv.", cells.nearest(name, sorted(set(named) - {find.find})))
+            elif (other := named[name]) is None:
+                continue
             elif (other.element, other.side, other.organism_id) != (find.element, find.side, find.organism_id):
                 cells.problem(column, f"is a {other.side.value} {other.element} of {other.organism_id}; both must be of one bone.")
             elif other.part_of:

@@ -21,6 +21,7 @@ from meshtools.register_finds import UNASSOCIATED, is_whole, primary_finds
 # repeated measurements of one bone that differ by more than this share ask for review: a default proposed here, no source
 LARGEST_MEASUREMENT_SPREAD = 0.02
 MOST_PATHS_COMPARED = 20_000
+SCAN_TWICE = "scan-twice"
 SAME_TO_THE_EYE = (
     "A file of that name is there, but one of the two writes letters with marks (such as umlauts) as two signs: take the cell from the row that "
     "`bonewright intake` drafts for it, or type the name of the file anew."
@@ -127,18 +128,24 @@ def _files_below(batch: Path, folder: str) -> list[str]:
     return sorted(found)
 
 
+def have_own_pieces(finds: Sequence[Find]) -> bool:
+    """True where each find names pieces of a scan that no other of them names: bones that one file holds."""
+    pieces = [piece for find in finds for piece in find.pieces]
+    return len(finds) < 2 or (len(set(pieces)) == len(pieces) and all(find.pieces for find in finds))
+
+
 def _scans_used_twice(finds: Sequence[Find]) -> list[Finding]:
     by_scan: dict[str, list[Find]] = defaultdict(list)
     for find in finds:
         by_scan[find.scan].append(find)
     findings = []
     for scan, users in sorted(by_scan.items()):
-        pieces = [piece for find in users for piece in find.pieces]
-        if len(users) > 1 and (len(set(pieces)) < len(pieces) or not all(find.pieces for find in users)):
+        if not have_own_pieces(users):
             names = [find.find for find in users]
             findings.append(_finding(
-                "scan-twice", f"config/bones.csv, finds {', '.join(names)}: they use one scan, {scan}; if it holds several bones, give each "
-                "find its own piece numbers in the column pieces.", names))
+                SCAN_TWICE, f"config/bones.csv, finds {', '.join(names)}: they use one scan, {scan}; if it holds several bones, give each "
+                "find its own piece numbers in the column pieces. If not, name the scan of each, or delete the row that is wrong. If one cast is "
+                "meant to stand for all, sign their pages: this belongs to what is signed.", names))
     return findings
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from meshtools.jobs.record import read_record
+from meshtools.keys import sha256_of
 from meshtools.model import plain
 from meshtools.record_places import laid_down_job, record_path
 
@@ -17,7 +18,7 @@ CHANGES = {
     "tolerance_class": "settings in config.yaml", "received": "received.csv",
     "advice_settings": "settings in config.yaml", "estimate": "settings in config.yaml", "waste_percent": "settings in config.yaml",
     "openings": "openings.csv", "poses": "poses.csv", "scan_sha256": "the scan of FIND", "companions": "a file beside the scan of FIND",
-    "tolerance_mm": "the tolerance", "part_tolerance_mm": "the tolerance", "revision": "its revision",
+    "part_tolerance_mm": "the tolerance",
     "places": "poses.csv", "left_poses": "poses.csv", "row": "pose.csv",
     "partners": "which finds it is compared with", "compared": "the rows of finds it is compared with", "settled": "a decision on the find",
     "sizes": "the finds whose lengths it is compared with", "next_best": "the finds that were not taken", "fixings": "fixings.csv",
@@ -28,8 +29,11 @@ FOLLOWING = {
     "clean_keys": "a find it is made from", "siding_keys": "a comparison of its finds", "rebuild_key": "its replica", "rebuild_keys": "a replica",
     "route_keys": "a route that makes it", "armature_key": "its armature", "joint_keys": "a joint of it", "row_keys": "a row of bones with a tube",
     "tried_keys": "a find that was not taken", "sizes": "a find whose length it is compared with",
+    "tolerance_mm": "the tolerance", "revision": "its revision", "sign_off": "its sign-off", "lapsed_sign_offs": "its sign-off",
+    "restore_settings": "how it is made, by the plan", "openings": "how it is made, by the plan", "poses": "how it is made, by the plan",
 }  # fmt: skip
-"""Entries that are others because a job before is (in `sizes`, where the same finds are named): told only where nothing else is."""
+"""Entries that are others because a job before, the recipe or the evidence is: told only where nothing else is. Those that stand in CHANGES too
+only where the tables and settings behind them say what they said (see `_consequences`; of `sizes`, where the same finds are named)."""
 RECIPE = {
     "tried": "the finds that were not taken", "reason": "the reason in the plan", "findings": "the reason in the plan",
     "status": "the reason in the plan",
@@ -74,7 +78,28 @@ def stale_reason(batch: Path, jobs: Mapping[str, Mapping[str, Job]], stale: Sequ
 def _changed_entries(job: Job, before: Job) -> set[str]:
     """The entries of a job that are others than they were; keys of other jobs within an entry do not count."""
     own = {*job, *before} - {"key", "made_key", "evidence_keys"}
-    return {entry for entry in own if _without_keys(plain(job.get(entry))) != _without_keys(before.get(entry))}
+    changed = {entry for entry in own if _without_keys(plain(job.get(entry))) != _without_keys(before.get(entry))}
+    return changed - _consequences(job, before)
+
+
+def _consequences(job: Job, before: Job) -> set[str]:
+    """Entries that are no others in themselves: the settings of completing, where only one of the two recipes uses them; rows of openings.csv and
+    poses.csv, where those of the finds that both recipes name are the same; sign-offs, where only what they are worth is another."""
+    found = {"restore_settings"} if ("restore_settings" in job) != ("restore_settings" in before) else set()
+    if "recipe" in job and "recipe" in before:
+        shared = {*job["recipe"]["finds"]} & {*before["recipe"]["finds"]}
+        found |= {table for table in ("openings", "poses") if _rows_of(shared, job.get(table)) == _rows_of(shared, before.get(table))}
+    return found | ({"sign_off", "lapsed_sign_offs"} if _signatures(job) == _signatures(before) else set())
+
+
+def _rows_of(finds: set[str], rows: Any) -> list[Any]:
+    return [row for row in plain(rows or []) if row["find"] in finds]
+
+
+def _signatures(job: Job) -> list[str]:
+    """A hash for each sign-off that a job names, whether it holds or has lapsed."""
+    rows = [*([job["sign_off"]] if job.get("sign_off") else []), *job.get("lapsed_sign_offs", ())]
+    return sorted(sha256_of({cell: said for cell, said in plain(row).items() if cell not in ("changed", "n_mistyped")}) for row in rows)
 
 
 def _following_entries(job: Job, before: Job, entries: set[str]) -> set[str]:

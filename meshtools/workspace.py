@@ -22,6 +22,7 @@ from meshtools.model import Plan, Register, plain
 from meshtools.plan import make_plan
 from meshtools.record_places import JOBS_FILE, job_lines, laid_down_job, record_path
 from meshtools.register import load_register
+from meshtools.same_scans import with_copied_scans
 from meshtools.size_checks import SIZE_CODE
 from meshtools.stale_reasons import stale_reason
 from meshtools.worklist import Worklist, make_worklist, plan_json
@@ -204,12 +205,13 @@ def open_workspace(folder: Path) -> Workspace:
     for name in WRITTEN_FOLDERS:
         if leads_out(folder, folder / name):
             raise UsageError(f"{folder / name}: this is a link that leads out of the batch; put a folder there.")
-    register = load_register(folder)
-    plan = make_plan(register)
+    read = load_register(folder)
     cache = folder / HASH_CACHE
     try:
         remembered = json.loads(cache.read_bytes())
     except (FileNotFoundError, ValueError):
         remembered = {}
     hashes = ContentHashes(folder, remembered)
+    register = with_copied_scans(read, folder, hashes)
+    plan = make_plan(register)
     return Workspace(folder, register, plan, make_worklist(register, plan, hashes, read_hand_overs(folder)), hashes)

@@ -233,7 +233,7 @@ def test_intake_numbers_the_pieces_that_count_as_the_bone_until_they_are_named(t
 
 def test_a_scan_that_is_one_surface_with_its_table_is_asked_about_the_table_alone(tmp_path: Path) -> None:
     """A rod on a table, seen from above: no rim of the table is one of the bone, and none is offered to be closed. Cut off, it leaves the rod's own
-    underside, a fifth and more of it; where there is a further scan, that is no reason to scan again."""
+    underside, a fifth and more of it; where there is a further scan, that is no reason to ask for one."""
     batch = make_tiny_batch(tmp_path)
     lying, table = rod_on_a_table(), batch / "config/bones.csv"
     trimesh.Trimesh(lying.vertices, lying.faces).export(batch / "scans/a-femur-left.stl")
@@ -244,11 +244,27 @@ def test_a_scan_that_is_one_surface_with_its_table_is_asked_about_the_table_alon
     header, row = table.read_text(encoding="utf-8").splitlines()
     table.write_text(f"{header},support\n{row},remove\n", encoding="utf-8")
     found = _looked_at(batch)
-    assert (found.verdict, found.missing_percent > 15.0) == ("re-scan", True)
+    assert (found.verdict, found.missing_percent > 15.0) == ("open", True)
     further = row.replace("a-femur-left", "a-femur-left-2", 1)
     table.write_text(f"{header},support,part_of\n{row},remove,\n{further},remove,a-femur-left\n", encoding="utf-8")
     found = _looked_at(batch)
     assert (found.verdict, [reason for reason in found.reasons if "missing in this one of the bone's scans" in reason] != []) == ("accept", True)
+
+
+def test_a_half_shell_is_open_and_not_to_be_scanned_again_but_a_scan_in_tatters_is(tmp_path: Path) -> None:
+    """Good halves, which a further scan completes, were asked to be scanned again. A scan that nothing is registered of yet is judged alike."""
+    batch = make_tiny_batch(tmp_path)
+    whole = (batch / "scans/a-femur-left.stl").read_bytes()
+    _cut(batch, lambda middles: middles[:, 1] < 0.0)
+    half = _looked_at(batch)
+    bare = look_at_scan(open_workspace(batch), "scans/a-femur-left.stl", None)
+    assert [(found.verdict, found.missing_percent > 20.0) for found in (half, bare)] == [("open", True)] * 2
+    assert all("a further scan that has the rest is a row of its own with part_of" in found.reasons[0] for found in (half, bare))
+    assert _totals([half]) == "0 accepted, 0 to scan again, 1 wide open"
+    (batch / "scans/a-femur-left.stl").write_bytes(whole)
+    _cut(batch, lambda middles: (np.floor(middles[:, 2] / 8.0) + np.floor(np.arctan2(middles[:, 1], middles[:, 0]) / 1.05)) % 2 == 0)
+    tatters = _looked_at(batch)
+    assert (tatters.verdict, "of the surface is missing in" in tatters.reasons[0]) == ("re-scan", True)
 
 
 def test_intake_says_how_many_files_of_another_ending_it_does_not_look_at(tmp_path: Path) -> None:
@@ -274,3 +290,28 @@ def test_each_of_two_finds_that_share_a_scan_gets_a_verdict(tmp_path: Path) -> N
     told = intake(argparse.Namespace(batch=batch)).lines
     assert ["a-femur-left.stl, a-femur-left (" in told[0], "a-femur-left.stl, a-femur-right (" in told[1]] == [True, True]
     assert told[-1].startswith("1 scan of 2 bones, 2 accepted")
+
+
+def test_a_file_that_is_a_copy_of_another_is_asked_about_with_the_find_that_has_its_bytes(tmp_path: Path) -> None:
+    """A file of another bone is not, nor is a file of the same size."""
+    batch = make_tiny_batch(tmp_path)
+    own = batch / "scans/a-femur-left.stl"
+    shutil.copy(own, batch / "scans/a-tibia-left.stl")
+    (batch / "scans/b-tibia-left.stl").write_bytes(b"another" + own.read_bytes()[7:])
+    told = intake(argparse.Namespace(batch=batch))
+    copies = [line for line in told.lines if "byte for byte" in line]
+    assert [line.split(" (")[0] for line in copies] == ["no unit: scans/a-tibia-left.stl"]
+    assert "the same, byte for byte, as scans/a-femur-left.stl (a-femur-left, left femur): look which bone it shows" in copies[0]
+    assert told.exit_code == 1
+
+
+def test_two_finds_with_copies_of_one_file_are_both_asked_about_by_intake(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    shutil.copy(batch / "scans/a-femur-left.stl", batch / "scans/a-femur-right.stl")
+    table = batch / "config/bones.csv"
+    head, row = table.read_text(encoding="utf-8").splitlines()[:2]
+    table.write_text(f"{head}\n{row}\n{row.replace('left', 'right')}\n", encoding="utf-8")
+    told = intake(argparse.Namespace(batch=batch)).lines
+    names = "a-femur-left (left femur, scans/a-femur-left.stl) and a-femur-right (right femur, scans/a-femur-right.stl)"
+    words = f"finds {names}: their files are the same, byte for byte"
+    assert [(line.split(":")[0], words in line) for line in told[:2]] == [("accept, but", True)] * 2

@@ -132,6 +132,21 @@ def test_a_broken_row_or_table_is_told_once_and_not_again_where_it_is_named(tmp_
     assert len(problems_of(tmp_path / "f", config=CONFIG.replace("unit: cm", "unit: ft"))) == 1
 
 
+@pytest.mark.parametrize(("column", "named", "told"), [
+    ("part_of", "fem-l", []),
+    ("replaces", "fem-l", []),
+    ("part_of", "fem-r", ["'fem-r' is not another find of config/bones.csv. Did you mean 'fem-l'?"]),
+])  # fmt: skip
+def test_a_row_that_names_a_find_of_a_broken_row_is_not_told_that_there_is_no_such_find(
+    tmp_path: Path, column: str, named: str, told: list[str]
+) -> None:
+    """The mistyped row is told; one that names no row is told as well, with the name of that row where it is the nearest."""
+    head, first, last = BONES.replace("unit\n", f"unit,{column}\n").splitlines()
+    broken = first.replace(",femur,", ",femurr,") + ","
+    found = problems_of(tmp_path, bones=f"{head}\n{broken}\n{last},\nfem-2,EX-1,femur,left,b.ply,mm,{named}\n")
+    assert (len(found), "femurr" in found[0], [problem.split(": ", 1)[1] for problem in found[1:]]) == (1 + len(told), True, told)
+
+
 def test_rows_in_any_order_and_comments_anywhere_give_the_same_register(tmp_path: Path) -> None:
     tables = {
         "bones": BONES + "b,unassociated,femur,left,b.ply,m\nc,EX-1,femur,left,gone.ply,mm\nd,EX-2,rib-02,unknown,b.ply,mm\n",

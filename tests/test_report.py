@@ -631,6 +631,19 @@ def test_a_lapsed_part_that_waits_for_something_else_first_is_named_once(status:
     assert [step.action for step in left_to_do([{"target": "kest", "element": "femur-left", "status": status, "sign_off": "lapsed"}])] == actions
 
 
+def test_a_part_whose_key_was_copied_wrongly_is_not_to_be_signed_again_but_its_key_to_be_copied_again() -> None:
+    """Its evidence has not changed since; of another part it has."""
+    row = {"target": "kest", "status": "ready", "sign_off": "lapsed", "handed_over": None}
+    rows = [row | {"element": "femur-left", "is_mistyped": True}, row | {"element": "femur-right", "is_mistyped": False}]
+    assert [(step.action, step.message, step.elements) for step in left_to_do(rows)] == [
+        ("copy", "copy the key into decisions.csv again for 1 sign-off whose key is today's but for a few characters", ("kest/femur-left",)),
+        ("sign", "sign again: 1 part whose evidence changed since signed", ("kest/femur-right",)),
+    ]  # fmt: skip
+    lapsed = [{"by": "B", "n_mistyped": 3}, {"by": "B", "changed": []}]
+    jobs = [{"sign_off": None, "lapsed_sign_offs": rows, "hand_overs": [], "revision": 1} for rows in (lapsed[:1], lapsed, [])]
+    assert [standing_of(job)["is_mistyped"] for job in jobs] == [True, False, False]
+
+
 def test_a_bone_whose_missing_scan_a_step_of_the_plan_names_is_not_named_as_failed_again() -> None:
     rows = [{"target": "kest", "element": element, "status": "failed"} for element in ("femur-left", "tibia-left")]
     assert [step.elements for step in left_to_do(rows, (), {"kest/femur-left"})] == [("kest/tibia-left",)]

@@ -55,7 +55,7 @@ def _row(batch: Path, job: Mapping[str, Any], recipe: Mapping[str, Any]) -> dict
         nothing = Finding(Severity.REVIEW, "no-source", recipe["reason"])
         return row | {"status": "gap", "findings": [plain(left_out if name in job["left_out"] else nothing)]}
     standing = job["standings"][name]
-    row |= {"sign_off": standing["sign_off"], "handed_over": standing["handed_over"]}
+    row |= {key: standing[key] for key in ("sign_off", "is_mistyped", "handed_over")}
     page = read_record(batch / f"results/{name}/report.json")
     if page is None or page["key"] != job["report_keys"][name]:
         raise StaleInputError(f"results/{name}/report.json: the page is not the planned one. Build again.")
