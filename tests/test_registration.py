@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from dog_individuals import read_bone, warp
 from real_bones import DOG, dog_bone
+from scipy.spatial import cKDTree
 from solid_shapes import ball
 
 from meshtools.errors import GeometryError
@@ -81,6 +82,13 @@ def test_the_start_rotations_leave_no_orientation_farther_than_32_degrees_away()
     starts, wanted = spread_rotations(700), rotations_from_vectors(np.random.default_rng(1).normal(size=(500, 3)) * 3)
     cosine = (np.einsum("aij,bij->ab", starts, wanted).max(axis=0) - 1) / 2
     assert np.degrees(np.arccos(cosine.clip(-1, 1))).max() < 32
+
+
+def test_every_cell_around_a_bone_knows_its_nearest_sample_as_another_library_finds_it() -> None:
+    """The referee is scipy's tree; no two samples of this bone are equally near a cell."""
+    grid = NearestGrid(sample_bone(bone("Patella_L")))
+    middles = grid.low + (np.indices(grid.shape).reshape(3, -1).T + 0.5) * grid.step
+    assert np.array_equal(grid.near, cKDTree(grid.points).query(middles)[1])
 
 
 @pytest.mark.parametrize(("left", "right"), TRAPS)

@@ -11,6 +11,8 @@ import numpy as np
 
 from meshtools.geometry.compiled import compiled
 
+BLOCK = 3  # cells along each side
+
 
 @compiled
 def _turned(turn: Any, x: float, y: float, z: float) -> Any:
@@ -35,6 +37,37 @@ def _nearly_nearest(grid: Any, x: float, y: float, z: float) -> int:
     """Number of the sample that is nearest to the middle of the cell which a point lies in."""
     near, _, _, shape, _ = grid
     return int(near[(_cell(grid, 0, x) * shape[1] + _cell(grid, 1, y)) * shape[2] + _cell(grid, 2, z)])
+
+
+@compiled
+def nearest_of_cells(points: Any, low: Any, step: float, shape: Any, near: Any) -> None:
+    """Set for every cell (nx, ny, nz) of a box the number of the point (3, n) nearest to its middle, the lowest of equally near ones. Cells are taken
+    in blocks: to all of one only those points can be nearest that are within its diagonal of being the nearest to its middle."""
+    n = points.shape[1]
+    squared, likely, places = np.empty(n), np.empty(n, np.int32), np.empty((3, n))
+    diagonal, half = step * BLOCK * np.sqrt(3.0), 0.5 * BLOCK
+    for first_x in range(0, shape[0], BLOCK):
+        for first_y in range(0, shape[1], BLOCK):
+            for first_z in range(0, shape[2], BLOCK):
+                x, y, z = low[0] + (first_x + half) * step, low[1] + (first_y + half) * step, low[2] + (first_z + half) * step
+                for m in range(n):
+                    squared[m] = (points[0, m] - x) ** 2 + (points[1, m] - y) ** 2 + (points[2, m] - z) ** 2
+                reach, n_likely = (np.sqrt(squared.min()) + 1.000001 * diagonal) ** 2, 0
+                for m in range(n):
+                    if squared[m] <= reach:
+                        likely[n_likely] = m
+                        places[0, n_likely], places[1, n_likely], places[2, n_likely] = points[0, m], points[1, m], points[2, m]
+                        n_likely += 1
+                for i in range(first_x, min(first_x + BLOCK, shape[0])):
+                    for j in range(first_y, min(first_y + BLOCK, shape[1])):
+                        for k in range(first_z, min(first_z + BLOCK, shape[2])):
+                            x, y, z = low[0] + (i + 0.5) * step, low[1] + (j + 0.5) * step, low[2] + (k + 0.5) * step
+                            least, best = np.inf, 0
+                            for m in range(n_likely):
+                                far = (places[0, m] - x) ** 2 + (places[1, m] - y) ** 2 + (places[2, m] - z) ** 2
+                                if far < least:
+                                    least, best = far, m
+                            near[i, j, k] = likely[best]
 
 
 @compiled

@@ -70,7 +70,7 @@ class NearestGrid:
     """For every cell of a box around a bone the nearest sample, so that a nearest sample is a look-up."""
 
     def __init__(self, bone: Sampled, n_cells: int = N_CELLS) -> None:
-        from scipy.spatial import cKDTree
+        from meshtools.geometry.registration_kernels import nearest_of_cells
 
         self.points, self.normals = bone.points[:N_GRID_SAMPLES], bone.normals[:N_GRID_SAMPLES]
         margin = 0.15
@@ -78,9 +78,9 @@ class NearestGrid:
         extent = np.ptp(bone.points, axis=0) + 2 * margin
         self.step = float((extent.prod() / n_cells) ** (1 / 3))
         self.shape = np.maximum(np.ceil(extent / self.step).astype(np.int64), 1)
-        axes = [self.low[k] + (np.arange(self.shape[k]) + 0.5) * self.step for k in range(3)]
-        cells = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-        self.near = cKDTree(self.points).query(cells)[1]
+        near = np.empty(self.shape, np.int32)
+        nearest_of_cells(given(self.points.T, np.float64), given(self.low, np.float64), self.step, given(self.shape, np.int64), near)
+        self.near = near.ravel()
 
     @cached_property
     def for_loops(self) -> tuple[Any, ...]:
