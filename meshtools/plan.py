@@ -22,7 +22,7 @@ from meshtools.plan_candidates import (
 )
 from meshtools.plan_decisions import SCANNED_CLASSES, SERIAL_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
 from meshtools.plan_next import missing_scan_steps, next_steps
-from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates
+from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates, stub_question
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 from meshtools.plan_supply import supplied_recipe
 from meshtools.usable import USABLE, is_usable
@@ -122,12 +122,7 @@ def _choose(tables: PlanTables, element: Element, candidates: Sequence[Candidate
     whole = next((candidate for candidate in ordered if not candidate.is_stub and not candidate.asks), None)
     stub = _stub_of_its_own(ordered)
     if stub and whole:
-        message = (f"Of {stub.find.find} ({stub.evidence}) only {stub.find.preserved_percent:g} % is preserved; "
-                   f"{whole.find.find} ({whole.evidence}) is planned instead until a person decides: a row of decisions.csv of element "
-                   f"{element.slug}, kind class, value {stub.evidence} and find {stub.find.find}, or value {whole.evidence} and find "
-                   f"{whole.find.find}.")
-        asks.append(Finding(Severity.REVIEW, "stub", message, stub.find.preserved_percent, tables.settings.own_preserved_percent, "%"))
-        return _Choice(whole, False, tuple(asks))
+        return _Choice(whole, False, (*asks, stub_question(element, ordered, stub, whole, tables.settings)))
     return _Choice(first, False, (*asks, *first.asks))
 
 
@@ -223,7 +218,7 @@ def _empty_recipe(tables: PlanTables, look: _Look, tried: tuple[Attempt, ...], a
 
 def _recipe_from(look: _Look, candidate: Candidate, decided: Decided, asks: tuple[Finding, ...], tried: tuple[Attempt, ...]) -> Recipe:
     estimate = candidate.estimate
-    findings = (*asks, *(as_decided(finding) if look.is_forced else finding for finding in candidate.findings))
+    findings = (*asks, *(as_decided(finding, candidate) if look.is_forced else finding for finding in candidate.findings))
     if decided.factor_decision(candidate.find.find) and not is_scaled(candidate):
         is_between = candidate.evidence is EvidenceClass.INT
         why = "it takes its size from both neighbours" if is_between else f"{candidate.find.find} is the animal's own bone and keeps its size"

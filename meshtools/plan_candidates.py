@@ -43,6 +43,11 @@ PORTION_REMEDY = (
     "Name the bone that supplies the rest (missing-part in decisions.csv); or add its further pieces (part_of in bones.csv) and correct portion and "
     "preserved_percent of this row; or choose it as it is (class in decisions.csv)."
 )
+STUB_REMEDY = (
+    "Name the bone that supplies the rest (kind missing-part in decisions.csv); or add its further pieces (part_of in bones.csv) and correct portion "
+    "and preserved_percent of this row; or write that it shall stand so (kind missing-part, value none)."
+)
+COMPLETING_REMEDY = "Have it completed from its other half, or from the whole bone of the other side (kind class, value OWN-C in decisions.csv)."
 
 
 @dataclass(frozen=True)
@@ -234,8 +239,13 @@ def _weighed(tables: PlanTables, target: Target, bare: Candidate, decided: Decid
 
 def _with_remedy(doubt: Finding, candidate: Candidate) -> Finding:
     """The doubt with the row that settles it."""
-    row = f"kind class, value {candidate.evidence}, find {candidate.find.find}"
+    row = decision_row(candidate.evidence, candidate.find.find)
     return replace(doubt, message=f"{doubt.message} To use it, add a row for this element to decisions.csv: {row}.")
+
+
+def decision_row(evidence: EvidenceClass, find: str) -> str:
+    """The cells of the row that decides for a find as a class, in words."""
+    return f"kind class, value {evidence}, find {find}"
 
 
 def _doubts(tables: PlanTables, target: Target, candidate: Candidate) -> list[Finding]:
@@ -269,7 +279,7 @@ def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[
         share = "how much of the bone is not stated" if find.preserved_percent is None else f"{find.preserved_percent:g} % preserved"
         message = f"{find.find} is only a part of the bone ({', '.join(word for word in (find.portion, share) if word)}), and so is the replica."
         if is_partial(find, tables.settings):
-            message += f" {PORTION_REMEDY}"
+            message += f" {_stub_remedy(candidate) if candidate.is_stub else PORTION_REMEDY}"
         severity = Severity.REVIEW if is_partial(find, tables.settings) else Severity.NOTE
         remarks.append(Finding(severity, "portion", message, find.preserved_percent, tables.settings.restore_below_percent, "%"))
     if _words(find.deformation) not in ("", "none"):
@@ -285,9 +295,14 @@ def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[
     return tuple(remarks)
 
 
-def as_decided(finding: Finding) -> Finding:
-    """The remark about a find that a person has chosen by name: that it is a part of the bone only is known then."""
-    return replace(finding, severity=Severity.NOTE) if finding.code == "portion" else finding
+def as_decided(finding: Finding, candidate: Candidate) -> Finding:
+    """The remark about a find that a person has chosen by name: that it is a part of the bone only is known then. Of a stub it still asks: that it
+    is used does not say that its replica shall stay a stub."""
+    return replace(finding, severity=Severity.NOTE) if finding.code == "portion" and not candidate.is_stub else finding
+
+
+def _stub_remedy(candidate: Candidate) -> str:
+    return f"{COMPLETING_REMEDY} Or: {STUB_REMEDY[0].lower()}{STUB_REMEDY[1:]}" if candidate.evidence is EvidenceClass.OWN else STUB_REMEDY
 
 
 def _sort_key(candidate: Candidate, order: Mapping[str, int], completed: Collection[str]) -> tuple[int, bool, float, bool, bool, str]:

@@ -309,6 +309,28 @@ def test_a_bone_of_which_a_part_is_missing_asks_until_a_person_chooses_it(known:
     assert [(f.severity, f.code) for f in chosen.findings] == [(Severity.NOTE, "portion")]
 
 
+def test_half_a_bone_that_is_chosen_as_it_is_still_asks_until_a_person_writes_that_it_stays_half() -> None:
+    """That half a bone is used does not say that its replica shall stay half; completed, nothing of it is left to ask."""
+    finds = [find("half", "femur", L, portion="proximal half", preserved_percent=50.0), find("whole", "femur", R)]
+    chosen, stays = decide("class", "OWN", find="half"), decide("missing-part", "none")
+    asked, settled = (recipe(make_plan(register(finds, decisions=rows))) for rows in ((chosen,), (chosen, stays)))
+    (told,) = [finding for finding in asked.findings if finding.code == "portion"]
+    assert (told.severity, "value OWN-C" in told.message, "value none" in told.message) == (Severity.REVIEW, True, True)
+    assert {finding.severity for finding in settled.findings} == {Severity.NOTE}
+    assert settled.reason.endswith("It stays a part of the bone by A. Keeper on 2031-05-04.")
+    completed = recipe(make_plan(register(finds, decisions=(decide("class", "OWN-C", find="half"),))))
+    assert (completed.status, codes(completed) & {"portion"}) == ("planned", set())
+    both = recipe(make_plan(register(finds, decisions=(decide("class", "OWN-C", find="half"), stays))))
+    assert (both.status, codes(both) & {"impossible-decision"}) == ("ask", {"impossible-decision"})
+
+
+def test_the_row_that_a_completed_stub_is_offered_by_has_it_completed() -> None:
+    """The way that the table of ways names for class OWN-C is of class OWN-C."""
+    finds = [find("stub", "femur", L, preserved_percent=35.0), find("whole", "femur", R)]
+    (why,) = [attempt.why for attempt in recipe(make_plan(register(finds))).tried if attempt.evidence is EvidenceClass.OWN_C]
+    assert why.endswith("kind class, value OWN-C, find stub")
+
+
 def test_a_bone_whose_missing_part_a_person_has_named_is_no_longer_said_to_be_a_part() -> None:
     finds = [find("f1", "femur", L, portion="proximal", preserved_percent=80.0), find("f2", "femur", L, "ind-b")]
     left = recipe(make_plan(register(finds, BIG + SMALL, decisions=(decide("missing-part", "", find="f2"),))))
@@ -432,8 +454,9 @@ def test_a_stub_a_doubt_and_an_unusual_factor_say_which_row_decides() -> None:
     finds = [find("stub", "femur", L, preserved_percent=35.0), find("whole", "femur", R, preserved_percent=95.0)]
     left = recipe(make_plan(register(finds)))
     told = next(finding.message for finding in left.findings if finding.code == "stub")
-    assert "element femur-left, kind class, value OWN and find stub, or value OWN-R and find whole." in told
-    for evidence, name in (("OWN", "stub"), ("OWN-R", "whole")):
+    assert "element femur-left, kind class, value OWN-C and find stub (its missing part rebuilt from whole, reflected), or value OWN-R" in told
+    assert "or value OWN-R and find whole, or value OWN and find stub (the replica is then that part of the bone alone)." in told
+    for evidence, name in (("OWN-C", "stub"), ("OWN", "stub"), ("OWN-R", "whole")):
         assert recipe(make_plan(register(finds, decisions=(decide("class", evidence, find=name),)))).status == "planned"
     donor = find("f2", "femur", L, "ind-b", life_stage="Juvenile")
     asked = recipe(make_plan(register([donor], BIG + SMALL)))
