@@ -54,7 +54,7 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
     facts: dict[str, Any] = {
         "finds": [part.find for part in parts], "poses_by": "poses.csv" if relative else "shared skin", "poses": [pose.tolist() for pose in poses],
         "overlap_percent": [round(float(x), 4) for x in joined.overlap_percent], "residual_mm": round(joined.residual_mm, 6),
-        "gap_mm": [round(float(x), 4) if np.isfinite(x) else None for x in joined.gap_mm],
+        "gap_mm": [round(float(x), 4) if np.isfinite(x) else None for x in joined.gap_mm], "is_joined": True,
     }  # fmt: skip
     if not joined.is_trusted and relative is None:
         message = (
@@ -76,6 +76,7 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
 
 def _side_by_side(parts: Sequence[Part], fill_rows: Sequence[int], facts: dict[str, Any], finding: Finding) -> Composition:
     mesh = concatenate([part.mesh for part in parts])
+    facts = facts | {"is_joined": False}
     return Composition(mesh, np.isin(mesh.source, fill_rows), tuple(np.eye(4) for _ in parts), facts, (finding,))
 
 
