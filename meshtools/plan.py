@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from meshtools.completeness import OWN_CLASSES, measure_completeness
 from meshtools.factor import UNASSOCIATED
+from meshtools.finding_codes import AS_DECIDED
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Finding, Plan, Recipe, Register, Severity, Side, Target
 from meshtools.plan_candidates import (
     DONOR_CLASSES,
@@ -224,6 +225,9 @@ def _recipe_from(look: _Look, candidate: Candidate, decided: Decided, asks: tupl
         why = "it takes its size from both neighbours" if is_between else f"{candidate.find.find} is the animal's own bone and keeps its size"
         message = f"A factor is stated for {look.element.slug}, but {why}."
         findings = (*findings, Finding(Severity.REVIEW, "factor-not-used", message))
+    if look.is_forced and candidate.evidence is decided.evidence is EvidenceClass.OWN_C:
+        message = f"{candidate.find.find} is completed (class OWN-C) as decided {_signed(decided.class_decision)}"
+        findings = (*findings, Finding(Severity.NOTE, AS_DECIDED, message))
     return Recipe(
         look.target.name, look.element.slug, candidate.evidence, candidate.finds, candidate.reflect, estimate.factor, estimate.interval,
         estimate.basis, _reason(look, candidate, decided, asks, tried), tried, "ask" if asks else "planned", findings,
