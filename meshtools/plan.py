@@ -273,7 +273,8 @@ def _source_words(candidate: Candidate) -> str:
 def _isometry_words(candidate: Candidate) -> str:
     ratio, interval = candidate.estimate.ratio, candidate.estimate.interval
     if ratio is None:
-        return f" ({candidate.estimate.basis})"
+        stated = f"; 95 % interval {interval[0]:.4g} to {interval[1]:.4g}" if interval else ""
+        return f" ({candidate.estimate.basis}{stated})"
     if candidate.estimate.exponent != 1.0:
         ends = "without interval" if interval is None else f"95 % interval {interval[0]:.4g} to {interval[1]:.4g}"
         return f", {ends}, with the allometric exponent {candidate.estimate.exponent:g} that config.yaml states (n = {ratio.n})"

@@ -6,8 +6,8 @@ Order of candidates, the first difference decides:
 3. own bones by preserved share; donors by score = |ln factor| + half-width of ln factor's interval + 0.25 (1 - preserved share);
 4. not reflected before reflected; 5. the find's slug.
 A share that is not stated counts as the least that passes (`own_preserved_percent`), a ratio without interval as a half-width of 0.1,
-a stated factor as 0. That factor and interval come before side is common practice, without a published source; the two weights are
-defaults proposed here.
+a stated factor as 0, with its interval or without. That factor and interval come before side is common practice, without a published source;
+the two weights are defaults proposed here.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from meshtools.factor import (
 )
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Find, Finding, Register, Severity, Side, Target
 from meshtools.plan_allometry import with_exponent
-from meshtools.plan_decisions import Decided, named_find, signature
+from meshtools.plan_decisions import Decided, factor_of, named_find
 from meshtools.register_finds import is_whole, primary_finds
 from meshtools.settings import PlanSettings, Settings
 
@@ -209,7 +209,7 @@ def _candidate(tables: PlanTables, target: Target, element: Element, find: Find,
     factor_decision = decided.factor_decision(find.find)
     estimate: FactorEstimate | None = OWN_SIZE
     if not is_own and factor_decision:
-        estimate = stated_factor(float(factor_decision.value), f"stated {signature(factor_decision)}", tables.settings)
+        estimate = factor_of(factor_decision, tables.settings)
     elif not is_own:
         estimate = factor_for(tables, target, element, find)
     if estimate is None:

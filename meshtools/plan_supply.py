@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from meshtools.factor import UNASSOCIATED, stated_factor
+from meshtools.factor import UNASSOCIATED
 from meshtools.model import Decision, Element, EvidenceClass, Find, Recipe, Severity, Side, Target
 from meshtools.plan_candidates import PlanTables, animal_of, factor_for
-from meshtools.plan_decisions import Decided, impossible_finding, signature
+from meshtools.plan_decisions import Decided, factor_of, impossible_finding, signature
 
 NOTHING = "none"
 SUPPLIED_CLASSES = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
@@ -78,7 +78,7 @@ def _factor(tables: PlanTables, target: Target, element: Element, supplier: Find
     if _is_own(supplier, target):
         return 1.0, ""
     stated = decided.factor_decision(supplier.find)
-    estimate = stated_factor(float(stated.value), "stated", tables.settings) if stated else factor_for(tables, target, element, supplier)
+    estimate = factor_of(stated, tables.settings) if stated else factor_for(tables, target, element, supplier)
     if estimate is None:
         return None, f"{animal_of(supplier)} and {target.individual} share no length, and no factor is stated for {supplier.find}"
     return estimate.factor, ""

@@ -213,7 +213,7 @@ def _decided_value(cells: Cells, kind: str) -> str:
     if kind == "class":
         return _decided_class(cells, text)
     if kind == "factor":
-        cells.positive("value")
+        _decided_factor(cells)
     elif kind == "plane":
         plane = cells.numbers("value", 4)
         if plane is not None and not any(plane[:3]):
@@ -223,6 +223,15 @@ def _decided_value(cells: Cells, kind: str) -> str:
     elif (number_of(text)[0] or 0.0) <= 0:
         cells.problem("value", "is not yes, no or the largest span in mm that may be closed.")
     return text
+
+
+def _decided_factor(cells: Cells) -> None:
+    if len(cells.text("value").split()) == 1:
+        cells.positive("value")
+        return
+    numbers = cells.numbers("value", 3)
+    if numbers is not None and not 0 < numbers[1] <= numbers[0] <= numbers[2]:
+        cells.problem("value", "is not a factor, the lower and the upper end of its 95 % interval, all above zero and the factor within.")
 
 
 def _missing_part(cells: Cells, text: str) -> str:

@@ -246,6 +246,15 @@ def test_a_stated_factor_is_used_with_its_author_and_needs_no_lengths() -> None:
         assert "factor-range" in codes(left)
 
 
+def test_a_factor_that_is_stated_with_its_interval_keeps_it() -> None:
+    """What `bonewright size` has measured is not lost on the way through decisions.csv."""
+    left = recipe(make_plan(register([find("f2", "femur", L, "ind-b")], decisions=(decide("factor", "0.9237 0.9116 0.9360"),))))
+    assert (left.factor, left.factor_interval, left.status) == (0.9237, (0.9116, 0.936), "planned")
+    assert "(stated by A. Keeper on 2031-05-04; 95 % interval 0.9116 to 0.936)" in left.reason
+    for wrong in ("0.9237 0.9116", "0.9 0.95 1.0", "0.9 -0.8 1.0", "0.9 to 1.0"):
+        assert "impossible-decision" in codes(recipe(make_plan(register([find("f1", "femur", L)], decisions=(decide("factor", wrong),)))))
+
+
 def test_an_unassociated_find_is_never_own() -> None:
     finds = [find("f0", "femur", L, "unassociated")]
     left = recipe(make_plan(register(finds, decisions=(decide("factor", "1.0"),), targets=(Target("mount", "unassociated"),))))
