@@ -23,9 +23,11 @@ from meshtools.plan_candidates import (
 )
 from meshtools.plan_decisions import SCANNED_CLASSES, SERIAL_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
 from meshtools.plan_next import missing_scan_steps, next_steps
+from meshtools.plan_rank import rank_words
 from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates, stub_question
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 from meshtools.plan_supply import supplied_recipe
+from meshtools.settings import PlanSettings
 from meshtools.usable import USABLE, is_usable
 
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
@@ -153,7 +155,7 @@ def _tried(tables: PlanTables, look: _Look) -> tuple[Attempt, ...]:
         and not (look.element.side is Side.MEDIAN and code in REFLECTED_CLASSES)
         and code not in SERIAL_CLASSES  # these say themselves why they are empty
     ]
-    others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order)) for c in look.candidates if c is not look.chosen]
+    others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order, tables.settings)) for c in look.candidates if c is not look.chosen]
     attempts = [*empty, *look.rejected, *others]
     rank = {candidate.find.find: index for index, candidate in reversed(list(enumerate(look.candidates)))}
     return tuple(sorted(attempts, key=lambda a: (places.get(a.evidence, len(order)), rank.get(a.find, len(rank)), a.evidence, a.find)))
@@ -177,7 +179,7 @@ def _why_class_is_empty(code: str, target: Target, element: Element) -> str:
     return "this class cannot be made from a plan yet"
 
 
-def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
+def _why_not(candidate: Candidate, look: _Look, order: tuple[str, ...], settings: PlanSettings) -> str:
     if candidate.evidence not in order and not look.is_forced:
         return f"class {candidate.evidence} is not in the order of classes for group '{look.element.group or 'default'}'"
     if look.chosen and look.chosen.find is candidate.find and look.chosen.evidence is EvidenceClass.OWN_C:
@@ -188,7 +190,7 @@ def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
         return " ".join(["needs a decision:", *(ask.message for ask in candidate.asks)]).rstrip(".?")
     if look.is_forced or look.chosen is None:
         return f"{USABLE}but a person decided otherwise"
-    return f"{USABLE}ranks after {look.chosen.find.find}"
+    return f"{USABLE}ranks after {look.chosen.find.find}{rank_words(candidate, look.chosen, places_in_order(order), settings)}"
 
 
 def _recipe_by_hand(target: Target, element: Element, decided: Decided, tried: tuple[Attempt, ...]) -> Recipe:

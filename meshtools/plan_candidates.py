@@ -317,15 +317,23 @@ def _sort_key(candidate: Candidate, order: Mapping[str, int], completed: Collect
 
 
 def _score(candidate: Candidate, settings: PlanSettings) -> float:
-    preserved = candidate.find.preserved_percent
-    missing_share = 1.0 - (settings.own_preserved_percent if preserved is None else preserved) / 100.0
     if candidate.evidence not in DONOR_CLASSES:
-        return round(missing_share, 9)
+        return round(_missing_share(candidate, settings), 9)
+    return round(sum(score_terms(candidate, settings)), 9)
+
+
+def score_terms(donor: Candidate, settings: PlanSettings) -> tuple[float, float, float]:
+    """What a donor's score is the sum of: |ln factor|, half-width of its interval on logs, and the weighted missing share."""
     half_width = 0.0
-    if candidate.estimate.ratio is not None:
-        stated = candidate.estimate.ratio.half_width_ln
+    if donor.estimate.ratio is not None:
+        stated = donor.estimate.ratio.half_width_ln
         half_width = HALF_WIDTH_WITHOUT_INTERVAL if stated is None else stated
-    return round(abs(math.log(candidate.estimate.factor)) + half_width + PRESERVATION_WEIGHT * missing_share, 9)
+    return abs(math.log(donor.estimate.factor)), half_width, PRESERVATION_WEIGHT * _missing_share(donor, settings)
+
+
+def _missing_share(candidate: Candidate, settings: PlanSettings) -> float:
+    preserved = candidate.find.preserved_percent
+    return 1.0 - (settings.own_preserved_percent if preserved is None else preserved) / 100.0
 
 
 def _evidence(is_own: bool, reflect: bool) -> EvidenceClass:

@@ -113,7 +113,24 @@ def test_a_group_with_an_allometric_exponent_grows_by_the_factor_raised_to_it() 
 
 def test_between_equal_donors_the_same_side_comes_first() -> None:
     finds = [find("a-right", "femur", R, "ind-b"), find("b-left", "femur", L, "ind-b")]
-    assert recipe(make_plan(register(finds, BIG + SMALL))).finds == ("b-left",)
+    left = recipe(make_plan(register(finds, BIG + SMALL)))
+    assert left.finds == ("b-left",)
+    (why,) = [attempt.why for attempt in left.tried if attempt.find == "a-right"]
+    assert why.endswith("DON and DON-R share a place, and of equal donors the one that need not be reflected comes first")
+
+
+def test_a_page_says_why_a_donor_of_the_same_side_ranks_after_one_of_the_other() -> None:
+    """DON stands before DON-R in the order, but the two share a place, where the change of size decides: that is not to be guessed."""
+    finds = [find("b-left", "femur", L, "ind-b"), find("c-right", "femur", R, "ind-c", preserved_percent=90.0)]
+    rows = tuple(decide("factor", factor, element="", find=name) for name, factor in (("b-left", "1.085"), ("c-right", "0.9237")))
+    left = recipe(make_plan(register(finds, decisions=rows)))
+    assert (left.evidence, left.finds) == (EvidenceClass.DON_R, ("c-right",))
+    (why,) = [attempt.why for attempt in left.tried if attempt.find == "b-left"]
+    assert why.startswith("usable, ranks after c-right: DON and DON-R share a place, and the donor comes first whose change of size")
+    assert why.endswith("in sum (0.1044 against 0.1816, factor 0.9237 against 1.085, missing share 0.1 against 0.4)")
+    apart = replace(Settings(), class_order=(("default", ("OWN", "DON", "INT", "DON-R")),))
+    first = recipe(make_plan(register(finds, decisions=rows, settings=apart)))
+    assert (first.finds, [attempt.why for attempt in first.tried if attempt.find == "c-right"]) == (("b-left",), ["usable, ranks after b-left"])
 
 
 def test_the_order_of_classes_of_a_group_is_obeyed() -> None:
