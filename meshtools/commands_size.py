@@ -109,11 +109,13 @@ def _decision_rows(workspace: Workspace, tables: PlanTables, target: Target, ind
         pooled, is_same_group = estimate.for_group(groups.get(find.element, ""))
         if pooled is not None:
             exponent = 1.0 if is_same_group else tables.exponents.get(groups.get(find.element, ""), 1.0)
-            factor = allometric_factor(pooled.factor, exponent) * target.size_factor
+            numbers = [allometric_factor(number, exponent) * target.size_factor for number in (pooled.factor, *pooled.interval)]
             reason = f"registration of {counted(pooled.n, 'bone')}" + (" without an offset of the surfaces" if estimate.is_offset_out else "")
             reason += f" with allometric exponent {exponent:g}" if exponent != 1.0 else ""
+            reason += "" if pooled.n >= MIN_BONES else " with an assumed interval"
+            value = " ".join(f"{number:.4f}" for number in numbers)
             cells = dict.fromkeys(DECISIONS.columns, "") | {
-                "target": target.name, "find": find.find, "kind": "factor", "value": f"{factor:.4f}", "reason": reason,
+                "target": target.name, "find": find.find, "kind": "factor", "value": value, "reason": reason,
             }  # fmt: skip
             rows.append(csv_row([cells[column] for column in DECISIONS.columns]))
     return rows

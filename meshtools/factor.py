@@ -196,9 +196,9 @@ def estimate_factor(ratios: Sequence[LengthRatio], group: str, settings: PlanSet
     return FactorEstimate(factor, interval, basis, findings, ratio, is_same_group)
 
 
-def stated_factor(factor: float, basis: str, settings: PlanSettings) -> FactorEstimate:
-    """A factor that a person has stated. It has no interval; an unusual one is noted."""
-    return FactorEstimate(factor, None, basis, review_range(factor, settings, Severity.NOTE))
+def stated_factor(factor: float, basis: str, settings: PlanSettings, interval: tuple[float, float] | None = None) -> FactorEstimate:
+    """A factor that a person has stated, with its 95 % interval where that is stated too. An unusual one is noted."""
+    return FactorEstimate(factor, interval, basis, review_range(factor, settings, Severity.NOTE))
 
 
 def review_ratio(ratio: RatioFactor, settings: PlanSettings) -> tuple[Finding, ...]:

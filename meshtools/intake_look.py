@@ -218,7 +218,8 @@ def _say_open_places(reasons: _Reasons, workspace: Workspace, find: Find, bone: 
     named = [row for row in workspace.register.openings if row.find == find.find and row.kind != "support"]
     choice = choose_rims(find_rims(bone), named, mm_per_unit, settings.clean.close_holes_up_to_mm)
     ends = find_open_ends(bone, choice.unnamed, 2.0 * settings.clean.part_tolerance_mm)
-    is_completed = bool(recipes) and all(recipe.evidence is EvidenceClass.OWN_C for recipe in recipes)
+    # completed, or put together with other scans: whether these go on beyond the end is measured once it is rebuilt
+    is_completed = bool(recipes) and all(recipe.evidence is EvidenceClass.OWN_C or len(recipe.finds) > 1 for recipe in recipes)
     (reasons.notes if is_completed else reasons.asks).extend(finding.message for finding in open_end_findings(find, ends))
     factor = _factor_alone(recipes)
     if factor is None:

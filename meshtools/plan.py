@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from meshtools.completeness import OWN_CLASSES, measure_completeness
 from meshtools.factor import UNASSOCIATED
+from meshtools.finding_codes import AS_DECIDED
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Finding, Plan, Recipe, Register, Severity, Side, Target
 from meshtools.plan_candidates import (
     DONOR_CLASSES,
@@ -22,10 +23,12 @@ from meshtools.plan_candidates import (
 )
 from meshtools.plan_decisions import SCANNED_CLASSES, SERIAL_CLASSES, Decided, decided_for, idle_decisions, impossible_finding, signature
 from meshtools.plan_next import missing_scan_steps, next_steps
-from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates
+from meshtools.plan_rank import rank_words
+from meshtools.plan_restore import completed_recipe, idle_planes, restored_candidates, stub_question
 from meshtools.plan_serial import is_scaled, neighbour_words, serial_candidates, serial_words
 from meshtools.plan_supply import supplied_recipe
 from meshtools.same_scans import with_shared_scans
+from meshtools.settings import PlanSettings
 from meshtools.usable import USABLE, is_usable
 
 REFLECTED_CLASSES = (EvidenceClass.OWN_R, EvidenceClass.DON_R)
@@ -123,12 +126,7 @@ def _choose(tables: PlanTables, element: Element, candidates: Sequence[Candidate
     whole = next((candidate for candidate in ordered if not candidate.is_stub and not candidate.asks), None)
     stub = _stub_of_its_own(ordered)
     if stub and whole:
-        message = (f"Of {stub.find.find} ({stub.evidence}) only {stub.find.preserved_percent:g} % is preserved; "
-                   f"{whole.find.find} ({whole.evidence}) is planned instead until a person decides: a row of decisions.csv of element "
-                   f"{element.slug}, kind class, value {stub.evidence} and find {stub.find.find}, or value {whole.evidence} and find "
-                   f"{whole.find.find}.")
-        asks.append(Finding(Severity.REVIEW, "stub", message, stub.find.preserved_percent, tables.settings.own_preserved_percent, "%"))
-        return _Choice(whole, False, tuple(asks))
+        return _Choice(whole, False, (*asks, stub_question(element, ordered, stub, whole, tables.settings)))
     return _Choice(first, False, (*asks, *first.asks))
 
 
@@ -158,7 +156,7 @@ def _tried(tables: PlanTables, look: _Look) -> tuple[Attempt, ...]:
         and not (look.element.side is Side.MEDIAN and code in REFLECTED_CLASSES)
         and code not in SERIAL_CLASSES  # these say themselves why they are empty
     ]
-    others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order)) for c in look.candidates if c is not look.chosen]
+    others = [Attempt(c.evidence, c.find.find, _why_not(c, look, order, tables.settings)) for c in look.candidates if c is not look.chosen]
     attempts = [*empty, *look.rejected, *others]
     rank = {candidate.find.find: index for index, candidate in reversed(list(enumerate(look.candidates)))}
     return tuple(sorted(attempts, key=lambda a: (places.get(a.evidence, len(order)), rank.get(a.find, len(rank)), a.evidence, a.find)))
@@ -182,7 +180,7 @@ def _why_class_is_empty(code: str, target: Target, element: Element) -> str:
     return "this class cannot be made from a plan yet"
 
 
-def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
+def _why_not(candidate: Candidate, look: _Look, order: tuple[str, ...], settings: PlanSettings) -> str:
     if candidate.evidence not in order and not look.is_forced:
         return f"class {candidate.evidence} is not in the order of classes for group '{look.element.group or 'default'}'"
     if look.chosen and look.chosen.find is candidate.find and look.chosen.evidence is EvidenceClass.OWN_C:
@@ -193,7 +191,7 @@ def _why_not(candidate: Candidate, look: _Look, order: Sequence[str]) -> str:
         return " ".join(["needs a decision:", *(ask.message for ask in candidate.asks)]).rstrip(".?")
     if look.is_forced or look.chosen is None:
         return f"{USABLE}but a person decided otherwise"
-    return f"{USABLE}ranks after {look.chosen.find.find}"
+    return f"{USABLE}ranks after {look.chosen.find.find}{rank_words(candidate, look.chosen, places_in_order(order), settings)}"
 
 
 def _recipe_by_hand(target: Target, element: Element, decided: Decided, tried: tuple[Attempt, ...]) -> Recipe:
@@ -224,12 +222,15 @@ def _empty_recipe(tables: PlanTables, look: _Look, tried: tuple[Attempt, ...], a
 
 def _recipe_from(look: _Look, candidate: Candidate, decided: Decided, asks: tuple[Finding, ...], tried: tuple[Attempt, ...]) -> Recipe:
     estimate = candidate.estimate
-    findings = (*asks, *(as_decided(finding) if look.is_forced else finding for finding in candidate.findings))
+    findings = (*asks, *(as_decided(finding, candidate) if look.is_forced else finding for finding in candidate.findings))
     if decided.factor_decision(candidate.find.find) and not is_scaled(candidate):
         is_between = candidate.evidence is EvidenceClass.INT
         why = "it takes its size from both neighbours" if is_between else f"{candidate.find.find} is the animal's own bone and keeps its size"
         message = f"A factor is stated for {look.element.slug}, but {why}."
         findings = (*findings, Finding(Severity.REVIEW, "factor-not-used", message))
+    if look.is_forced and candidate.evidence is decided.evidence is EvidenceClass.OWN_C:
+        message = f"{candidate.find.find} is completed (class OWN-C) as decided {_signed(decided.class_decision)}"
+        findings = (*findings, Finding(Severity.NOTE, AS_DECIDED, message))
     return Recipe(
         look.target.name, look.element.slug, candidate.evidence, candidate.finds, candidate.reflect, estimate.factor, estimate.interval,
         estimate.basis, _reason(look, candidate, decided, asks, tried), tried, "ask" if asks else "planned", findings,
@@ -275,7 +276,8 @@ def _source_words(candidate: Candidate) -> str:
 def _isometry_words(candidate: Candidate) -> str:
     ratio, interval = candidate.estimate.ratio, candidate.estimate.interval
     if ratio is None:
-        return f" ({candidate.estimate.basis})"
+        stated = f"; 95 % interval {interval[0]:.4g} to {interval[1]:.4g}" if interval else ""
+        return f" ({candidate.estimate.basis}{stated})"
     if candidate.estimate.exponent != 1.0:
         ends = "without interval" if interval is None else f"95 % interval {interval[0]:.4g} to {interval[1]:.4g}"
         return f", {ends}, with the allometric exponent {candidate.estimate.exponent:g} that config.yaml states (n = {ratio.n})"

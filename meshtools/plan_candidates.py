@@ -6,8 +6,8 @@ Order of candidates, the first difference decides:
 3. own bones by preserved share; donors by score = |ln factor| + half-width of ln factor's interval + 0.25 (1 - preserved share);
 4. not reflected before reflected; 5. the find's slug.
 A share that is not stated counts as the least that passes (`own_preserved_percent`), a ratio without interval as a half-width of 0.1,
-a stated factor as 0. That factor and interval come before side is common practice, without a published source; the two weights are
-defaults proposed here.
+a stated factor as 0, with its interval or without. That factor and interval come before side is common practice, without a published source;
+the two weights are defaults proposed here.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from meshtools.factor import (
 )
 from meshtools.model import Attempt, Decision, Element, EvidenceClass, Find, Finding, Register, Severity, Side, Target
 from meshtools.plan_allometry import with_exponent
-from meshtools.plan_decisions import Decided, named_find, signature
+from meshtools.plan_decisions import Decided, factor_of, named_find
 from meshtools.register_finds import is_whole, primary_finds
 from meshtools.settings import PlanSettings, Settings
 
@@ -43,6 +43,11 @@ PORTION_REMEDY = (
     "Name the bone that supplies the rest (missing-part in decisions.csv); or add its further pieces (part_of in bones.csv) and correct portion and "
     "preserved_percent of this row; or choose it as it is (class in decisions.csv)."
 )
+STUB_REMEDY = (
+    "Name the bone that supplies the rest (kind missing-part in decisions.csv); or add its further pieces (part_of in bones.csv) and correct portion "
+    "and preserved_percent of this row; or write that it shall stand so (kind missing-part, value none)."
+)
+COMPLETING_REMEDY = "Have it completed from its other half, or from the whole bone of the other side (kind class, value OWN-C in decisions.csv)."
 
 
 @dataclass(frozen=True)
@@ -204,7 +209,7 @@ def _candidate(tables: PlanTables, target: Target, element: Element, find: Find,
     factor_decision = decided.factor_decision(find.find)
     estimate: FactorEstimate | None = OWN_SIZE
     if not is_own and factor_decision:
-        estimate = stated_factor(float(factor_decision.value), f"stated {signature(factor_decision)}", tables.settings)
+        estimate = factor_of(factor_decision, tables.settings)
     elif not is_own:
         estimate = factor_for(tables, target, element, find)
     if estimate is None:
@@ -234,8 +239,13 @@ def _weighed(tables: PlanTables, target: Target, bare: Candidate, decided: Decid
 
 def _with_remedy(doubt: Finding, candidate: Candidate) -> Finding:
     """The doubt with the row that settles it."""
-    row = f"kind class, value {candidate.evidence}, find {candidate.find.find}"
+    row = decision_row(candidate.evidence, candidate.find.find)
     return replace(doubt, message=f"{doubt.message} To use it, add a row for this element to decisions.csv: {row}.")
+
+
+def decision_row(evidence: EvidenceClass, find: str) -> str:
+    """The cells of the row that decides for a find as a class, in words."""
+    return f"kind class, value {evidence}, find {find}"
 
 
 def _doubts(tables: PlanTables, target: Target, candidate: Candidate) -> list[Finding]:
@@ -269,7 +279,7 @@ def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[
         share = "how much of the bone is not stated" if find.preserved_percent is None else f"{find.preserved_percent:g} % preserved"
         message = f"{find.find} is only a part of the bone ({', '.join(word for word in (find.portion, share) if word)}), and so is the replica."
         if is_partial(find, tables.settings):
-            message += f" {PORTION_REMEDY}"
+            message += f" {_stub_remedy(candidate) if candidate.is_stub else PORTION_REMEDY}"
         severity = Severity.REVIEW if is_partial(find, tables.settings) else Severity.NOTE
         remarks.append(Finding(severity, "portion", message, find.preserved_percent, tables.settings.restore_below_percent, "%"))
     if _words(find.deformation) not in ("", "none"):
@@ -285,9 +295,14 @@ def _remarks(tables: PlanTables, target: Target, candidate: Candidate) -> tuple[
     return tuple(remarks)
 
 
-def as_decided(finding: Finding) -> Finding:
-    """The remark about a find that a person has chosen by name: that it is a part of the bone only is known then."""
-    return replace(finding, severity=Severity.NOTE) if finding.code == "portion" else finding
+def as_decided(finding: Finding, candidate: Candidate) -> Finding:
+    """The remark about a find that a person has chosen by name: that it is a part of the bone only is known then. Of a stub it still asks: that it
+    is used does not say that its replica shall stay a stub."""
+    return replace(finding, severity=Severity.NOTE) if finding.code == "portion" and not candidate.is_stub else finding
+
+
+def _stub_remedy(candidate: Candidate) -> str:
+    return f"{COMPLETING_REMEDY} Or: {STUB_REMEDY[0].lower()}{STUB_REMEDY[1:]}" if candidate.evidence is EvidenceClass.OWN else STUB_REMEDY
 
 
 def _sort_key(candidate: Candidate, order: Mapping[str, int], completed: Collection[str]) -> tuple[int, bool, float, bool, bool, str]:
@@ -302,15 +317,23 @@ def _sort_key(candidate: Candidate, order: Mapping[str, int], completed: Collect
 
 
 def _score(candidate: Candidate, settings: PlanSettings) -> float:
-    preserved = candidate.find.preserved_percent
-    missing_share = 1.0 - (settings.own_preserved_percent if preserved is None else preserved) / 100.0
     if candidate.evidence not in DONOR_CLASSES:
-        return round(missing_share, 9)
+        return round(_missing_share(candidate, settings), 9)
+    return round(sum(score_terms(candidate, settings)), 9)
+
+
+def score_terms(donor: Candidate, settings: PlanSettings) -> tuple[float, float, float]:
+    """What a donor's score is the sum of: |ln factor|, half-width of its interval on logs, and the weighted missing share."""
     half_width = 0.0
-    if candidate.estimate.ratio is not None:
-        stated = candidate.estimate.ratio.half_width_ln
+    if donor.estimate.ratio is not None:
+        stated = donor.estimate.ratio.half_width_ln
         half_width = HALF_WIDTH_WITHOUT_INTERVAL if stated is None else stated
-    return round(abs(math.log(candidate.estimate.factor)) + half_width + PRESERVATION_WEIGHT * missing_share, 9)
+    return abs(math.log(donor.estimate.factor)), half_width, PRESERVATION_WEIGHT * _missing_share(donor, settings)
+
+
+def _missing_share(candidate: Candidate, settings: PlanSettings) -> float:
+    preserved = candidate.find.preserved_percent
+    return 1.0 - (settings.own_preserved_percent if preserved is None else preserved) / 100.0
 
 
 def _evidence(is_own: bool, reflect: bool) -> EvidenceClass:

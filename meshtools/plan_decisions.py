@@ -10,7 +10,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
+from meshtools.factor import FactorEstimate, stated_factor
 from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Severity, Target
+from meshtools.settings import PlanSettings
 
 PLAN_KINDS = ("class", "donor", "factor")
 SCANNED_CLASSES = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
@@ -98,7 +100,7 @@ def impossible(decision: Decision, finds: Mapping[str, Find]) -> str:
     if decision.kind == "donor" and not find:
         return "it names no find"
     if decision.kind == "factor" and not _is_factor(decision.value):
-        return f"'{decision.value}' is not a factor above 0"
+        return f"'{decision.value}' is not a factor above 0, alone or with both ends of its interval"
     return _class_problem(decision.value) if decision.kind == "class" else ""
 
 
@@ -147,12 +149,21 @@ def _class_problem(value: str) -> str:
     return f"'{value}' is not a class of a source (OWN, OWN-R, OWN-C, DON, DON-R, INT, EXT, NONE or a file made by hand)"
 
 
+def factor_of(decision: Decision, settings: PlanSettings) -> FactorEstimate:
+    """The factor that a possible factor decision states, with the interval that it states."""
+    factor, *ends = (float(word) for word in decision.value.split())
+    return stated_factor(factor, f"stated {signature(decision)}", settings, (ends[0], ends[1]) if ends else None)
+
+
 def _is_factor(value: str) -> bool:
+    """True for a factor above 0, alone or with the lower and the upper end of its interval."""
     try:
-        factor = float(value)
+        numbers = [float(word) for word in value.split()]
     except ValueError:
         return False
-    return math.isfinite(factor) and factor > 0
+    if len(numbers) not in (1, 3) or not all(math.isfinite(number) and number > 0 for number in numbers):
+        return False
+    return len(numbers) == 1 or numbers[1] <= numbers[0] <= numbers[2]
 
 
 def _rank(decision: Decision) -> tuple[bool, int, str, tuple[str, ...]]:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Recipe, Severity, Side, Target
-from meshtools.plan_candidates import Candidate, has_pathology, is_partial
+from meshtools.plan_candidates import Candidate, decision_row, has_pathology, is_partial
 from meshtools.plan_decisions import describe, signature
 from meshtools.settings import PlanSettings
 
@@ -29,12 +29,31 @@ def restored_candidates(candidates: Sequence[Candidate], element: Element, setti
     return [_restored(candidate, partner.find) for candidate in own] if partner else []
 
 
+def stub_question(element: Element, ordered: Sequence[Candidate], stub: Candidate, whole: Candidate, settings: PlanSettings) -> Finding:
+    """Which of the ways to use a stub, or the whole bone that is planned instead, a person decides for: completed first, where nothing else is
+    asked of that, and last as the part that it is. Each is told as the row that settles it."""
+    find = stub.find
+    completed = [c for c in ordered if c.evidence is EvidenceClass.OWN_C and c.find is find and {ask.code for ask in c.asks} <= {"stub"}]
+    ways = [(c, f" (its missing part rebuilt from {f'{c.partner.find}, reflected' if c.partner else 'its own other half'})") for c in completed[:1]]
+    ways.append((whole, ""))
+    if stub.evidence is not EvidenceClass.OWN_C:
+        ways.append((stub, " (the replica is then that part of the bone alone)"))
+    rows = ", or ".join(f"value {way.evidence} and find {way.find.find}{words}" for way, words in ways)
+    message = (
+        f"Of {find.find} ({stub.evidence}) only {find.preserved_percent:g} % is preserved; {whole.find.find} ({whole.evidence}) is planned instead "
+        f"until a person decides: a row of decisions.csv of element {element.slug}, kind class, {rows}."
+    )
+    return Finding(Severity.REVIEW, "stub", message, find.preserved_percent, settings.own_preserved_percent, "%")
+
+
 def _restored(candidate: Candidate, partner: Find | None) -> Candidate:
     findings = tuple(finding for finding in candidate.findings if finding.code != "portion")
     if candidate.find.deformation.strip():
         message = f"{candidate.find.find} is deformed: what is taken over from its other side is deformed too, or does not fit."
         findings = (*findings, Finding(Severity.REVIEW, "restored-deformed", message, candidate.find.deformation))
-    return replace(candidate, evidence=EvidenceClass.OWN_C, partner=partner, findings=findings)
+    as_own, as_completed = (decision_row(evidence, candidate.find.find) for evidence in (candidate.evidence, EvidenceClass.OWN_C))
+    asks = tuple(replace(ask, message=ask.message.replace(as_own, as_completed)) for ask in candidate.asks)
+    return replace(candidate, evidence=EvidenceClass.OWN_C, partner=partner, asks=asks, findings=findings)
 
 
 def _with_pathology(candidate: Candidate, is_decided: bool) -> Candidate:

@@ -14,10 +14,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from meshtools.errors import GeometryError
-from meshtools.factor import GREATEST_LENGTH, UNASSOCIATED, FactorEstimate, individual_of, stated_factor
+from meshtools.factor import GREATEST_LENGTH, UNASSOCIATED, FactorEstimate, individual_of
 from meshtools.model import Attempt, Element, EvidenceClass, Find, Finding, Severity, Side, Target
 from meshtools.plan_candidates import DONOR_CLASSES, Candidate, PlanTables, class_order_of, has_pathology, is_partial, is_uncertain, places_in_order
-from meshtools.plan_decisions import SERIAL_CLASSES, Decided, signature
+from meshtools.plan_decisions import SERIAL_CLASSES, Decided, factor_of
 from meshtools.scale_statistics import Extrapolated, extrapolate_sizes, interpolate_sizes
 from meshtools.settings import PlanSettings
 
@@ -162,7 +162,7 @@ def _scaled(
     assert find is not None  # members of a plan are finds
     stated = decided.factor_decision(find.find)
     if stated:
-        estimate = stated_factor(float(stated.value), f"stated {signature(stated)}", tables.settings)
+        estimate = factor_of(stated, tables.settings)
     elif before.size_mm and after.size_mm and mine.size_mm:
         size = interpolate_sizes((before.position, before.size_mm), (after.position, after.size_mm), [float(element.position or 0)])[0]
         basis = f"greatest length {size.geometric_mm:.4g} mm, by even steps of ratio between {before.size_mm:g} and {after.size_mm:g} mm"
@@ -207,7 +207,7 @@ def _beyond(
     assert nearest.find is not None
     stated = decided.factor_decision(nearest.find.find)
     if stated:
-        return nearest.find, stated_factor(float(stated.value), f"stated {signature(stated)}", tables.settings)
+        return nearest.find, factor_of(stated, tables.settings)
     n_sized = sum(member.size_mm is not None for member in members)
     if nearest.size_mm is None or n_sized < 3:
         return f"the greatest lengths of {nearest.find.find} and of two more bones of its series are needed in measurements.csv ({n_sized} are there)"

@@ -1,18 +1,19 @@
 """Composites by decision: a row of kind `missing-part` names the find that supplies what the chosen source of an element lacks.
 
 The find may be of any individual and of either side; it is brought to the size of the target by its own factor, reflected where it is of the
-other side, and every face of it keeps its own class.
+other side, and every face of it keeps its own class. With the value `none` it says that nothing supplies it: the replica stays a part.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from meshtools.factor import UNASSOCIATED, stated_factor
+from meshtools.factor import UNASSOCIATED
 from meshtools.model import Decision, Element, EvidenceClass, Find, Recipe, Severity, Side, Target
 from meshtools.plan_candidates import PlanTables, animal_of, factor_for
-from meshtools.plan_decisions import Decided, impossible_finding, signature
+from meshtools.plan_decisions import Decided, factor_of, impossible_finding, signature
 
+NOTHING = "none"
 SUPPLIED_CLASSES = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
 
 
@@ -21,6 +22,8 @@ def supplied_recipe(recipe: Recipe, tables: PlanTables, target: Target, element:
     decision = _decision(tables, target, element)
     if decision is None or recipe.evidence not in SUPPLIED_CLASSES:
         return recipe
+    if decision.value == NOTHING:
+        return _left_a_part(recipe, decision)
     if decision.find == recipe.partner:
         return recipe  # it is completed from that find as it is
     base, supplier = tables.finds[recipe.finds[0]], tables.finds.get(decision.find)
@@ -41,6 +44,15 @@ def supplied_recipe(recipe: Recipe, tables: PlanTables, target: Target, element:
         recipe, finds=(*kept, supplier.find), partner=supplier.find, partner_reflect=reflect, partner_factor=factor / recipe.factor,
         partner_class=evidence, plane=None, missing_percent=missing, reason=reason, findings=findings,
     )  # fmt: skip
+
+
+def _left_a_part(recipe: Recipe, decision: Decision) -> Recipe:
+    """The recipe of which a person has said that its missing part stays missing."""
+    if recipe.evidence is EvidenceClass.OWN_C:
+        why = "the bone is completed (class OWN-C); to leave it a part, add a row of kind class with the value OWN"
+        return replace(recipe, status="ask", findings=(*recipe.findings, impossible_finding(decision, why)))
+    known = tuple(replace(f, severity=Severity.NOTE) if f.code == "portion" else f for f in recipe.findings)
+    return replace(recipe, findings=known, reason=f"{recipe.reason} It stays a part of the bone {signature(decision)}.")
 
 
 def _decision(tables: PlanTables, target: Target, element: Element) -> Decision | None:
@@ -66,7 +78,7 @@ def _factor(tables: PlanTables, target: Target, element: Element, supplier: Find
     if _is_own(supplier, target):
         return 1.0, ""
     stated = decided.factor_decision(supplier.find)
-    estimate = stated_factor(float(stated.value), "stated", tables.settings) if stated else factor_for(tables, target, element, supplier)
+    estimate = factor_of(stated, tables.settings) if stated else factor_for(tables, target, element, supplier)
     if estimate is None:
         return None, f"{animal_of(supplier)} and {target.individual} share no length, and no factor is stated for {supplier.find}"
     return estimate.factor, ""

@@ -185,7 +185,7 @@ def decision_from(cells: Cells, known: Known) -> Decision | None:
     find = _reference(cells, "find", known.finds)
     date, value = cells.date("date"), _decided_value(cells, kind)
     needed = {"class": ("element",), "donor": ("element",), "missing-part": ("element", "find"), "sign-off": ("target", "element", "evidence_key")}
-    for column in needed.get(kind, ()):
+    for column in needed.get(kind, ())[: 1 if kind == "missing-part" and value == "none" else None]:
         cells.filled(column)
     if kind in ("factor", "plane", "close") and not element and not find:
         cells.problem("element", f"is empty and so is find; a {kind} decision names one of them.")
@@ -204,6 +204,8 @@ def decision_from(cells: Cells, known: Known) -> Decision | None:
 
 def _decided_value(cells: Cells, kind: str) -> str:
     text = cells.text("value")
+    if kind == "missing-part":
+        return _missing_part(cells, text)
     if kind not in ("class", "factor", "plane", "close") or not text:
         if kind in ("class", "factor", "plane", "close"):
             cells.problem("value", f"is empty; a {kind} decision needs its value.")
@@ -211,7 +213,7 @@ def _decided_value(cells: Cells, kind: str) -> str:
     if kind == "class":
         return _decided_class(cells, text)
     if kind == "factor":
-        cells.positive("value")
+        _decided_factor(cells)
     elif kind == "plane":
         plane = cells.numbers("value", 4)
         if plane is not None and not any(plane[:3]):
@@ -221,6 +223,24 @@ def _decided_value(cells: Cells, kind: str) -> str:
     elif (number_of(text)[0] or 0.0) <= 0:
         cells.problem("value", "is not yes, no or the largest span in mm that may be closed.")
     return text
+
+
+def _decided_factor(cells: Cells) -> None:
+    if len(cells.text("value").split()) == 1:
+        cells.positive("value")
+        return
+    numbers = cells.numbers("value", 3)
+    if numbers is not None and not 0 < numbers[1] <= numbers[0] <= numbers[2]:
+        cells.problem("value", "is not a factor, the lower and the upper end of its 95 % interval, all above zero and the factor within.")
+
+
+def _missing_part(cells: Cells, text: str) -> str:
+    find = cells.text("find")
+    if text.casefold() == "none" and find:
+        cells.problem("value", "says none, but find names a bone that supplies the missing part; only one of them holds.")
+    elif text.casefold() not in ("", "none", find):
+        cells.problem("value", "is neither empty nor none; the bone that supplies the missing part stands in find.")
+    return text.casefold()
 
 
 def _decided_class(cells: Cells, text: str) -> str:

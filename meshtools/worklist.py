@@ -222,7 +222,7 @@ def _rebuild_job(register: Register, recipe: Recipe, clean: Mapping[str, Job], v
         "clean_keys": {name: clean[name]["key"] for name in finds},
         "part_id": part_id(recipe),
         "revision": _revision_of(vouched),
-    } | _restore_settings(register, recipe)
+    } | _restore_settings(register, recipe) | ({"part_tolerance_mm": register.settings.clean.part_tolerance_mm} if len(finds) > 1 else {})
     return sealed("rebuild", name_of(recipe), job)
 
 

@@ -10,14 +10,15 @@ import pytest
 from dog_individuals import read_bone
 from test_restore import ROWS, bumpy, cut_away
 
+from meshtools.finding_codes import AS_DECIDED
 from meshtools.geometry.cleaned import Cleaned
-from meshtools.geometry.completing import complete_from_other_half
+from meshtools.geometry.completing import Completion, as_asked_for, complete_from_other_half
 from meshtools.geometry.distance import compare
 from meshtools.geometry.restore import Restoration, restore_across_plane
-from meshtools.geometry.restore_findings import findings_of
+from meshtools.geometry.restore_findings import findings_of, restored_finding
 from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.weld import weld_scan
-from meshtools.model import EvidenceClass, Mesh, Origin, Recipe, Severity, SourceEntry, StageResult
+from meshtools.model import EvidenceClass, Finding, Mesh, Origin, Recipe, Severity, SourceEntry, StageResult
 from meshtools.settings import RebuildSettings, RestoreSettings
 from meshtools.stages.rebuild import rebuild_element
 
@@ -93,6 +94,33 @@ def test_what_the_seam_could_not_do_is_said_in_one_sentence_each() -> None:
     wrong |= {"uncovered_percent": 3.0}
     codes = [finding.code for finding in findings_of("skull", whole, Restoration(**figures | wrong | {"mesh": whole}))]
     assert codes == ["restored", "lost-on-both-sides", "skin-removed", "taken-not-held", "rims-capped", "seam-failed", "seam-crosses"]
+
+
+def completion_of(share_percent: float) -> Completion:
+    facts = {"added_percent": share_percent, "seam_step_max_mm": 0.29, "seam_step_p95_mm": 0.25, "is_changed": True}
+    return Completion(bumpy(1), facts, (restored_finding("femur-right", share_percent, 0.29, 0.25),))
+
+
+def test_that_most_of_a_bone_is_taken_over_names_the_limit_and_what_to_do() -> None:
+    (much,), (little,) = (completion_of(share).findings for share in (54.8, 20.0))
+    assert (much.severity, little.severity) == (Severity.REVIEW, Severity.NOTE)
+    assert "54.8 % of the area is taken over or seam, more than 50 %: most of the replica is not that bone" in much.message
+    assert all(words in much.message for words in ("value OWN-C in decisions.csv", "sign it off", "another class"))
+    assert little.message.endswith("before it was bent into place.")
+
+
+@pytest.mark.parametrize(("missing", "is_decided", "severity"), [
+    (50.0, True, Severity.NOTE), (50.0, False, Severity.REVIEW), (20.0, True, Severity.REVIEW), (None, True, Severity.REVIEW)])
+def test_that_most_of_a_bone_is_taken_over_is_a_note_where_that_was_asked_for(missing: float | None, is_decided: bool, severity: Severity) -> None:
+    """Who asks for the completed half knows that half is taken over, not that 55 % are where the register says that a fifth is missing."""
+    note = Finding(Severity.NOTE, AS_DECIDED, "f-1 is completed (class OWN-C) as decided by A. Keeper on 2031-05-04: seen.")
+    decided = (note,) if is_decided else ()
+    recipe = Recipe("mount", "femur-right", EvidenceClass.OWN_C, ("f-1", "f-2"), False, 1.0, None, "", "", (), "planned", decided, "", None, missing)
+    (found,) = as_asked_for(recipe, completion_of(54.8))
+    assert found.severity is severity
+    if severity is Severity.NOTE:
+        assert found.message.endswith("as decided by A. Keeper on 2031-05-04: seen. bones.csv says that 50 % is missing.")
+        assert (found.value, found.limit) == (54.8, 50.0)
 
 
 @pytest.mark.slow

@@ -18,7 +18,7 @@ LAYERS = {
     "errors": 0, "units": 0, "bounds": 0, "counted": 0, "table_lines": 0, "visible": 0, "usable": 0, "links": 0, "split_numbers": 0,
     "settings": 1, "model": 2, "plain": 3, "keys": 3, "batch_lock": 3, "machine_memory": 3, "fence": 4, "answer": 3, "geometry": 4, "files": 4,
     "register": 5, "size_checks": 6, "settings_file": 5, "config_nodes": 5, "config_routes": 5,
-    "tolerances": 0, "routing": 3, "material_use": 3, "route_advice": 3, "receiving": 6, "route_jobs": 8,
+    "tolerances": 0, "finding_codes": 0, "routing": 3, "material_use": 3, "route_advice": 3, "receiving": 6, "route_jobs": 8,
     "factor": 5, "scale": 5, "completeness": 5, "plan": 6, "comparisons": 6, "same_scans": 6, "size_pairs": 6, "guides": 6, "joints": 6,
     "placing": 6, "fixing": 7,
     "carving": 5, "stages": 5, "report": 5, "jobs": 7, "handover": 7, "evidence": 4, "worklist": 8, "job_limits": 9, "lots": 9, "workspace": 9,

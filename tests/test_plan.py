@@ -113,7 +113,24 @@ def test_a_group_with_an_allometric_exponent_grows_by_the_factor_raised_to_it() 
 
 def test_between_equal_donors_the_same_side_comes_first() -> None:
     finds = [find("a-right", "femur", R, "ind-b"), find("b-left", "femur", L, "ind-b")]
-    assert recipe(make_plan(register(finds, BIG + SMALL))).finds == ("b-left",)
+    left = recipe(make_plan(register(finds, BIG + SMALL)))
+    assert left.finds == ("b-left",)
+    (why,) = [attempt.why for attempt in left.tried if attempt.find == "a-right"]
+    assert why.endswith("DON and DON-R share a place, and of equal donors the one that need not be reflected comes first")
+
+
+def test_a_page_says_why_a_donor_of_the_same_side_ranks_after_one_of_the_other() -> None:
+    """DON stands before DON-R in the order, but the two share a place, where the change of size decides: that is not to be guessed."""
+    finds = [find("b-left", "femur", L, "ind-b"), find("c-right", "femur", R, "ind-c", preserved_percent=90.0)]
+    rows = tuple(decide("factor", factor, element="", find=name) for name, factor in (("b-left", "1.085"), ("c-right", "0.9237")))
+    left = recipe(make_plan(register(finds, decisions=rows)))
+    assert (left.evidence, left.finds) == (EvidenceClass.DON_R, ("c-right",))
+    (why,) = [attempt.why for attempt in left.tried if attempt.find == "b-left"]
+    assert why.startswith("usable, ranks after c-right: DON and DON-R share a place, and the donor comes first whose change of size")
+    assert why.endswith("in sum (0.1044 against 0.1816, factor 0.9237 against 1.085, missing share 0.1 against 0.4)")
+    apart = replace(Settings(), class_order=(("default", ("OWN", "DON", "INT", "DON-R")),))
+    first = recipe(make_plan(register(finds, decisions=rows, settings=apart)))
+    assert (first.finds, [attempt.why for attempt in first.tried if attempt.find == "c-right"]) == (("b-left",), ["usable, ranks after b-left"])
 
 
 def test_the_order_of_classes_of_a_group_is_obeyed() -> None:
@@ -246,6 +263,15 @@ def test_a_stated_factor_is_used_with_its_author_and_needs_no_lengths() -> None:
         assert "factor-range" in codes(left)
 
 
+def test_a_factor_that_is_stated_with_its_interval_keeps_it() -> None:
+    """What `bonewright size` has measured is not lost on the way through decisions.csv."""
+    left = recipe(make_plan(register([find("f2", "femur", L, "ind-b")], decisions=(decide("factor", "0.9237 0.9116 0.9360"),))))
+    assert (left.factor, left.factor_interval, left.status) == (0.9237, (0.9116, 0.936), "planned")
+    assert "(stated by A. Keeper on 2031-05-04; 95 % interval 0.9116 to 0.936)" in left.reason
+    for wrong in ("0.9237 0.9116", "0.9 0.95 1.0", "0.9 -0.8 1.0", "0.9 to 1.0"):
+        assert "impossible-decision" in codes(recipe(make_plan(register([find("f1", "femur", L)], decisions=(decide("factor", wrong),)))))
+
+
 def test_an_unassociated_find_is_never_own() -> None:
     finds = [find("f0", "femur", L, "unassociated")]
     left = recipe(make_plan(register(finds, decisions=(decide("factor", "1.0"),), targets=(Target("mount", "unassociated"),))))
@@ -307,6 +333,28 @@ def test_a_bone_of_which_a_part_is_missing_asks_until_a_person_chooses_it(known:
     left, chosen = (recipe(make_plan(register(finds, decisions=rows))) for rows in ((), (decide("class", "OWN", find="f1"),)))
     assert [(f.severity, f.code) for f in left.findings] == [(Severity.REVIEW, "portion")]
     assert [(f.severity, f.code) for f in chosen.findings] == [(Severity.NOTE, "portion")]
+
+
+def test_half_a_bone_that_is_chosen_as_it_is_still_asks_until_a_person_writes_that_it_stays_half() -> None:
+    """That half a bone is used does not say that its replica shall stay half; completed, nothing of it is left to ask."""
+    finds = [find("half", "femur", L, portion="proximal half", preserved_percent=50.0), find("whole", "femur", R)]
+    chosen, stays = decide("class", "OWN", find="half"), decide("missing-part", "none")
+    asked, settled = (recipe(make_plan(register(finds, decisions=rows))) for rows in ((chosen,), (chosen, stays)))
+    (told,) = [finding for finding in asked.findings if finding.code == "portion"]
+    assert (told.severity, "value OWN-C" in told.message, "value none" in told.message) == (Severity.REVIEW, True, True)
+    assert {finding.severity for finding in settled.findings} == {Severity.NOTE}
+    assert settled.reason.endswith("It stays a part of the bone by A. Keeper on 2031-05-04.")
+    completed = recipe(make_plan(register(finds, decisions=(decide("class", "OWN-C", find="half"),))))
+    assert (completed.status, codes(completed) & {"portion", "completed-as-decided"}) == ("planned", {"completed-as-decided"})
+    both = recipe(make_plan(register(finds, decisions=(decide("class", "OWN-C", find="half"), stays))))
+    assert (both.status, codes(both) & {"impossible-decision"}) == ("ask", {"impossible-decision"})
+
+
+def test_the_row_that_a_completed_stub_is_offered_by_has_it_completed() -> None:
+    """The way that the table of ways names for class OWN-C is of class OWN-C."""
+    finds = [find("stub", "femur", L, preserved_percent=35.0), find("whole", "femur", R)]
+    (why,) = [attempt.why for attempt in recipe(make_plan(register(finds))).tried if attempt.evidence is EvidenceClass.OWN_C]
+    assert why.endswith("kind class, value OWN-C, find stub")
 
 
 def test_a_bone_whose_missing_part_a_person_has_named_is_no_longer_said_to_be_a_part() -> None:
@@ -432,8 +480,9 @@ def test_a_stub_a_doubt_and_an_unusual_factor_say_which_row_decides() -> None:
     finds = [find("stub", "femur", L, preserved_percent=35.0), find("whole", "femur", R, preserved_percent=95.0)]
     left = recipe(make_plan(register(finds)))
     told = next(finding.message for finding in left.findings if finding.code == "stub")
-    assert "element femur-left, kind class, value OWN and find stub, or value OWN-R and find whole." in told
-    for evidence, name in (("OWN", "stub"), ("OWN-R", "whole")):
+    assert "element femur-left, kind class, value OWN-C and find stub (its missing part rebuilt from whole, reflected), or value OWN-R" in told
+    assert "or value OWN-R and find whole, or value OWN and find stub (the replica is then that part of the bone alone)." in told
+    for evidence, name in (("OWN-C", "stub"), ("OWN", "stub"), ("OWN-R", "whole")):
         assert recipe(make_plan(register(finds, decisions=(decide("class", evidence, find=name),)))).status == "planned"
     donor = find("f2", "femur", L, "ind-b", life_stage="Juvenile")
     asked = recipe(make_plan(register([donor], BIG + SMALL)))

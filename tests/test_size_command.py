@@ -78,7 +78,8 @@ def test_the_proposed_row_gives_the_waiting_bone_its_factor(batch: Path, answer:
     """Limb has its own factor from three bones; the metatarsal is of the foot, so that all four bones carry it."""
     facts = answer[1]
     (row,) = csv.reader([row for row in facts["decisions"] if "b-metatarsal" in row])
-    assert row == ["mount", "", "b-metatarsal", "factor", f"{facts['pooled']['factor']:.4f}", "", "", "registration of 4 bones", ""]
+    numbers = [facts["pooled"]["factor"], *facts["pooled"]["interval"]]
+    assert row == ["mount", "", "b-metatarsal", "factor", " ".join(f"{number:.4f}" for number in numbers), "", "", "registration of 4 bones", ""]
     assert sorted(facts["groups"]) == ["limb"]
     header = "target,element,find,kind,value,by,date,reason,evidence_key\n"
     signed = ",".join([*row[:5], "A. Keeper", "2031-05-06", *row[7:]])
@@ -86,7 +87,7 @@ def test_the_proposed_row_gives_the_waiting_bone_its_factor(batch: Path, answer:
     plan = json.loads(bonewright("plan", "--batch", batch, "--json").stdout)
     (batch / "config/decisions.csv").unlink()
     (metatarsal,) = [element for element in plan["elements"] if element["element"] == "metatarsal-left"]
-    assert (metatarsal["class"], metatarsal["factor"]) == ("DON", float(row[4]))
+    assert (metatarsal["class"], [metatarsal["factor"], *metatarsal["factor_interval"]]) == ("DON", [round(number, 4) for number in numbers])
 
 
 def test_the_plan_sends_to_the_scans_where_no_length_is_shared(tmp_path: Path) -> None:

@@ -8,19 +8,18 @@ from typing import Any
 import numpy as np
 
 from meshtools.geometry.distance import Surface
+from meshtools.geometry.open_ends import LONE
 from meshtools.geometry.transform import move_points
 from meshtools.geometry.winding import is_surely_inside
 from meshtools.model import FloatArray, Mesh
 
-OPEN_END = "open-end"
 LEAST_DEPTH = 0.1  # of the rim's span: the middle of an end that was closed flat lies on the skin
 
 
 def is_end_completed(replica: Mesh, replica_from_scan: FloatArray, clean: Mapping[str, Any]) -> bool:
-    """True where the widest open end that the record of a clean surface asks about lies inside the replica, a tenth of its span or more below the
-    skin. What else is missing is told by the completion itself, which holds the bone against the one that supplies its part."""
-    spans = [finding["value"] for finding in clean["findings"] if finding["code"] == OPEN_END]
-    rims = [rim for rim in clean["facts"].get("rims_left", ()) if rim["span_mm"] in spans]
+    """True where the ends open all round that the record of a clean surface asks about lie inside the replica, a tenth of their span or more below
+    the skin. What else is missing is told by the completion itself, which holds the bone against the one that supplies its part."""
+    rims = [end for end in clean["facts"].get("open_ends", ()) if end["code"] == LONE]
     if not rims:
         return False
     places = move_points(np.array([rim["centre_mm"] for rim in rims], dtype=np.float64), replica_from_scan)

@@ -10,9 +10,10 @@ import numpy as np
 
 from meshtools.counted import plane_cell
 from meshtools.errors import GeometryError
+from meshtools.finding_codes import AS_DECIDED
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.restore_body import Rows as Rows
-from meshtools.geometry.restore_findings import findings_of
+from meshtools.geometry.restore_findings import findings_of, restored_finding
 from meshtools.geometry.transform import reflect
 from meshtools.model import Finding, Mesh, Recipe, Severity
 from meshtools.settings import RestoreSettings
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from meshtools.geometry.midsagittal import PlaneFit
     from meshtools.geometry.restore import Restoration
 
+MOST_SHARE_RESTORED = 1.25  # as the next one: more than this was not asked for
 LEAST_SHARE_RESTORED = 0.25  # of the missing share, area against a person's estimate; proposed default
 INFORMED_REVIEW = 0.5  # below this share the fragment did not decide the counterpart's pose
 
@@ -121,6 +123,20 @@ def still_missing(recipe: Recipe, completion: Completion) -> list[Finding]:
         "sides stays lost."
     )
     return [Finding(Severity.REVIEW, "still-missing", message, round(added, 4), missing, "%")]
+
+
+def as_asked_for(recipe: Recipe, completion: Completion) -> tuple[Finding, ...]:
+    """The findings of a completion; that most of the bone is taken over is a note where a person asked for class OWN-C and the register says that
+    about so much is missing."""
+    facts, missing = completion.facts, recipe.missing_percent
+    asked = next((finding for finding in recipe.findings if finding.code == AS_DECIDED), None)
+    if asked is None or missing is None or facts.get("added_percent", 0.0) > MOST_SHARE_RESTORED * missing:
+        return completion.findings
+    expected = f"{asked.message} bones.csv says that {missing:g} % is missing."
+    return tuple(
+        restored_finding(recipe.element, facts["added_percent"], facts["seam_step_max_mm"], facts["seam_step_p95_mm"], expected)
+        if finding.code == "restored" else finding for finding in completion.findings
+    )  # fmt: skip
 
 
 def plane_facts(fit: PlaneFit) -> dict[str, Any]:

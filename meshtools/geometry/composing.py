@@ -65,7 +65,7 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
     facts: dict[str, Any] = {
         "finds": [part.find for part in parts], "poses_by": "poses.csv" if relative else "shared skin", "poses": [pose.tolist() for pose in poses],
         "overlap_percent": [round(float(x), 4) for x in joined.overlap_percent], "residual_mm": round(joined.residual_mm, 6),
-        "gap_mm": [round(float(x), 4) if np.isfinite(x) else None for x in joined.gap_mm],
+        "gap_mm": [round(float(x), 4) if np.isfinite(x) else None for x in joined.gap_mm], "is_joined": True,
     }  # fmt: skip
     doubts = [Finding(Severity.REVIEW, "pose-doubtful", f"{element}: {reason}.") for reason in joined.reasons]
     if not joined.is_trusted and relative is None:
@@ -87,7 +87,7 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
         )
         placed = [apply_matrix(part.mesh, pose) for part, pose in zip(parts, poses, strict=True)]
         mesh, doubts = concatenate(placed), [Finding(Severity.REVIEW, "parts-not-joined", message, len(parts)), *doubts]
-        return Composition(mesh, np.isin(mesh.source, fill_rows), poses, facts, tuple(doubts))
+        return Composition(mesh, np.isin(mesh.source, fill_rows), poses, facts | {"is_joined": False}, tuple(doubts))
     how = "as poses.csv says" if relative else f"by the skin they share, which agrees to {joined.residual_mm:.2f} mm (rms)"
     findings = [_joined_finding(f"{element}: {names} were put together {how}", max(steps_mm), diagonal_mm(mesh.vertices)), *doubts]
     return Composition(mesh, np.isin(mesh.source, fill_rows), poses, facts, tuple(findings))
@@ -96,7 +96,7 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
 def _as_scanned(parts: Sequence[Part], fill_rows: Sequence[int], facts: dict[str, Any], finding: Finding) -> Composition:
     """The parts as they lie in their scans; the poses that were not believed are in no figure."""
     mesh, poses = concatenate([part.mesh for part in parts]), tuple(np.eye(4) for _ in parts)
-    facts = facts | {"poses": [pose.tolist() for pose in poses]}
+    facts = facts | {"poses": [pose.tolist() for pose in poses], "is_joined": False}
     return Composition(mesh, np.isin(mesh.source, fill_rows), poses, facts, (finding,), is_placed=False)
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -24,6 +25,8 @@ this on the average."""
 MOST_ALONG_ALONE = 0.3
 """The same for an end that faces no other."""
 LISTED = 5
+TORN, LONE = "torn", "open-end"
+END_CODES = (TORN, LONE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,24 +101,39 @@ def open_end_findings(find: Find, ends: OpenEnds) -> list[Finding]:
     """A question for the pairs of ends that face each other, and one for ends that face none."""
     findings = []
     if ends.torn:
-        places = _listed([pair.rims[0] for pair in ends.torn])
+        places = _listed([pair.rims[0].centre_mm.tolist() for pair in ends.torn])
         widest = max(pair.gap_mm for pair in ends.torn)
         message = (
             f"{find.find}: open ends of bone face each other at {counted(len(ends.torn), 'place')}, up to {widest:.1f} mm apart, near {places}, as "
             "where a hole in the scan has torn a rib or an arch in two. A small end is closed by itself. Scan the place again, register a further "
             "scan of it (part_of in bones.csv), or sign it off where the bone is broken there."
         )
-        findings.append(Finding(Severity.REVIEW, "torn", message, round(widest, 6), None, "mm"))
+        findings.append(Finding(Severity.REVIEW, TORN, message, round(widest, 6), None, "mm"))
     if ends.lone:
-        message = (
-            f"{find.find}: the scan ends open all round at {counted(len(ends.lone), 'place')}, near {_listed(ends.lone)}, up to "
-            f"{ends.lone[0].span_mm:.1f} mm wide; what was beyond is not in it. Where it is small enough it is closed flat. Scan the end, register "
-            "a further scan of it (part_of in bones.csv), name it in openings.csv, or sign it off where the bone ends there."
-        )
-        findings.append(Finding(Severity.REVIEW, "open-end", message, round(ends.lone[0].span_mm, 6), None, "mm"))
+        findings.append(lone_end_finding(find.find, open_end_rows(OpenEnds(lone=ends.lone))))
     return findings
 
 
-def _listed(rims: Sequence[Rim]) -> str:
-    more = f" and {len(rims) - LISTED} more" if len(rims) > LISTED else ""
-    return "; ".join("({:.1f}, {:.1f}, {:.1f}) mm".format(*rim.centre_mm) for rim in rims[:LISTED]) + more
+def lone_end_finding(name: str, rows: Sequence[Mapping[str, Any]]) -> Finding:
+    """The question about the ends of a find that face no other, as rows of `open_end_rows`, the widest first."""
+    widest_mm = rows[0]["span_mm"]
+    message = (
+        f"{name}: the scan ends open all round at {counted(len(rows), 'place')}, near {_listed([row['centre_mm'] for row in rows])}, up to "
+        f"{widest_mm:.1f} mm wide; what was beyond is not in it. Where it is small enough it is closed flat. Scan the end, register "
+        "a further scan of it (part_of in bones.csv), name it in openings.csv, or sign it off where the bone ends there."
+    )
+    return Finding(Severity.REVIEW, LONE, message, widest_mm, None, "mm")
+
+
+def open_end_rows(ends: OpenEnds) -> list[dict[str, Any]]:
+    """The rims of open ends as plain numbers for a record, each with the code of the finding that asks about it."""
+    torn = [(TORN, rim) for pair in ends.torn for rim in pair.rims]
+    return [
+        {"code": code, "span_mm": round(rim.span_mm, 6), "centre_mm": [round(float(x), 6) for x in rim.centre_mm]}
+        for code, rim in (*torn, *((LONE, rim) for rim in ends.lone))
+    ]  # fmt: skip
+
+
+def _listed(places: Sequence[Sequence[float]]) -> str:
+    more = f" and {len(places) - LISTED} more" if len(places) > LISTED else ""
+    return "; ".join("({:.1f}, {:.1f}, {:.1f}) mm".format(*place) for place in places[:LISTED]) + more

@@ -11,7 +11,7 @@ from meshtools.counted import counted
 from meshtools.geometry.audit import TopologyAudit
 from meshtools.geometry.bone_sources import BoneSurface
 from meshtools.geometry.closing import FILL_REMEDY
-from meshtools.geometry.completing import still_missing
+from meshtools.geometry.completing import as_asked_for, still_missing
 from meshtools.geometry.opening_place import PlacedScan, place_in_scan, place_of_row
 from meshtools.geometry.orient import enclosed_volumes
 from meshtools.geometry.passages import Passages
@@ -235,7 +235,7 @@ def evidence_findings(built: Rebuilt, settings: RebuildSettings, shares: dict[st
         findings.append(Finding(Severity.REVIEW, "fill-span", message, round(span_percent, 4), settings.fill_span_review_percent, "%"))
     findings += built.bone.composition.findings if built.bone.composition else ()
     completion = built.bone.completion
-    findings += (*completion.findings, *still_missing(built.recipe, completion)) if completion else ()
+    findings += (*as_asked_for(built.recipe, completion), *still_missing(built.recipe, completion)) if completion else ()
     if built.recipe.reflect:
         length, breadth = settings.natural_asymmetry_length_percent, settings.natural_asymmetry_breadth_percent
         message = (

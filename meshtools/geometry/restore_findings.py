@@ -9,6 +9,10 @@ from meshtools.model import Finding, Mesh, Severity
 
 STEP_REVIEW_PERCENT = 1.0  # of the bone's diagonal; proposed default
 ADDED_REVIEW_PERCENT = 50.0  # more than half of a bone is no longer that bone; proposed default
+ADDED_REMEDY = (
+    "Look along the seam. Where it shall be so, ask for it (kind class, value OWN-C in decisions.csv, with preserved_percent in bones.csv) or sign "
+    "it off; else choose another class there."
+)
 SKIN_REMOVED_REVIEW_PERCENT = 0.5  # of the area; proposed default
 UNCOVERED_REVIEW_PERCENT = 1.0  # of the other side's skin; proposed default
 FLAT_NOTE_PERCENT, FLAT_REVIEW_PERCENT = 0.01, 0.1  # of the area; proposed default
@@ -19,16 +23,22 @@ def findings_of(element: str, before: Mesh, restoration: Restoration) -> list[Fi
     if not restoration.is_changed:
         message = f"{element}: the bone was to be completed, but nothing was found that the other side has and this one lacks."
         return [Finding(Severity.REVIEW, "nothing-to-restore", message), *_unfinished(element, restoration)]
-    message = (
-        f"{element}: {restoration.added_percent:.1f} % of the area is taken over or seam; the step at the seam was at most "
-        f"{restoration.seam_step_max_mm:.2f} mm (95 %: {restoration.seam_step_p95_mm:.2f}) before it was bent into place."
-    )
-    severity = Severity.REVIEW if restoration.added_percent > ADDED_REVIEW_PERCENT else Severity.NOTE
-    restored = Finding(severity, "restored", message, round(restoration.added_percent, 4), ADDED_REVIEW_PERCENT, "%")
+    restored = restored_finding(element, restoration.added_percent, restoration.seam_step_max_mm, restoration.seam_step_p95_mm)
     return [
         restored, *_step(element, before, restoration), *_pieces(element, restoration), *_lost_on_both_sides(element, restoration),
         *_removed_skin(element, restoration), *_unfinished(element, restoration),
     ]  # fmt: skip
+
+
+def restored_finding(element: str, added_percent: float, step_max_mm: float, step_p95_mm: float, expected: str = "") -> Finding:
+    """How much of a completed bone is taken over, with the step at the seam. expected: who asked for so much, in words; then it is a note."""
+    is_much = added_percent > ADDED_REVIEW_PERCENT
+    share = f"{element}: {added_percent:.1f} % of the area is taken over or seam"
+    limit = f", more than {ADDED_REVIEW_PERCENT:g} %: most of the replica is not that bone" if is_much else ""
+    step = f"the step at the seam was at most {step_max_mm:.2f} mm (95 %: {step_p95_mm:.2f}) before it was bent into place."
+    severity = Severity.REVIEW if is_much and not expected else Severity.NOTE
+    remedy = f" {expected or ADDED_REMEDY}" if is_much else ""
+    return Finding(severity, "restored", f"{share}{limit}; {step}{remedy}", round(added_percent, 4), ADDED_REVIEW_PERCENT, "%")
 
 
 def _step(element: str, before: Mesh, restoration: Restoration) -> list[Finding]:

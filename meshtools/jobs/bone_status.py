@@ -10,7 +10,7 @@ from meshtools.counted import counted
 from meshtools.evidence import unsigned_words
 from meshtools.handover import asks_of, mistyped_words
 from meshtools.jobs.record import StaleInputError, read_record
-from meshtools.jobs.report_ends import with_ends_completed
+from meshtools.jobs.report_ends import with_ends_answered
 from meshtools.jobs.report_sizes import contradicted_sizes
 from meshtools.model import plain
 
@@ -39,7 +39,7 @@ def bone_status(batch: Path, job: Mapping[str, Any]) -> dict[str, Any]:
     job: of a route; `asked` are the findings of the plan, `sign_off` and `lapsed_sign_offs` rows of decisions.csv.
     """
     findings = [finding | {"stage": "plan"} for finding in job["asked"]]
-    for name, record in with_ends_completed(looked_records(batch, job)).items():
+    for name, record in with_ends_answered(looked_records(batch, job)).items():
         findings += [finding | {"stage": name} for finding in record["findings"]]
     findings += [finding | {"stage": "report"} for finding in plain(contradicted_sizes(batch, job))]
     asking = [finding["stage"].split("/")[0] for finding in asks_of(findings)]

@@ -18,10 +18,11 @@ from meshtools.files.verify_delivery import PlannedPart, verify_delivery
 from meshtools.files.verify_placement import verify_placement
 from meshtools.geometry.cleaned import Cleaned
 from meshtools.geometry.completed_ends import is_end_completed
+from meshtools.geometry.covered_ends import JoinedSkin, open_ends_of
 from meshtools.geometry.threads import at_once
 from meshtools.jobs.record import JobFiles, StaleInputError, failed_record, read_record, write_results
 from meshtools.keys import hash_file
-from meshtools.model import Finding, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, plain, status_of
+from meshtools.model import Finding, FloatArray, Mesh, Opening, Recipe, Record, Severity, SourceEntry, StageResult, plain, status_of
 from meshtools.plain import from_plain
 from meshtools.settings import RebuildSettings, RestoreSettings
 from meshtools.stages.rebuild import rebuild_element
@@ -56,16 +57,42 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
         code = "crash" if has_crashed else "source-unusable"
         write_results(batch, record_path, failed_record("rebuild", job["key"], code, message), {}, FILES)
         return
-    _deliver(batch, record_path, job, replace(result, facts=dict(result.facts) | {"end_completed": _end_completed(recipe, result, records)}))
+    ends = {
+        "ends_completed": _ends_completed(recipe, result, records),
+        "ends_covered": _ends_covered(result, {part.find: part.mesh for part in cleaned}, records, job.get("part_tolerance_mm")),
+    }
+    _deliver(batch, record_path, job, replace(result, facts=dict(result.facts) | ends))
 
 
-def _end_completed(recipe: Recipe, result: StageResult, records: Mapping[str, Mapping[str, Any]]) -> str:
-    """The find whose scan ends open where the replica was completed beyond that end, else nothing."""
+def _ends_completed(recipe: Recipe, result: StageResult, records: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """The finds whose scans end open where the replica was completed beyond that end."""
     facts = result.facts
     if not facts["is_closed"] or not (facts["restoration"] or {}).get("is_changed"):
-        return ""
-    first = recipe.finds[0]
-    return first if is_end_completed(result.mesh, np.array(facts["replica_from_scan"]), records[first]) else ""
+        return []
+    places = _places(facts) or {recipe.finds[0]: np.array(facts["replica_from_scan"])}
+    return [find for find, place in places.items() if is_end_completed(result.mesh, place, records[find])]
+
+
+def _ends_covered(
+    result: StageResult, parts: Mapping[str, Mesh], records: Mapping[str, Mapping[str, Any]], tolerance_mm: float | None
+) -> dict[str, list[float | None]]:
+    """For each joined find whose scan ends open: how far each end lies at most from the skin of the others that covers it, None where none does."""
+    places, facts = _places(result.facts), result.facts
+    ends = {find: open_ends_of(records[find]) for find in places}
+    if tolerance_mm is None or not facts["is_closed"] or not any(ends.values()):
+        return {}
+    skin = JoinedSkin(result.mesh, result.sources, tolerance_mm)
+    covers = {find: skin.cover_of(find, parts[find], place, ends[find]) for find, place in places.items() if ends[find]}
+    return {find: [None if mm is None else round(mm, 6) for mm in cover] for find, cover in covers.items()}
+
+
+def _places(facts: Mapping[str, Any]) -> dict[str, FloatArray]:
+    """Find -> matrix (4, 4) from its scan to the replica, of the finds that were joined; none where they lie side by side or there is but one."""
+    composition = facts["composition"]
+    if composition is None or not composition["is_joined"]:
+        return {}
+    matrix = np.array(facts["replica_from_scan"])
+    return {find: matrix @ np.array(pose) for find, pose in zip(composition["finds"], composition["poses"], strict=True)}
 
 
 def next_best_words(next_best: Mapping[str, Any] | None) -> str:

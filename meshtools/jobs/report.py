@@ -26,7 +26,8 @@ from meshtools.handover import is_accepted, standing_of
 from meshtools.jobs.bone_status import looked_records
 from meshtools.jobs.record import JobFiles, StaleInputError, write_results
 from meshtools.jobs.report_deviation import deviation_findings, removed_apart
-from meshtools.jobs.report_ends import with_ends_completed
+from meshtools.jobs.report_ends import with_ends_answered
+from meshtools.jobs.report_part import with_part_lengths
 from meshtools.jobs.report_routes import (
     armature_facts,
     armature_record,
@@ -70,11 +71,12 @@ def run(batch: Path, job: Mapping[str, Any]) -> None:
     findings = hand_over_findings(job, rebuild) + contradicted_sizes(batch, job) + received_findings(extra["making"]["received"]) + crashed
     strayed = deviation_findings(job["name"], extra.get("deviation"), job["part_tolerance_mm"])
     thumbnail = extra.pop("thumbnail_png", None)
-    records = with_ends_completed(records)
+    records = with_ends_answered(records)
     for name, found in (("deviation", strayed), ("report", findings)):
         records[name] = {"status": status_of(found), "findings": plain(found), "facts": {}, "files": []}
     tried = tried_and_next_best(batch, job)
-    shown = {"recipe": dict(job["recipe"]) | {"tried": tried["tried"]}, "next_best": tried["next_best"]}
+    asked = with_part_lengths(batch, job, rebuild["facts"])
+    shown = {"recipe": dict(job["recipe"]) | {"tried": tried["tried"], "findings": asked}, "next_best": tried["next_best"]}
     sheet = make_sheet(_sheet_job(job, shown_evidence_key(job, rebuild["facts"])) | shown | extra, records)
     if sheet["status"] == "review" and not is_accepted(standing_of(job), sheet["findings"]):
         sheet["making"] = waiting(sheet["making"])

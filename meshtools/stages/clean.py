@@ -14,7 +14,7 @@ from meshtools.errors import GeometryError
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.closing import choose_rims, fill_findings, fill_rows, rim_findings, rim_row, spike_findings
 from meshtools.geometry.measure import greatest_length, median_spacing
-from meshtools.geometry.open_ends import OpenEnds, find_open_ends, open_end_findings
+from meshtools.geometry.open_ends import OpenEnds, find_open_ends, open_end_findings, open_end_rows
 from meshtools.geometry.orient import flip_faces, make_consistent, turn_outward
 from meshtools.geometry.pieces import Pieces, mesh_areas, rank_pieces, square_share, take_pieces, without_vertices
 from meshtools.geometry.repair_budget import Repair, RepairBudget, repair_findings
@@ -250,6 +250,7 @@ def _closed_holes(
         "spacing_mm": round(spacing, 6), "n_spikes_cut": len(spikes), "n_faces_recut": n_faces - len(mesh.faces), "n_fills": len(rows), "fills": rows,
         "filled_area_percent": round(100.0 * sum(row["area_mm2"] for row in rows) / area, 6),
         "rims_left": [rim_row(rim) for rim in (*choice.leave, *closing.refused)],
+        "open_ends": open_end_rows(ends),
     }
     return closing.mesh, facts, findings, cut.without_mesh()
 
