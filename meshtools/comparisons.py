@@ -29,12 +29,13 @@ def partners_of(find: Find, register: Register) -> tuple[Partner, ...]:
     """The finds to compare a find with, best first: of the same element and either side, at most MOST_PARTNERS.
 
     Whole ones of other individuals come first, then whole ones of its own, then incomplete ones (which only a whole find is compared with).
-    Finds of unknown side or doubtful identity say nothing about another. Neighbours, which could be confused with the element, are taken
+    Finds of unknown side or doubtful identity say nothing about another, nor do other scans of the same bone: they show another part of it, and where
+    they show the same they are laid on it when they are joined. Neighbours, which could be confused with the element, are taken
     from the partner's own individual only: between individuals the difference of size and build would count as well.
     """
     if find.side is Side.UNKNOWN:
         return ()
-    same = [other for other in register.finds if other.find != find.find and other.element == find.element and _is_sure(other)]
+    same = [other for other in register.finds if _bone(other) != _bone(find) and other.element == find.element and _is_sure(other)]
     usable = [other for other in same if looks_whole(other) or looks_whole(find)]
     neighbours = {other.find: _neighbours(other, find, register) if looks_whole(other) else () for other in usable}
     if find.side is Side.MEDIAN:  # without neighbours nothing could be told about a median bone
@@ -67,6 +68,11 @@ def settled_by(find: Find, decisions: Iterable[Decision]) -> Decision | None:
 def looks_whole(find: Find) -> bool:
     """True where the row says that (nearly) all of the bone is there."""
     return is_whole(find) and (find.preserved_percent is None or find.preserved_percent >= WHOLE_PERCENT)
+
+
+def _bone(find: Find) -> str:
+    """The find that a further scan or piece is a part of, or the find itself."""
+    return find.part_of or find.find
 
 
 def _is_sure(find: Find) -> bool:

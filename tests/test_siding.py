@@ -49,6 +49,13 @@ def test_finds_of_unknown_side_or_doubtful_identity_say_nothing() -> None:
     assert partners_of(FIND, register_of(FIND, find("b-1", side=Side.UNKNOWN), find("c-1", identification_qualifier="cf."))) == ()
 
 
+def test_a_scan_is_not_compared_with_other_scans_of_the_same_bone() -> None:
+    """Two half shells show opposite sides of one bone, and each is nearer to the mirror image of the other."""
+    shells = find("a-top"), find("a-bottom", part_of="a-top"), find("a-end", part_of="a-top")
+    assert [partners_of(shell, register_of(*shells)) for shell in shells] == [(), (), ()]
+    assert [partner.find for partner in partners_of(shells[1], register_of(*shells, find("b-1", organism_id="ind-b")))] == ["b-1"]
+
+
 def test_neighbours_come_from_the_series_of_the_partner_and_of_its_individual() -> None:
     ribs = [find(f"{who}-rib-{k}", f"rib-{k:02d}") for who in "ab" for k in (1, 2, 3, 7)]
     assert partners_of(ribs[0], register_of(*ribs)) == (Partner("b-rib-1", ("b-rib-2", "b-rib-3")),)
