@@ -53,7 +53,7 @@ def test_a_scan_is_not_compared_with_other_scans_of_the_same_bone() -> None:
     """Two half shells show opposite sides of one bone, and each is nearer to the mirror image of the other."""
     shells = find("a-top"), find("a-bottom", part_of="a-top"), find("a-end", part_of="a-top")
     assert [partners_of(shell, register_of(*shells)) for shell in shells] == [(), (), ()]
-    assert [partner.find for partner in partners_of(shells[1], register_of(*shells, find("b-1", organism_id="ind-b")))] == ["b-1"]
+    assert [partner.find for partner in partners_of(shells[1], register_of(*shells, find("b-1")))] == ["b-1"]
 
 
 def test_neighbours_come_from_the_series_of_the_partner_and_of_its_individual() -> None:
