@@ -8,7 +8,7 @@ from solid_shapes import ball, box, capsule, without
 
 from meshtools.files.deliver_frame import recentre
 from meshtools.geometry.audit import audit_topology
-from meshtools.geometry.flat_outline import outside_diagonals
+from meshtools.geometry.flat_outline import flat_outline, outside_diagonals
 from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.rims import close_rims, close_rims_listed, find_rims
 from meshtools.geometry.self_intersection import count_self_intersections
@@ -120,3 +120,12 @@ def test_a_diagonal_of_a_flat_loop_runs_within_it_and_keeps_its_distance_from_th
     bars = outside_diagonals(np.array([[0.0, 0], [4, 0], [4, 1], [1, 1], [1, 4], [0, 4]]), clearance)
     inside = {(i, j) for i in range(6) for j in range(i + 2, 6) if (i, j) != (0, 5) and not bars[i, j]}
     assert inside == {(0, 3), (1, 3), (3, 5)} | ({(0, 2), (0, 4)} if clearance < 3 / np.sqrt(17) else set())
+
+
+@pytest.mark.parametrize(("rise_mm", "is_flat"), [(0.015, True), (0.025, False)])
+def test_a_band_is_flat_by_its_width_and_not_by_its_length(rise_mm, is_flat):
+    """A band of 100 x 2 mm bent along its length: its points lie up to the rise from the plane between, which a hundredth of its width allows."""
+    x = np.append(np.linspace(0, 100, 21), np.linspace(100, 0, 21))
+    bend = rise_mm * 2.0 * (np.abs(x / 50.0 - 1.0) - 0.5)
+    points = np.stack([x, np.repeat([0.0, 2.0], 21), bend], axis=1)
+    assert (flat_outline(points) is not None) == is_flat

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from meshtools.model import FloatArray
 
 FLAT_WITHIN = 0.01
-"""A loop is flat whose points lie within this share of its span of one plane."""
+"""A loop is flat whose points lie within this share of its mean width of one plane: a narrow band is soon too bent to be judged in a plane."""
 CLEARANCE = 1e-4
 """A diagonal keeps this share of the loop's span from all points but its ends, so that rounding to 32 bits pushes it through none."""
 MOST_AT_ONCE = 1 << 21
@@ -20,7 +20,10 @@ def flat_outline(points: FloatArray) -> FloatArray | None:
     normal = np.cross(own, np.roll(own, -1, axis=0)).sum(axis=0)
     length = float(np.sqrt(np.sum(normal**2)))
     span = float(np.sqrt((np.ptp(own, axis=0) ** 2).sum()))
-    if length <= CLEARANCE * span**2 or np.abs(own @ normal).max() > FLAT_WITHIN * span * length:
+    if length <= CLEARANCE * span**2:
+        return None
+    width = length / (2.0 * span)  # the normal is twice the area long
+    if np.abs(own @ normal).max() > FLAT_WITHIN * width * length:
         return None
     first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
     first /= np.sqrt(np.sum(first**2))
