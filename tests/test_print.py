@@ -22,6 +22,7 @@ from meshtools.geometry.print_parts import PrintedPart
 from meshtools.geometry.print_tables import parts_table
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.sections import Plane, section
+from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.splitting import Demand, split_to_fit
 from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.unite import concatenate
@@ -300,10 +301,26 @@ def test_a_part_too_large_is_told_by_the_side_that_does_not_fit():
     """A part of 200 x 90 x 40 mm on a machine with room for 295 x 295 x 25: its height is what is wrong, not its length."""
     audit = audit_topology(box())
     part = PrintedPart(1, enter(box()), 1.0, 1.0, None, None, None, ())
-    found = part_findings(part, audit, 0, np.array([200.0, 90.0, 40.0]), PrintSettings(build_z_mm=30.0))
+    found = part_findings(part, audit, count_self_intersections(box()), np.array([200.0, 90.0, 40.0]), PrintSettings(build_z_mm=30.0))
     assert [(finding.value, finding.limit) for finding in found if finding.code == "part-too-large"] == [(40.0, 25.0)]
     table = parts_table([part], [box()], PrintSettings())
     assert table.rows[0][table.header.index("direction up")] == "fits nowhere"
+
+
+@pytest.mark.parametrize("cuts", [(), (1,)])
+def test_a_part_that_crosses_itself_is_told_by_its_place_in_the_replica_and_blamed_on_a_cut_only_where_there_is_one(cuts):
+    """A cube with one corner pushed through the opposite side, which stands at the origin of the machine and elsewhere in the replica."""
+    cube = box((10.0, 10.0, 10.0))
+    corner = int(cube.vertices.sum(axis=1).argmax())
+    pushed = cube.vertices.copy()
+    pushed[corner] = (-8.0, 3.0, 2.0)
+    crossings = count_self_intersections(cube.replaced(vertices=pushed))
+    assert crossings.n_pairs
+    part = PrintedPart(1, enter(box((10.0, 10.0, 10.0), (30.0, 40.0, 50.0))), 1.0, 1.0, None, None, None, cuts)
+    found, = (f for f in part_findings(part, audit_topology(cube), crossings, np.full(3, 10.0), PrintSettings()) if f.code == "part-not-closed")
+    x, y, z = np.round(np.array(crossings.places_mm[0]) + (25.0, 35.0, 45.0), 1) + 0.0
+    assert f"near ({x}, {y}, {z}) mm" in found.message
+    assert ("where it is cut" in found.message, "nothing was cut" in found.message) == (bool(cuts), not cuts)
 
 
 def test_a_part_that_no_number_of_cuts_makes_fit_is_not_told_as_too_many_parts(monkeypatch):

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from solid_shapes import ball, box, capsule, made_find, rod_on_a_table, scan_of, together
 
+from meshtools.files.deliver_frame import recentre
 from meshtools.geometry import repair_crossings
 from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.decimate import decimate_within
@@ -26,7 +27,7 @@ from meshtools.geometry.repair_spikes import cut_spikes
 from meshtools.geometry.repair_support import cut_above, find_support
 from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.geometry.spikes import find_spikes
-from meshtools.model import Mesh, Severity
+from meshtools.model import Mesh, Opening, Severity
 from meshtools.settings import CleanSettings
 from meshtools.stages.clean import clean_scan
 
@@ -515,6 +516,20 @@ class TestSupport:
                 support = find_support(mesh.replaced(vertices=noisy @ turn.T))
                 assert (support is not None) == is_there
                 assert support is None or np.degrees(np.arccos(min(1.0, abs(support.normal @ turn[:, 2])))) < 0.5
+
+    @pytest.mark.parametrize("tolerance_mm", [0.0, 0.1])
+    def test_a_bent_bone_cut_from_its_table_and_closed_by_name_crosses_itself_nowhere_as_it_is_delivered(self, tolerance_mm):
+        """A bent rod on a table, seen from above with noise: the rim of the cut has hollows, and its cap once lay on the skin beside them."""
+        random, lying = np.random.default_rng(1), rod_on_a_table()
+        bent = lying.vertices + [0.0, 6.0, 0.0] * np.sin(lying.vertices[:, :1] / 9.0) + 0.02 * random.normal(size=lying.vertices.shape)
+        find, named = made_find(support="remove"), Opening(2, "a", "break", 0.0, 0.0, 1.0, 100.0, "close")
+        result = clean_scan(
+            scan_of(lying.replaced(vertices=bent)), find, CleanSettings(), (dataclasses.replace(named, find=find.find),), tolerance_mm
+        )
+        assert (result.facts["n_fills"], result.facts["rims_left"], count_self_intersections(result.mesh).n_pairs) == (1, [], 0)
+        assert "repair-crossing" not in self.codes(result)
+        part = recentre(result.mesh)
+        assert count_self_intersections(Mesh.create(part.vertices.astype(np.float64), part.faces)).n_pairs == 0
 
     def test_what_the_register_calls_bone_is_neither_proposed_nor_removed(self):
         result = self.clean(self.lying(False), "keep")

@@ -6,8 +6,12 @@ import numpy as np
 import pytest
 from solid_shapes import ball, box, capsule, without
 
+from meshtools.files.deliver_frame import recentre
 from meshtools.geometry.audit import audit_topology
+from meshtools.geometry.flat_outline import flat_outline, outside_diagonals
+from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.rims import close_rims, close_rims_listed, find_rims
+from meshtools.geometry.self_intersection import count_self_intersections
 from meshtools.model import Mesh
 
 
@@ -82,3 +86,46 @@ def test_a_slit_without_area_is_left_open_rather_than_closed_by_degenerate_faces
     slit = Mesh.create([[0, 0, 0], [1, 0, 0], [2, 0, 0], [1, 1, 0], [1, -1, 0]], [[0, 1, 3], [1, 2, 3], [2, 0, 4]])
     audit = audit_topology(close_rims(slit, [rim for rim in find_rims(slit) if len(rim.vertices) == 3], 1))
     assert audit.n_degenerate == 0
+
+
+def lobed_cup(n: int) -> tuple[Mesh, float]:
+    """A cup with one flat rim of n points, unevenly set along three lobes and roughened as a cut scan is, whose skin leaves the rim at a small angle
+    outwards; and the area within the rim in mm2."""
+    random = np.random.default_rng(n)
+    turn = np.sort(random.uniform(0.0, 2.0 * np.pi, n))
+    radius = 20.0 + 5.0 * np.cos(3.0 * turn) + 0.02 * random.normal(size=n)
+    x, y = radius * np.cos(turn), radius * np.sin(turn)
+    vertices = np.concatenate([np.column_stack([x, y, 0 * x]), np.column_stack([1.2 * x, 1.2 * y, 0 * x + 0.5]), [[0.0, 0.0, 9.0]]])
+    a, top = np.arange(n), np.full(n, 2 * n)
+    b = (a + 1) % n
+    faces = np.concatenate([np.stack([b, a, a + n], axis=1), np.stack([b, a + n, b + n], axis=1), np.stack([b + n, a + n, top], axis=1)])
+    return Mesh.create(vertices, faces[:, ::-1]), float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) / 2.0)
+
+
+@pytest.mark.parametrize("n", [12, 40, 150, 300])
+def test_the_cap_of_a_flat_rim_with_hollows_stays_within_its_outline(n):
+    """Its area is that of the rim's polygon (the shoelace formula), and no face of it lies on the skin beside the rim, in 64 bits or in 32."""
+    cup, within_mm2 = lobed_cup(n)
+    closing = close_rims_listed(cup, find_rims(cup), 1)
+    (first, end), = closing.face_ranges
+    assert mesh_areas(closing.mesh)[first:end].sum() == pytest.approx(within_mm2, rel=1e-9)
+    assert count_self_intersections(closing.mesh).n_pairs == 0
+    part = recentre(closing.mesh)
+    assert count_self_intersections(Mesh.create(part.vertices.astype(np.float64), part.faces)).n_pairs == 0
+
+
+@pytest.mark.parametrize("clearance", [0.0, 0.72, 0.74])
+def test_a_diagonal_of_a_flat_loop_runs_within_it_and_keeps_its_distance_from_the_other_points(clearance):
+    """An L of six corners: five of its nine diagonals run inside; two of these pass its inner corner at 3 / sqrt(17) = 0.728 mm."""
+    bars = outside_diagonals(np.array([[0.0, 0], [4, 0], [4, 1], [1, 1], [1, 4], [0, 4]]), clearance)
+    inside = {(i, j) for i in range(6) for j in range(i + 2, 6) if (i, j) != (0, 5) and not bars[i, j]}
+    assert inside == {(0, 3), (1, 3), (3, 5)} | ({(0, 2), (0, 4)} if clearance < 3 / np.sqrt(17) else set())
+
+
+@pytest.mark.parametrize(("rise_mm", "is_flat"), [(0.015, True), (0.025, False)])
+def test_a_band_is_flat_by_its_width_and_not_by_its_length(rise_mm, is_flat):
+    """A band of 100 x 2 mm bent along its length: its points lie up to the rise from the plane between, which a hundredth of its width allows."""
+    x = np.append(np.linspace(0, 100, 21), np.linspace(100, 0, 21))
+    bend = rise_mm * 2.0 * (np.abs(x / 50.0 - 1.0) - 0.5)
+    points = np.stack([x, np.repeat([0.0, 2.0], 21), bend], axis=1)
+    assert (flat_outline(points) is not None) == is_flat

@@ -10,6 +10,7 @@ from meshtools.counted import counted
 from meshtools.geometry.audit import TopologyAudit
 from meshtools.geometry.print_parts import KeyedContact, PrintedBody, PrintedPart
 from meshtools.geometry.rejoining import Rejoined
+from meshtools.geometry.self_intersection import SelfIntersections
 from meshtools.geometry.walls import Thickness
 from meshtools.model import Finding, FloatArray, Severity
 from meshtools.settings_print import EXTRUSION, PrintSettings
@@ -52,13 +53,15 @@ def process_findings(part_id: str, settings: PrintSettings) -> list[Finding]:
     return [Finding(Severity.REVIEW, "hollow-by-extrusion", message)]
 
 
-def part_findings(part: PrintedPart, audit: TopologyAudit, n_crossings: int, size_mm: FloatArray, settings: PrintSettings) -> list[Finding]:
+def part_findings(
+    part: PrintedPart, audit: TopologyAudit, crossings: SelfIntersections, size_mm: FloatArray, settings: PrintSettings
+) -> list[Finding]:
     """What is wrong with one part, or left out of it."""
     found, name = [], f"part {part.name}"
-    if not (audit.is_closed and audit.is_outward and audit.n_pieces == 1) or n_crossings:
-        message = (f"{name} is not one closed outward body ({counted(audit.n_pieces, 'piece')}, {counted(n_crossings, 'crossing pair')} of faces); "
-                   "do not print it, and mend the replica where it is cut.")
-        found.append(Finding(Severity.FAILED, "part-not-closed", message, n_crossings or audit.n_pieces))
+    if not (audit.is_closed and audit.is_outward and audit.n_pieces == 1) or crossings.n_pairs:
+        message = (f"{name} is not one closed outward body ({counted(audit.n_pieces, 'piece')}, {counted(crossings.n_pairs, 'crossing pair')} of "
+                   f"faces{_crossing_places(part, crossings)}); do not print it, and {_remedy(part)}.")
+        found.append(Finding(Severity.FAILED, "part-not-closed", message, crossings.n_pairs or audit.n_pieces))
     if part.placing is None or (size_mm > settings.room_mm).any():
         message = f"{name} measures {_times(size_mm)} mm with its keys and does not fit the build volume; lower print.key_depth_mm."
         axis = int(np.argmax(size_mm - settings.room_mm))
@@ -68,6 +71,20 @@ def part_findings(part: PrintedPart, audit: TopologyAudit, n_crossings: int, siz
         found.append(Finding(Severity.NOTE, "part-turned", message))
     found += _engraving_findings(name, part)
     return found + (_hollow_findings(name, part, settings) if settings.is_hollowed else [])
+
+
+def _crossing_places(part: PrintedPart, crossings: SelfIntersections) -> str:
+    """Where faces cross, in the replica's coordinates."""
+    if not crossings.n_pairs:
+        return ""
+    matrix = part.replica_from_made
+    return ", near " + ", ".join(place_text(matrix[:3, :3] @ place + matrix[:3, 3]) for place in np.array(crossings.places_mm))
+
+
+def _remedy(part: PrintedPart) -> str:
+    if part.cuts:
+        return "mend the replica where it is cut"
+    return "look at the replica there: nothing was cut, its own skins lie on each other or all but touch. Scan the place again, or fill it otherwise"
 
 
 def _times(size_mm: FloatArray) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from meshtools.errors import GeometryError
 from meshtools.files.deliver import Delivery, PartLabel, encode_3mf, encode_glb, encode_stl, recentre
+from meshtools.files.delivered_crossings import crossing_findings, delivered_crossings
 from meshtools.files.delivered_surface import DeliveredSurface
 from meshtools.files.mesh_ply import read_replica_ply, write_replica_ply
 from meshtools.files.verify_delivery import PlannedPart, verify_delivery
@@ -136,13 +137,19 @@ def _deliver(batch: Path, record_path: str, job: Mapping[str, Any], result: Stag
     """Write the replica; where it may be delivered also STL, 3MF and GLB, each read back from disk before the record is written."""
     contents = {"replica.ply": write_replica_ply(result.mesh)}
     frames: dict[str, Any] = {"replica.ply": result.facts["replica_from_scan"]}
+    findings, n_crossings = result.findings, {}
     if result.facts["deliverable"]:
         label = PartLabel(job["part_id"], str(job["revision"]), job["recipe"]["target"], job["recipe"]["element"], job["recipe"]["class"])
-        for name, delivery in encode_deliveries(result, label).items():
+        deliveries = encode_deliveries(result, label)
+        for name, delivery in deliveries.items():
             contents[name] = delivery.content
             frames[name] = np.asarray(delivery.delivered_from_scan).tolist()
-    facts = dict(result.facts) | {"part_id": job["part_id"], "revision": job["revision"], "delivered_from_scan": frames, "status_is_of": STATUS_IS_OF}
-    record = Record("rebuild", job["key"], status_of(result.findings), facts, result.findings, result.sources, ())
+        found = delivered_crossings(deliveries)
+        n_crossings = {name: crossings.n_pairs for name, (crossings, _) in found.items()}
+        findings += tuple(crossing_findings(label.element, result.mesh, result.sources, result.facts["n_self_intersections"], found))
+    of_files = {"delivered_from_scan": frames, "n_self_intersections_delivered": n_crossings}
+    facts = dict(result.facts) | {"part_id": job["part_id"], "revision": job["revision"], "status_is_of": STATUS_IS_OF} | of_files
+    record = Record("rebuild", job["key"], status_of(findings), facts, findings, result.sources, ())
     write_results(batch, record_path, record, contents, JobFiles(FILES.names, check_deliveries))
 
 

@@ -124,8 +124,7 @@ def _findings(
     found += wall_findings(part_id, measured[0], settings)
     parts = [printed for body in bodies for printed in body.parts]
     for printed, mesh in zip(parts, meshes, strict=True):
-        crossings = count_self_intersections(mesh).n_pairs
-        found += part_findings(printed, audit_topology(mesh), crossings, np.ptp(mesh.vertices, axis=0), settings)
+        found += part_findings(printed, audit_topology(mesh), count_self_intersections(mesh), np.ptp(mesh.vertices, axis=0), settings)
     for body in bodies:
         found += joint_findings(body, settings)
     return (*found, *rejoin_findings(measured[1]))
