@@ -12,6 +12,7 @@ from meshtools.geometry.flat_outline import flat_outline, outside_diagonals
 from meshtools.geometry.pieces import mesh_areas
 from meshtools.geometry.rims import close_rims, close_rims_listed, find_rims
 from meshtools.geometry.self_intersection import count_self_intersections
+from meshtools.geometry.triangulate import triangulate_loop
 from meshtools.model import Mesh
 
 
@@ -120,6 +121,15 @@ def test_a_diagonal_of_a_flat_loop_runs_within_it_and_keeps_its_distance_from_th
     bars = outside_diagonals(np.array([[0.0, 0], [4, 0], [4, 1], [1, 1], [1, 4], [0, 4]]), clearance)
     inside = {(i, j) for i in range(6) for j in range(i + 2, 6) if (i, j) != (0, 5) and not bars[i, j]}
     assert inside == {(0, 3), (1, 3), (3, 5)} | ({(0, 2), (0, 4)} if clearance < 3 / np.sqrt(17) else set())
+
+
+def test_a_comb_is_spanned_within_its_outline_though_its_teeth_stand_in_line():
+    """Twenty teeth of 0.2 mm by 5 mm on a back of 20 mm by 1 mm."""
+    teeth = [(k + x, y) for k in range(20) for x, y in ((0.0, 0.0), (0.4, 0.0), (0.4, 5.0), (0.6, 5.0), (0.6, 0.0))]
+    points = np.array([(0.0, -1.0), (20.0, -1.0), *teeth[::-1]])
+    points = np.column_stack([points, np.zeros(len(points))])
+    spanned = triangulate_loop(points, np.zeros((len(points), len(points)), dtype=bool))
+    assert mesh_areas(Mesh.create(points, spanned)).sum() == pytest.approx(20.0 * 0.2 * 5.0 + 20.0 * 1.0 - 0.4 * 0.5)
 
 
 @pytest.mark.parametrize(("rise_mm", "is_flat"), [(0.015, True), (0.025, False)])

@@ -61,7 +61,7 @@ def _is_within(outline: FloatArray, start: NDArray[np.int64], end: NDArray[np.in
     beyond = np.maximum(np.maximum(-along, along - length), 0.0)
     is_near = (off**2 + beyond**2 <= clearance**2) & ~is_at_end
     is_parted = _left_of_edges(outline, outline[start]) * _left_of_edges(outline, outline[end]) <= 0.0
-    is_crossed = (off * np.roll(off, -1, axis=1) <= 0.0) & is_parted
+    is_crossed = (off * np.roll(off, -1, axis=1) < 0.0) & is_parted  # an edge that ends on the diagonal is near it
     is_crossed &= ~(is_at_end | np.roll(is_at_end, -1, axis=1))
     return np.asarray(_starts_inside(outline, start, way) & ~(is_near | is_crossed).any(axis=1))
 

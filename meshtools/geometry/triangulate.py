@@ -13,7 +13,8 @@ from meshtools.model import FloatArray
 
 LARGEST_AT_ONCE = 160
 """Loops up to this many points are spanned exactly (work grows with the cube); longer ones are cut in two at a short diagonal first."""
-TRIED_AT_ONCE = 256
+TRIED_AT_ONCE, MOST_TRIED = 256, 1 << 12
+"""Of the diagonals of a long flat loop, the shortest first, so many are held against its outline together, and so many at all."""
 
 
 def triangulate_loop(points: FloatArray, is_barred: NDArray[np.bool_]) -> NDArray[np.int32] | None:
@@ -59,6 +60,8 @@ def _spanned(points: FloatArray, is_barred: NDArray[np.bool_], outline: _Outline
                 i, j = cut
                 waiting += [loop[i : j + 1], np.concatenate([loop[j:], loop[: i + 1]])]
                 continue
+            if own is not None:  # all diagonals of a long loop are too many to hold against its outline
+                return None
         if own is not None and len(loop) > 3:
             barred_here = barred_here | outside_diagonals(own.points, own.clearance_mm)
         part = _least_area(points[loop], barred_here)
@@ -79,7 +82,7 @@ def _short_diagonal(points: FloatArray, is_barred: NDArray[np.bool_], outline: _
         best = [int(distance.argmin())] if len(distance) else []
     else:
         order = np.argsort(distance, kind="stable")
-        few = (order[at : at + TRIED_AT_ONCE] for at in range(0, len(order), TRIED_AT_ONCE))
+        few = (order[at : at + TRIED_AT_ONCE] for at in range(0, min(len(order), MOST_TRIED), TRIED_AT_ONCE))
         found = (rows[is_within(outline.points, i[rows], j[rows], outline.clearance_mm)] for rows in few)
         best = next(([int(rows[0])] for rows in found if len(rows)), [])
     return (int(i[best[0]]), int(j[best[0]])) if best else None
