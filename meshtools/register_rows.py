@@ -222,7 +222,7 @@ def _decided_value(cells: Cells, kind: str) -> str:
         return text.casefold()
     elif (number_of(text)[0] or 0.0) <= 0:
         cells.problem("value", "is not yes, no or the largest span in mm that may be closed.")
-    return text
+    return text.removeprefix("'")  # as `Cells.numbers` reads it
 
 
 def _decided_factor(cells: Cells) -> None:

@@ -355,11 +355,11 @@ def test_a_decision_that_cannot_be_carried_out_is_told(tmp_path: Path, row: str,
 
 def test_decisions_are_kept_in_one_spelling(tmp_path: Path) -> None:
     rows = "adult,Femur-left,,Class,scu:models\\a.PLY,A,2031-05-06T10:00+02:00,r,\n,femur-left,,donor,fem-l,A,2031-05-06,r,\n"
-    rows += "adult,femur-left,,missing-part,None,A,2031-05-06,r,\n"
+    rows += "adult,femur-left,,missing-part,None,A,2031-05-06,r,\nadult,femur-left,,plane,'-1 0 0 5,A,2031-05-06,r,\n"
     decisions = load_register(write_batch(tmp_path, decisions=DECISIONS + rows)).decisions
     assert [(d.kind, d.element, d.find, d.value) for d in decisions] == [
         ("donor", "femur-left", "fem-l", "fem-l"), ("class", "femur-left", "", "SCU: models/a.PLY"),
-        ("missing-part", "femur-left", "", "none")]
+        ("missing-part", "femur-left", "", "none"), ("plane", "femur-left", "", "-1 0 0 5")]
 
 
 @pytest.mark.parametrize(
