@@ -41,8 +41,8 @@ def guide_for(finds: Sequence[Find], broken: Find, chosen: str | None) -> Guide:
     UsageError where there is none, where the chosen one is no such bone, and where nobody knows the side of the broken one."""
     if broken.side is Side.UNKNOWN:
         raise UsageError(
-            f"The side of {broken.find} is unknown, so nobody can say whether a whole {broken.element} is to be mirrored before its pieces are laid on "
-            "it. Write left or right for it and its pieces into config/bones.csv."
+            f"The side of {broken.find} is unknown, so nobody can say whether a whole {broken.element} is to be mirrored before its pieces are laid "
+            "on it. Write left or right for it and its pieces into config/bones.csv."
         )
     in_parts = {find.part_of for find in finds if find.part_of}
     fitting = [
