@@ -226,8 +226,12 @@ def _decided_value(cells: Cells, kind: str) -> str:
 
 
 def _decided_factor(cells: Cells) -> None:
-    if len(cells.text("value").split()) == 1:
+    n_numbers = len(cells.text("value").split())
+    if n_numbers == 1:
         cells.positive("value")
+        return
+    if n_numbers != 3:
+        cells.problem("value", "is neither one number nor three: the factor, and after it the lower and the upper end of its 95 % interval.")
         return
     numbers = cells.numbers("value", 3)
     if numbers is not None and not 0 < numbers[1] <= numbers[0] <= numbers[2]:
