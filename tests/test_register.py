@@ -335,6 +335,7 @@ DECISIONS = "target,element,find,kind,value,by,date,reason,evidence_key\n"
         ("adult,femur-left,,factor,0.9 0.95 1.0,A,2031-05-06,r,", "value: '0.9 0.95 1.0' is not a factor, the lower and the upper end"),
         ("adult,femur-left,,factor,0.9 0.8,A,2031-05-06,r,", "value: '0.9 0.8' is neither one number nor three: the factor, and after it"),
         ("adult,femur-left,,donor,,A,2031-05-06,r,", "find: is empty; a donor decision names the find"),
+        ("adult,,fem-l,plane,',A,2031-05-06,r,", "value: ''' does not hold 4 numbers separated by blanks"),
         ("adult,,fem-l,plane,0 0 0 1,A,2031-05-06,r,", "value: '0 0 0 1' has a normal of no length"),
         ("adult,femur-left,fem-l,missing-part,none,A,2031-05-06,r,", "value: 'none' says none, but find names a bone that supplies"),
         ("adult,femur-left,,missing-part,,A,2031-05-06,r,", "find: is empty"),
