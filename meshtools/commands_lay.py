@@ -12,7 +12,7 @@ from meshtools.cleaned_find import cleaned_find
 from meshtools.errors import GeometryError
 from meshtools.files.tables import csv_row
 from meshtools.guides import Guide, guide_for, pieces_of
-from meshtools.model import Find, FloatArray
+from meshtools.model import Find, FloatArray, Pose
 from meshtools.register_cells import POSES
 from meshtools.workspace import Workspace, open_workspace
 
@@ -33,11 +33,9 @@ def lay(options: argparse.Namespace) -> Answer:
     frame = f"{options.find}-laid"
     rows = [csv_row(_cells(find, one, frame, guide)) for find, one in zip(pieces, laid.pieces, strict=True)]
     lines = [_guide_line(pieces, guide, laid), *map(_line, pieces, laid.pieces), *(f"review: {doubt}" for doubt in doubts)]
-    lines += [
-        "To use it, copy these rows into config/poses.csv, build, and look at the seams:" if not doubts else
-        "If that is how they lie, copy these rows into config/poses.csv, build, and look at the seams:",
-        ",".join(POSES.columns), *rows,
-    ]  # fmt: skip
+    start = "If that is how they lie" if doubts else "To use it"
+    lines += [f"{start}, copy these rows into config/poses.csv{_in_place_of(workspace.register.poses, pieces)}, build, and look at the seams:"]
+    lines += [",".join(POSES.columns), *rows]
     facts = {
         "find": options.find, "guide": guide.find.find, "is_reflected": guide.reflect, "guide_scale": round(laid.guide_scale, 6), "frame": frame,
         "pieces": [_facts(find, one) for find, one in zip(pieces, laid.pieces, strict=True)], "doubts": doubts, "poses": rows,
@@ -55,6 +53,13 @@ def _laid(workspace: Workspace, pieces: Sequence[Find], guide: Guide) -> LaidPie
         return lay_pieces(meshes, reflect(surface) if guide.reflect else surface, guide.is_same_animal)
     except GeometryError as error:
         raise GeometryError(f"The pieces of {pieces[0].find} could not be laid on {guide.find.find}: {error}.") from error
+
+
+def _in_place_of(poses: Sequence[Pose], pieces: Sequence[Find]) -> str:
+    """Whose rows have to go for those that are drafted: a find has one pose."""
+    names = {find.find for find in pieces}
+    placed = [f"row {pose.row} ({pose.find})" for pose in sorted(poses, key=lambda pose: pose.row) if pose.find in names]
+    return f" in place of {', '.join(placed)}" if placed else ""
 
 
 def _doubt(find: Find, laid: Laid) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from meshtools.comparisons import looks_whole
 from meshtools.errors import UsageError
 from meshtools.factor import individual_of
-from meshtools.model import Find
+from meshtools.model import Find, Side
 from meshtools.register_cells import nearest
 from meshtools.register_finds import primary_finds
 
@@ -38,7 +38,12 @@ def pieces_of(finds: Sequence[Find], name: str) -> list[Find]:
 
 def guide_for(finds: Sequence[Find], broken: Find, chosen: str | None) -> Guide:
     """The guide that was chosen by name, or the best one: of the same animal (the other side) before others, of the same side before the other.
-    UsageError where there is none, or where the chosen one is no such bone."""
+    UsageError where there is none, where the chosen one is no such bone, and where nobody knows the side of the broken one."""
+    if broken.side is Side.UNKNOWN:
+        raise UsageError(
+            f"The side of {broken.find} is unknown, so nobody can say whether a whole {broken.element} is to be mirrored before its pieces are laid "
+            "on it. Write left or right for it and its pieces into config/bones.csv."
+        )
     in_parts = {find.part_of for find in finds if find.part_of}
     fitting = [
         Guide(find, find.side is not broken.side, individual_of(find) == individual_of(broken))

@@ -25,7 +25,7 @@ MOST_RIMS = 5
 MOST_PIECES = 20
 LONGEST_FLAT_NAME = 200  # bytes; a folder holds names of 255, and the unfinished file has a longer one
 MOST_MISSING_PERCENT = 15.0  # proposed default: above this share of open area a scan is not simply accepted
-N_WIDEST = 2  # openings of a half shell, a part or a piece of shaft; where more than that share is missing beside them, a scan is taken again
+N_WIDEST = 2  # openings of a half shell, a part or a piece of shaft; where that share is missing beside them, or half of all, a scan is taken again
 
 
 @dataclass(frozen=True)
@@ -144,21 +144,23 @@ def _judge(workspace: Workspace, scan: str, find: Find | None, mesh: Mesh, mm_pe
 
 def _say_missing(reasons: _Reasons, bone: Mesh, rims: tuple[Rim, ...], has_further: bool) -> float:
     """The share of the surface that the rims of a scan leave open, in percent; where it is much, one of the further scans of the bone has it, or may
-    have it where little is missing but at the widest openings. What is missing here and there is scanned again."""
+    have it where most is missing at the widest openings and little beside them. What is missing here and there is scanned again."""
     from meshtools.geometry.pieces import mesh_areas
     from meshtools.geometry.rims import close_rims_listed
 
     closing = close_rims_listed(bone, rims, 1)
     areas = mesh_areas(closing.mesh)
     shares = sorted((100 * float(areas[start:end].sum() / max(areas.sum(), 1e-300)) for start, end in closing.face_ranges), reverse=True)
-    missing_percent = round(sum(shares), 2)
-    if missing_percent > MOST_MISSING_PERCENT and has_further:
+    missing_percent, beside_percent = round(sum(shares), 2), sum(shares[N_WIDEST:])
+    if missing_percent <= MOST_MISSING_PERCENT:
+        return missing_percent
+    if has_further:
         reasons.notes.append(f"about {missing_percent:.0f} % of the surface is missing in this one of the bone's scans, which are put together")
-    elif sum(shares[N_WIDEST:]) > MOST_MISSING_PERCENT:
+    elif beside_percent > min(MOST_MISSING_PERCENT, 0.5 * missing_percent):
         reasons.again.append(f"about {missing_percent:.0f} % of the surface is missing in {len(shares)} places; the picture shows the rims in red")
-    elif missing_percent > MOST_MISSING_PERCENT:
+    else:
         reasons.wide_open.append(
-            f"about {missing_percent:.0f} % of the surface is missing, nearly all in one or two places (the picture shows the rims in red), as of a "
+            f"about {missing_percent:.0f} % of the surface is missing, most of it in one or two places (the picture shows the rims in red), as of a "
             "half shell, a part of a bone, or a bone with the table it lay on; a further scan that has the rest is a row of its own with part_of. "
             "Scan again only if the bone should be whole in this one"
         )

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from meshtools.factor import UNASSOCIATED
-from meshtools.model import Decision, Element, EvidenceClass, Find, Recipe, Severity, Side, Target
+from meshtools.model import Decision, Element, EvidenceClass, Find, Finding, Recipe, Severity, Side, Target
 from meshtools.plan_candidates import PlanTables, animal_of, factor_for
-from meshtools.plan_decisions import Decided, factor_of, impossible_finding, signature
+from meshtools.plan_decisions import Decided, describe, factor_of, impossible_finding, signature
 
 NOTHING = "none"
 SUPPLIED_CLASSES = (EvidenceClass.OWN, EvidenceClass.OWN_R, EvidenceClass.OWN_C, EvidenceClass.DON, EvidenceClass.DON_R)
@@ -47,10 +47,13 @@ def supplied_recipe(recipe: Recipe, tables: PlanTables, target: Target, element:
 
 
 def _left_a_part(recipe: Recipe, decision: Decision) -> Recipe:
-    """The recipe of which a person has said that its missing part stays missing."""
+    """The recipe of which a person has said that its missing part stays missing; a note where bones.csv knows of none."""
     if recipe.evidence is EvidenceClass.OWN_C:
         why = "the bone is completed (class OWN-C); to leave it a part, add a row of kind class with the value OWN"
         return replace(recipe, status="ask", findings=(*recipe.findings, impossible_finding(decision, why)))
+    if all(finding.code != "portion" for finding in recipe.findings):
+        message = f"{describe(decision)} changes nothing: bones.csv does not say that a part of {recipe.finds[0]} is missing."
+        return replace(recipe, findings=(*recipe.findings, Finding(Severity.NOTE, "decision-without-effect", message)))
     known = tuple(replace(f, severity=Severity.NOTE) if f.code == "portion" else f for f in recipe.findings)
     return replace(recipe, findings=known, reason=f"{recipe.reason} It stays a part of the bone {signature(decision)}.")
 

@@ -222,9 +222,9 @@ class Cells:
     def numbers(self, column: str, count: int) -> tuple[float, ...] | None:
         """`count` numbers separated by blanks, or None where the cell is empty or wrong. The apostrophe that keeps a spreadsheet from running what
         begins with a minus (`csv_row`) is none of them."""
-        parts = self.text(column).removeprefix("'").split()
-        if not parts:
+        if not self.text(column).strip():
             return None
+        parts = self.text(column).removeprefix("'").split()
         read = [number_of(part) for part in parts]
         wrong = next((rule for number, rule in read if number is None), "")
         if wrong or len(parts) != count:

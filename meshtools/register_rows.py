@@ -222,12 +222,16 @@ def _decided_value(cells: Cells, kind: str) -> str:
         return text.casefold()
     elif (number_of(text)[0] or 0.0) <= 0:
         cells.problem("value", "is not yes, no or the largest span in mm that may be closed.")
-    return text
+    return text.removeprefix("'")  # as `Cells.numbers` reads it
 
 
 def _decided_factor(cells: Cells) -> None:
-    if len(cells.text("value").split()) == 1:
+    n_numbers = len(cells.text("value").split())
+    if n_numbers == 1:
         cells.positive("value")
+        return
+    if n_numbers != 3:
+        cells.problem("value", "is neither one number nor three: the factor, and after it the lower and the upper end of its 95 % interval.")
         return
     numbers = cells.numbers("value", 3)
     if numbers is not None and not 0 < numbers[1] <= numbers[0] <= numbers[2]:

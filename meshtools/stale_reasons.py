@@ -83,9 +83,9 @@ def _changed_entries(job: Job, before: Job) -> set[str]:
 
 
 def _consequences(job: Job, before: Job) -> set[str]:
-    """Entries that are no others in themselves: the settings of completing, where only one of the two recipes uses them; rows of openings.csv and
-    poses.csv, where those of the finds that both recipes name are the same; sign-offs, where only what they are worth is another."""
-    found = {"restore_settings"} if ("restore_settings" in job) != ("restore_settings" in before) else set()
+    """Entries that are no others in themselves: settings of completing and joining, where only one of the two recipes uses them; rows of openings.csv
+    and poses.csv, where those of the finds that both recipes name are the same; sign-offs, where only what they are worth is another."""
+    found = {entry for entry in ("restore_settings", "part_tolerance_mm") if (entry in job) != (entry in before)}
     if "recipe" in job and "recipe" in before:
         shared = {*job["recipe"]["finds"]} & {*before["recipe"]["finds"]}
         found |= {table for table in ("openings", "poses") if _rows_of(shared, job.get(table)) == _rows_of(shared, before.get(table))}

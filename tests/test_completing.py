@@ -123,6 +123,14 @@ def test_that_most_of_a_bone_is_taken_over_is_a_note_where_that_was_asked_for(mi
         assert (found.value, found.limit) == (54.8, 50.0)
 
 
+def test_a_bone_that_another_one_supplies_is_not_told_to_be_completed_as_its_own() -> None:
+    """It is a donor's, or a person named the bone that completes it: class OWN-C would be refused, or take that row's place."""
+    recipe = Recipe("mount", "femur-right", EvidenceClass.DON, ("d-1", "e-1"), False, 1.0, None, "", "", (), "planned", partner="e-1")
+    (found,) = as_asked_for(recipe, completion_of(54.8))
+    assert (found.severity, "OWN-C" in found.message) == (Severity.REVIEW, False)
+    assert found.message.endswith("name another bone to supply it (missing-part in decisions.csv) or choose another class there.")
+
+
 @pytest.mark.slow
 def test_what_was_filled_on_the_counterpart_is_a_fill_on_the_replica_too() -> None:
     """A patch of 8 mm on the counterpart's lower end, which the part has lost, was filled: by place, no face of it counts as bone."""

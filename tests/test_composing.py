@@ -89,6 +89,18 @@ def test_no_half_of_a_bone_that_a_person_placed_is_lost_and_a_wrong_pose_is_aske
     assert aside_mm == 0.0 or asks & {"part-step", "parts-not-joined"}
 
 
+@pytest.mark.slow
+def test_a_scan_that_shows_nothing_new_of_a_bone_is_asked_about_by_name_and_has_no_seam() -> None:
+    """The lower half once more, whole bone first: it was told to be put together with it, with a step at the seam of 0.00 mm."""
+    whole = dog_humerus()
+    half = without(whole, lambda middle: along_share(whole, middle) < 0.5)
+    result = put_together({"f-1": whole, "f-2": half}, dict.fromkeys(("f-1", "f-2"), np.eye(4)))
+    assert [(f.code, f.value) for f in result.findings if f.severity is Severity.REVIEW] == [("part-adds-nothing", "f-2")]
+    (joined,) = [finding for finding in result.findings if finding.code == "parts-joined"]
+    assert joined.message.endswith("f-1, f-2 were put together as poses.csv says; there is no seam.")
+    assert np.array_equal(np.ptp(result.mesh.vertices, axis=0), np.ptp(whole.vertices, axis=0))
+
+
 def planned_finds(*finds: Find) -> tuple[str, ...]:
     register = Register((Target("mount", "ind-a"),), (Element("femur", Side.LEFT),), finds, (), (), (), Settings())
     return make_plan(register).recipes[0].finds

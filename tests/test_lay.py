@@ -12,12 +12,13 @@ from dog_individuals import read_bone, warp
 from scanned_individuals import longest_axis, turn, write_batch
 from six_bones import bonewright
 
+from meshtools.commands_lay import _in_place_of
 from meshtools.errors import UsageError
 from meshtools.geometry.laying import lay_pieces
 from meshtools.geometry.transform import apply_matrix, move_points
 from meshtools.geometry.weld import weld_scan
 from meshtools.guides import guide_for, pieces_of
-from meshtools.model import Find, Mesh, Side, Unit
+from meshtools.model import Find, Mesh, Pose, Side, Unit
 
 SIZE = 0.9
 
@@ -106,6 +107,21 @@ def test_a_find_without_pieces_a_guide_of_another_kind_and_no_guide_are_refused_
         guide_for(finds, finds[0], "f")
     with pytest.raises(UsageError, match=r"No whole tibia is in config/bones\.csv to lay the pieces of a on"):
         guide_for(finds, finds[0], None)
+
+
+def test_pieces_of_a_bone_of_unknown_side_are_not_laid_on_one_that_may_be_its_mirror_image() -> None:
+    pieces = [find("a", Side.UNKNOWN), find("a-2", Side.UNKNOWN, part_of="a")]
+    for others, chosen in (([find("b")], None), ([find("b", Side.UNKNOWN, "ind-b")], None), ([find("b")], "b")):
+        with pytest.raises(UsageError, match=r"The side of a is unknown, .* Write left or right for it and its pieces into config/bones\.csv"):
+            guide_for([*pieces, *others], pieces[0], chosen)
+
+
+def test_rows_that_the_drafted_ones_replace_are_named() -> None:
+    """A find has one pose: with both rows the batch would stop."""
+    poses = [Pose(row, name, "frame", (1.0,) * 16) for row, name in ((4, "a"), (2, "a-2"), (3, "b"))]
+    pieces = [find("a"), find("a-2", part_of="a")]
+    assert _in_place_of(poses, pieces) == " in place of row 2 (a-2), row 4 (a)"
+    assert _in_place_of(poses[2:], pieces) == ""
 
 
 @pytest.mark.slow

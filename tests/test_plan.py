@@ -350,6 +350,14 @@ def test_half_a_bone_that_is_chosen_as_it_is_still_asks_until_a_person_writes_th
     assert (both.status, codes(both) & {"impossible-decision"}) == ("ask", {"impossible-decision"})
 
 
+def test_a_whole_bone_is_not_said_to_stay_a_part_by_a_row_for_half_of_it() -> None:
+    """A row from before the whole bone was scanned, or one for both sides of which one is whole."""
+    whole = recipe(make_plan(register([find("whole", "femur", L)], decisions=(decide("missing-part", "none"),))))
+    (told,) = [finding for finding in whole.findings if finding.code == "decision-without-effect"]
+    assert (told.severity, "stays a part" in whole.reason) == (Severity.NOTE, False)
+    assert told.message.endswith("changes nothing: bones.csv does not say that a part of whole is missing.")
+
+
 def test_the_row_that_a_completed_stub_is_offered_by_has_it_completed() -> None:
     """The way that the table of ways names for class OWN-C is of class OWN-C."""
     finds = [find("stub", "femur", L, preserved_percent=35.0), find("whole", "femur", R)]

@@ -333,8 +333,9 @@ DECISIONS = "target,element,find,kind,value,by,date,reason,evidence_key\n"
         ("adult,femur-left,,class,SCU: ../a.ply,A,2031-05-06,r,", "value: 'SCU: ../a.ply' leads out of the batch"),
         ("adult,femur-left,,factor,0,A,2031-05-06,r,", "value: '0' is not above zero"),
         ("adult,femur-left,,factor,0.9 0.95 1.0,A,2031-05-06,r,", "value: '0.9 0.95 1.0' is not a factor, the lower and the upper end"),
-        ("adult,femur-left,,factor,0.9 0.8,A,2031-05-06,r,", "value: '0.9 0.8' does not hold 3 numbers"),
+        ("adult,femur-left,,factor,0.9 0.8,A,2031-05-06,r,", "value: '0.9 0.8' is neither one number nor three: the factor, and after it"),
         ("adult,femur-left,,donor,,A,2031-05-06,r,", "find: is empty; a donor decision names the find"),
+        ("adult,,fem-l,plane,',A,2031-05-06,r,", "value: ''' does not hold 4 numbers separated by blanks"),
         ("adult,,fem-l,plane,0 0 0 1,A,2031-05-06,r,", "value: '0 0 0 1' has a normal of no length"),
         ("adult,femur-left,fem-l,missing-part,none,A,2031-05-06,r,", "value: 'none' says none, but find names a bone that supplies"),
         ("adult,femur-left,,missing-part,,A,2031-05-06,r,", "find: is empty"),
@@ -355,11 +356,11 @@ def test_a_decision_that_cannot_be_carried_out_is_told(tmp_path: Path, row: str,
 
 def test_decisions_are_kept_in_one_spelling(tmp_path: Path) -> None:
     rows = "adult,Femur-left,,Class,scu:models\\a.PLY,A,2031-05-06T10:00+02:00,r,\n,femur-left,,donor,fem-l,A,2031-05-06,r,\n"
-    rows += "adult,femur-left,,missing-part,None,A,2031-05-06,r,\n"
+    rows += "adult,femur-left,,missing-part,None,A,2031-05-06,r,\nadult,femur-left,,plane,'-1 0 0 5,A,2031-05-06,r,\n"
     decisions = load_register(write_batch(tmp_path, decisions=DECISIONS + rows)).decisions
     assert [(d.kind, d.element, d.find, d.value) for d in decisions] == [
         ("donor", "femur-left", "fem-l", "fem-l"), ("class", "femur-left", "", "SCU: models/a.PLY"),
-        ("missing-part", "femur-left", "", "none")]
+        ("missing-part", "femur-left", "", "none"), ("plane", "femur-left", "", "-1 0 0 5")]
 
 
 @pytest.mark.parametrize(

@@ -96,6 +96,9 @@ OTHERS_ROW = ROW | {"find": "c"}
 @pytest.mark.parametrize(("stage", "before", "now", "why"), [
     ("rebuild", {"recipe": COMPLETED, "restore_settings": {"n": 1}}, {"recipe": OWN}, PLANNED),
     ("rebuild", {"recipe": OWN}, {"recipe": COMPLETED, "restore_settings": {"n": 1}}, PLANNED),
+    ("rebuild", {"recipe": OWN}, {"recipe": OWN | {"finds": ["a", "c"]}, "restore_settings": {"n": 1}, "part_tolerance_mm": 0.1}, PLANNED),
+    ("rebuild", {"recipe": OWN, "part_tolerance_mm": 0.1}, {"recipe": OWN, "part_tolerance_mm": 0.2}, "the tolerance"),
+    ("rebuild", {"recipe": OWN}, {"recipe": OWN, "part_tolerance_mm": 0.1}, "the software"),
     ("rebuild", {"recipe": OWN, "restore_settings": {"n": 1}}, {"recipe": OWN, "restore_settings": {"n": 2}}, "settings in config.yaml"),
     ("rebuild", {"recipe": OWN, "openings": [ROW]}, {"recipe": OWN | {"finds": ["c"]}, "openings": [OTHERS_ROW]}, PLANNED),
     ("rebuild", {"recipe": OWN, "poses": [ROW]}, {"recipe": OWN | {"finds": ["a", "c"]}, "poses": [ROW, OTHERS_ROW]}, PLANNED),
@@ -104,8 +107,8 @@ OTHERS_ROW = ROW | {"find": "c"}
      {"recipe": COMPLETED, "sign_off": None, "lapsed_sign_offs": LAPSED, "revision": 2}, PLANNED),
     ("report", {"sign_off": SIGNED, "lapsed_sign_offs": []}, {"sign_off": None, "lapsed_sign_offs": LAPSED}, "its sign-off"),
     ("report", {"recipe": OWN, "lapsed_sign_offs": [SIGNED]}, {"recipe": COMPLETED, "lapsed_sign_offs": []}, "its sign-off, " + PLANNED),
-], ids=["no more completed", "completed now", "settings", "rows of another find", "rows of a further find", "another row", "a lapse that follows",
-        "a lapse", "a sign-off taken back"])  # fmt: skip
+], ids=["no more completed", "completed now", "a further scan", "another tolerance", "an entry of new software", "settings",
+        "rows of another find", "rows of a further find", "another row", "a lapse that follows", "a lapse", "a sign-off taken back"])  # fmt: skip
 def test_a_decision_on_how_a_bone_is_made_is_not_told_as_changed_settings_rows_or_signatures(
     tmp_path: Path, stage: str, before: dict[str, object], now: dict[str, object], why: str
 ) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,9 +13,9 @@ from meshtools.errors import GeometryError
 from meshtools.finding_codes import AS_DECIDED
 from meshtools.geometry.audit import count_edges
 from meshtools.geometry.restore_body import Rows as Rows
-from meshtools.geometry.restore_findings import findings_of, restored_finding
+from meshtools.geometry.restore_findings import ADDED_REMEDY, SUPPLIED_REMEDY, findings_of, restored_finding
 from meshtools.geometry.transform import reflect
-from meshtools.model import Finding, Mesh, Recipe, Severity
+from meshtools.model import EvidenceClass, Finding, Mesh, Recipe, Severity
 from meshtools.settings import RestoreSettings
 
 if TYPE_CHECKING:
@@ -127,7 +127,9 @@ def still_missing(recipe: Recipe, completion: Completion) -> list[Finding]:
 
 def as_asked_for(recipe: Recipe, completion: Completion) -> tuple[Finding, ...]:
     """The findings of a completion; that most of the bone is taken over is a note where a person asked for class OWN-C and the register says that
-    about so much is missing."""
+    about so much is missing. Of a bone that another one supplies (missing-part) class OWN-C is no remedy, so it is not offered."""
+    if recipe.partner and recipe.evidence is not EvidenceClass.OWN_C:
+        return tuple(replace(found, message=found.message.replace(ADDED_REMEDY, SUPPLIED_REMEDY)) for found in completion.findings)
     facts, missing = completion.facts, recipe.missing_percent
     asked = next((finding for finding in recipe.findings if finding.code == AS_DECIDED), None)
     if asked is None or missing is None or facts.get("added_percent", 0.0) > MOST_SHARE_RESTORED * missing:

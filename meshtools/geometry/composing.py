@@ -76,7 +76,7 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
         )
         return _as_scanned(parts, fill_rows, facts, Finding(Severity.REVIEW, "parts-not-joined", message, len(parts)))
     try:
-        mesh, steps_mm = _joined_one_by_one(parts, poses, seam_row, fill_rows, settings)
+        mesh, step_mm = _joined_one_by_one(parts, poses, seam_row, fill_rows, settings)
     except GeometryError as error:
         if relative is None:
             message = f"{element}: {names} could not be joined ({error}); they are left as they lie in their scans."
@@ -89,7 +89,9 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
         mesh, doubts = concatenate(placed), [Finding(Severity.REVIEW, "parts-not-joined", message, len(parts)), *doubts]
         return Composition(mesh, np.isin(mesh.source, fill_rows), poses, facts | {"is_joined": False}, tuple(doubts))
     how = "as poses.csv says" if relative else f"by the skin they share, which agrees to {joined.residual_mm:.2f} mm (rms)"
-    findings = [_joined_finding(f"{element}: {names} were put together {how}", max(steps_mm), diagonal_mm(mesh.vertices)), *doubts]
+    seams_mm = [mm for mm in step_mm.values() if mm is not None]
+    findings = [_joined_finding(f"{element}: {names} were put together {how}", seams_mm, diagonal_mm(mesh.vertices))]
+    findings += [*(_idle_finding(element, find) for find, mm in step_mm.items() if mm is None), *doubts]
     return Composition(mesh, np.isin(mesh.source, fill_rows), poses, facts, tuple(findings))
 
 
@@ -100,10 +102,22 @@ def _as_scanned(parts: Sequence[Part], fill_rows: Sequence[int], facts: dict[str
     return Composition(mesh, np.isin(mesh.source, fill_rows), poses, facts, (finding,), is_placed=False)
 
 
-def _joined_finding(what: str, step_mm: float, length_mm: float) -> Finding:
+def _idle_finding(element: str, find: str) -> Finding:
+    """A question about a part of which nothing is in the bone: it may be a scan of what was there, or a piece that was placed within another."""
+    message = (
+        f"{element}: {find} shows no skin that the others lack, so nothing of it is in the replica. If it is a piece of its own, it lies within "
+        "another one: correct its pose in poses.csv, or look at its scan. If it shows what was there already, delete its row, or sign it off."
+    )
+    return Finding(Severity.REVIEW, "part-adds-nothing", message, find)
+
+
+def _joined_finding(what: str, steps_mm: Sequence[float], length_mm: float) -> Finding:
     """That parts were put together, and a question where they meet in a step. Where a break runs deep its faces pass for skin here and there, and the
-    greatest steps found are then none; so the figure is that of three quarters of the seam."""
+    greatest steps found are then none; so the figures are those that three quarters of each seam keep within. There may be no seam."""
     limit_mm = STEP_REVIEW_PERCENT / 100.0 * length_mm
+    if not steps_mm:
+        return Finding(Severity.NOTE, "parts-joined", f"{what}; there is no seam.", None, round(limit_mm, 4), "mm")
+    step_mm = max(steps_mm)
     message = f"{what}; along a quarter of the seam the skin steps by {step_mm:.2f} mm or more."
     if step_mm <= limit_mm:
         return Finding(Severity.NOTE, "parts-joined", message, round(step_mm, 4), round(limit_mm, 4), "mm")
@@ -113,28 +127,28 @@ def _joined_finding(what: str, step_mm: float, length_mm: float) -> Finding:
 
 def _joined_one_by_one(
     parts: Sequence[Part], poses: Sequence[FloatArray], seam_row: int, fill_rows: Sequence[int], settings: RestoreSettings
-) -> tuple[Mesh, list[float]]:
-    """One surface, and for each seam (k - 1,) the step that three quarters of it keep within. GeometryError where a part would be lost or
-    hang loose."""
+) -> tuple[Mesh, dict[str, float | None]]:
+    """One surface, and for each later part the step that three quarters of its seam keep within, None where it adds nothing. GeometryError where a
+    part would be lost or hang loose."""
     from meshtools.geometry.restore import Rows, restore_from_counterpart
 
     rows = Rows(tuple(range(max(seam_row, *(int(part.mesh.source.max()) for part in parts)) + 1)), seam_row, tuple(fill_rows))
     sure = replace(settings, counterpart_rotation_deg=SURE_TURN_DEG, counterpart_shift_percent=SURE_SHIFT_PERCENT)
-    mesh, steps_mm = apply_matrix(parts[0].mesh, poses[0]), []
+    mesh, step_mm = apply_matrix(parts[0].mesh, poses[0]), dict[str, float | None]()
     for part, pose in zip(parts[1:], poses[1:], strict=True):
         added = restore_from_counterpart(mesh, part.mesh, pose, rows, sure)
         _, n_crowded, n_inconsistent = count_edges(added.mesh.faces, len(added.mesh.vertices))
         if n_crowded or n_inconsistent:
             raise GeometryError(f"the seam to {part.find} leaves {n_crowded + n_inconsistent} edges that no solid has")
         mesh = added.mesh
-        steps_mm.append(added.seam_step_p75_mm)
+        step_mm[part.find] = added.seam_step_p75_mm if added.is_changed else None
         if added.is_changed and not added.n_seams:
             raise GeometryError(f"{part.find} meets the others nowhere in a seam")
     for part, pose in zip(parts, poses, strict=True):
         lost = _lost_percent(part.mesh, pose, mesh, fill_rows, settings)
         if lost > LOST_PERCENT:
             raise GeometryError(f"about {lost:.2g} % of the skin of {part.find} found no place in the joined bone")
-    return mesh, steps_mm
+    return mesh, step_mm
 
 
 def _lost_percent(part: Mesh, pose: FloatArray, whole: Mesh, fill_rows: Sequence[int], settings: RestoreSettings) -> float:

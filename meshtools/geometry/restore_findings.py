@@ -13,6 +13,10 @@ ADDED_REMEDY = (
     "Look along the seam. Where it shall be so, ask for it (kind class, value OWN-C in decisions.csv, with preserved_percent in bones.csv) or sign "
     "it off; else choose another class there."
 )
+SUPPLIED_REMEDY = (
+    "Look along the seam. Where it shall be so, sign it off; else name another bone to supply it (missing-part in decisions.csv) or choose another "
+    "class there."
+)
 SKIN_REMOVED_REVIEW_PERCENT = 0.5  # of the area; proposed default
 UNCOVERED_REVIEW_PERCENT = 1.0  # of the other side's skin; proposed default
 FLAT_NOTE_PERCENT, FLAT_REVIEW_PERCENT = 0.01, 0.1  # of the area; proposed default
