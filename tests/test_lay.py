@@ -11,14 +11,16 @@ import pytest
 from dog_individuals import read_bone, warp
 from scanned_individuals import longest_axis, turn, write_batch
 from six_bones import bonewright
+from test_composing import put_together
 
 from meshtools.commands_lay import _in_place_of
 from meshtools.errors import UsageError
+from meshtools.geometry.audit import audit_topology
 from meshtools.geometry.laying import lay_pieces
 from meshtools.geometry.transform import apply_matrix, move_points
 from meshtools.geometry.weld import weld_scan
 from meshtools.guides import guide_for, pieces_of
-from meshtools.model import Find, Mesh, Pose, Side, Unit
+from meshtools.model import Find, Mesh, Pose, Severity, Side, Unit
 
 SIZE = 0.9
 
@@ -32,7 +34,7 @@ def dog_tibia() -> Mesh:
     return mesh.replaced(vertices=(mesh.vertices - mesh.vertices.mean(axis=0)) @ rows.T)
 
 
-def broken(whole: Mesh, lost_mm: float = 0.0) -> list[Mesh]:
+def broken(whole: Mesh, lost_mm: float = 0.0, at_mm: float = 0.0) -> list[Mesh]:
     """Two closed pieces of a bone that lies along x, with one rough break seen from both sides; or with a length of bone lost between them."""
 
     def behind(x_mm: float) -> manifold3d.Manifold:
@@ -45,7 +47,7 @@ def broken(whole: Mesh, lost_mm: float = 0.0) -> list[Mesh]:
         return block.warp_batch(roughened)
 
     solid = manifold3d.Manifold(manifold3d.Mesh(whole.vertices.astype(np.float32), whole.faces.astype(np.uint32)))
-    halves = [(solid ^ behind(-lost_mm / 2)).to_mesh(), (solid - behind(lost_mm / 2)).to_mesh()]
+    halves = [(solid ^ behind(at_mm - lost_mm / 2)).to_mesh(), (solid - behind(at_mm + lost_mm / 2)).to_mesh()]
     return [weld_scan(half.vert_properties[:, :3].astype(float), half.tri_verts.astype(np.int32), None).mesh for half in halves]
 
 
@@ -83,6 +85,20 @@ def test_pieces_with_bone_lost_between_them_stay_where_the_guide_has_them_and_th
     laid_mm, on_guide_mm, has_met = laid_apart_mm(25.0)
     assert not has_met
     assert laid_mm == on_guide_mm < 4.0
+
+
+@pytest.mark.slow
+def test_three_placed_pieces_become_one_bone_whatever_they_are_called() -> None:
+    """By their names the two ends, which touch nowhere, would come first."""
+    whole = dog_tibia()
+    end, rest = broken(whole, at_mm=-30.0)
+    shaft, other_end = broken(rest, at_mm=30.0)
+    pieces = {"a": end, "b": other_end, "c": shaft}
+    result = put_together(pieces, dict.fromkeys(pieces, np.eye(4)))
+    asked = {finding.code for finding in result.findings if finding.severity is Severity.REVIEW}
+    assert not {"parts-not-joined", "part-step", "pose-doubtful", "part-adds-nothing"} & asked
+    assert result.facts["n_bodies"] == 1
+    assert result.facts["volume_mm3"] == pytest.approx(audit_topology(whole).volume_mm3, rel=0.01)
 
 
 def find(name: str, side: Side = Side.LEFT, animal: str = "ind-a", element: str = "tibia", **more: str | float) -> Find:

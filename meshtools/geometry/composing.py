@@ -13,7 +13,7 @@ from meshtools.geometry.audit import count_edges
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.facing import unit_normals
 from meshtools.geometry.measure import diagonal_mm
-from meshtools.geometry.pieces import take_faces
+from meshtools.geometry.pieces import mesh_areas, take_faces
 from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.unite import concatenate
@@ -55,15 +55,19 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
     """Join two or more parts of one bone. Where all have a pose from a person these are used, else the parts are laid on each other by the
     skin that they share. The first part keeps all its skin; each later one adds what is missing so far, and no part's skin may be lost on the way.
     fill_rows: rows of filled faces."""
-    from meshtools.geometry.fragments import join_fragments
+    from meshtools.geometry.fragments import in_contact, join_fragments
 
     given = [part.pose for part in parts if part.pose is not None]
     relative = [np.linalg.inv(given[0]) @ pose for pose in given] if len(given) == len(parts) else None
-    joined = join_fragments([part.mesh for part in parts], relative)
-    poses = tuple(np.asarray(pose, dtype=np.float64) for pose in joined.poses)
+    order = in_contact([apply_matrix(part.mesh, pose) for part, pose in zip(parts, relative, strict=True)]) if relative else [*range(len(parts))]
+    in_turn = [parts[k] for k in order]
+    joined = join_fragments([part.mesh for part in in_turn], relative and [relative[k] for k in order], [part.find for part in in_turn])
+    found = dict(zip(order, (np.asarray(pose, dtype=np.float64) for pose in joined.poses), strict=True))
+    poses = tuple(found[k] for k in range(len(parts)))
     names = ", ".join(part.find for part in parts)
     facts: dict[str, Any] = {
-        "finds": [part.find for part in parts], "poses_by": "poses.csv" if relative else "shared skin", "poses": [pose.tolist() for pose in poses],
+        "finds": [part.find for part in in_turn], "poses_by": "poses.csv" if relative else "shared skin",
+        "poses": [pose.tolist() for pose in found.values()],
         "overlap_percent": [round(float(x), 4) for x in joined.overlap_percent], "residual_mm": round(joined.residual_mm, 6),
         "gap_mm": [round(float(x), 4) if np.isfinite(x) else None for x in joined.gap_mm], "is_joined": True,
     }  # fmt: skip
@@ -76,7 +80,7 @@ def compose(element: str, parts: Sequence[Part], seam_row: int, fill_rows: Seque
         )
         return _as_scanned(parts, fill_rows, facts, Finding(Severity.REVIEW, "parts-not-joined", message, len(parts)))
     try:
-        mesh, step_mm = _joined_one_by_one(parts, poses, seam_row, fill_rows, settings)
+        mesh, step_mm = _joined(parts, poses, seam_row, fill_rows, settings)
     except GeometryError as error:
         if relative is None:
             message = f"{element}: {names} could not be joined ({error}); they are left as they lie in their scans."
@@ -123,6 +127,24 @@ def _joined_finding(what: str, steps_mm: Sequence[float], length_mm: float) -> F
         return Finding(Severity.NOTE, "parts-joined", message, round(step_mm, 4), round(limit_mm, 4), "mm")
     message += f" That is more than {limit_mm:.2f} mm: look at the seam and state better poses in poses.csv, or sign it off if the break is bent."
     return Finding(Severity.REVIEW, "part-step", message, round(step_mm, 4), round(limit_mm, 4), "mm")
+
+
+def _joined(
+    parts: Sequence[Part], poses: Sequence[FloatArray], seam_row: int, fill_rows: Sequence[int], settings: RestoreSettings
+) -> tuple[Mesh, dict[str, float | None]]:
+    """The parts joined from the first one on, or where that fails from the largest one on, which has the most skin for a seam to end at."""
+    from meshtools.geometry.fragments import in_contact
+
+    placed = [apply_matrix(part.mesh, pose) for part, pose in zip(parts, poses, strict=True)]
+    largest = int(np.argmax([float(mesh_areas(part.mesh).sum()) for part in parts]))
+    failed: list[GeometryError] = []
+    for first in dict.fromkeys((0, largest)):
+        order = in_contact(placed, first)
+        try:
+            return _joined_one_by_one([parts[k] for k in order], [poses[k] for k in order], seam_row, fill_rows, settings)
+        except GeometryError as error:
+            failed.append(error)
+    raise failed[0]
 
 
 def _joined_one_by_one(

@@ -14,10 +14,12 @@ import numpy as np
 from meshtools.errors import GeometryError
 from meshtools.geometry.distance import Surface
 from meshtools.geometry.fitting import unit_vectors
-from meshtools.geometry.pieces import area_vectors
+from meshtools.geometry.measure import diagonal_mm
+from meshtools.geometry.pieces import area_vectors, mesh_areas
 from meshtools.geometry.registration_poses import Poses, distinct_poses, join_poses
 from meshtools.geometry.registration_refine import Pairs, Refiner
 from meshtools.geometry.registration_search import SearchPlan, sample_bone, search_poses
+from meshtools.geometry.sample import sample_surface
 from meshtools.geometry.transform import apply_matrix
 from meshtools.geometry.unite import concatenate
 from meshtools.model import FloatArray, Mesh
@@ -27,6 +29,7 @@ TIGHT_RATIO, SAME_RATIO = 0.004, 0.02  # of the length: surfaces this near are t
 MIN_OVERLAP_PERCENT, MAX_RATIO, MAX_RESIDUAL_RATIO = 20.0, 0.8, 0.0012  # measured: wrong poses have a residual of 0.0016 or more
 TOUCH_RATIO = 0.06  # of the length: break faces this near to each other face each other across the break
 MAX_GAP_RATIO = 0.01
+N_CONTACT_SAMPLES = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,8 +50,9 @@ class Joined:
     reasons: tuple[str, ...]
 
 
-def join_fragments(parts: Sequence[Mesh], poses: Sequence[FloatArray] | None = None) -> Joined:
+def join_fragments(parts: Sequence[Mesh], poses: Sequence[FloatArray] | None = None, names: Sequence[str] = ()) -> Joined:
     """Lay each part on the parts before it where their skins overlap; with `poses` (k of (4, 4), into the first part's frame) only check them.
+    names: what the doubts call the parts, `part 2` without.
 
     Two halves that only touch share no skin: give their poses, as laid together by a person. GeometryError for fewer than two parts, or a
     number of poses that differs from the number of parts.
@@ -63,14 +67,14 @@ def join_fragments(parts: Sequence[Mesh], poses: Sequence[FloatArray] | None = N
         placed[0] = apply_matrix(parts[0], np.asarray(poses[0]))
         matrices[0] = np.asarray(poses[0], dtype=np.float64)
     for number, part in enumerate(parts[1:], 2):
-        before = concatenate(placed)
+        before, name = concatenate(placed), names[number - 1] if names else f"part {number}"
         if poses is None:
             matrix, said = _align(part, before)
-            doubts += [f"part {number}: {doubt}" for doubt in said]
+            doubts += [f"{name}: {doubt}" for doubt in said]
         else:
             matrix = np.asarray(poses[number - 1], dtype=np.float64)
         contact = _contact(apply_matrix(part, matrix), before)
-        doubts += [f"part {number}: {doubt}" for doubt in (_doubts_of_contact(contact) if poses is not None else ())]
+        doubts += [f"{name}: {doubt}" for doubt in (_doubts_of_contact(contact) if poses is not None else ())]
         placed.append(apply_matrix(part, matrix))
         matrices.append(matrix)
         overlaps.append(contact.overlap_percent)
@@ -79,6 +83,22 @@ def join_fragments(parts: Sequence[Mesh], poses: Sequence[FloatArray] | None = N
     shared = np.concatenate(squares)
     residual = float(np.sqrt(shared.mean())) if len(shared) else 0.0
     return Joined(np.stack(matrices), np.array(overlaps), residual, np.array(gaps), not doubts, tuple(doubts))
+
+
+def in_contact(parts: Sequence[Mesh], first: int = 0) -> list[int]:
+    """The order in which placed parts are put together, from the first one: next comes always the one with the most skin near what is there."""
+    diagonal = max(diagonal_mm(part.vertices) for part in parts)
+    surfaces = [Surface(part) for part in parts]
+    near = np.zeros((len(parts), len(parts)))
+    for i, part in enumerate(parts):
+        points, area_mm2 = sample_surface(part, N_CONTACT_SAMPLES)[0], float(mesh_areas(part).sum())
+        for j, surface in enumerate(surfaces):
+            near[i, j] = 0.0 if i == j else area_mm2 * float((surface.distance(points)[0] < MAX_GAP_RATIO * diagonal).mean())
+    near += near.T
+    order = [first]
+    while len(order) < len(parts):
+        order.append(max((k for k in range(len(parts)) if k not in order), key=lambda k: (float(near[k, order].sum()), -k)))
+    return order
 
 
 def _align(part: Mesh, before: Mesh) -> tuple[FloatArray, list[str]]:

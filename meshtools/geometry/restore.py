@@ -132,7 +132,7 @@ def _restore(body: Body, fresh: Partner, prior: PosePrior, rows: Rows, scale: Sc
         done = wide if _is_no_worse(wide, done, is_broken) else done
     left = replace(done.body, is_false=done.body.is_false | is_broken)
     steps = _steps_mm(left, done.joined.is_kept, _image_false(posed, left.is_false), same)
-    laid = Laid(pose, steps, _image_false(done.bent, left.is_false))
+    laid = Laid(pose, steps, _image_false(done.bent, left.is_false), same)
     return describe(left, done.joined, laid, rows, max(done.limit_mm, 3 * scale.mm(scale.settings.seam_width_percent)))
 
 

@@ -27,7 +27,8 @@ class Restoration:
     mesh: original faces keep their source, taken-over faces have theirs by `Rows.taken`, seam faces and caps that of the seam.
     area_added_mm2 and added_percent (of the area): taken-over and seam faces; volume_added_mm3: None unless closed before and after.
     seam_step: height of the partner's skin over the original's at the rim after laying it on, before it is bent; the bent partner meets
-    the rim. original_skin_moved_max_mm: 0 by construction, measured against the mesh that came in (after the union of its pieces where it
+    the rim. Of seam_step_p75_mm are only those between skin that is the same, if there is any: along a deep break some rims find other skin far
+    below. original_skin_moved_max_mm: 0 by construction, measured against the mesh that came in (after the union of its pieces where it
     had several). is_changed: False where nothing is lost. false_area_removed_mm2: fracture, caps and fills that went; skin_removed_mm2: scanned
     skin that had to go where the seam crossed it, skin_removed_percent of the area before. flat_percent: of the area, what is still
     fracture, or is spanned by caps and wide seams because both sides have lost it. pose_informed: share of the partner's pose, in its
@@ -64,11 +65,13 @@ class Restoration:
 
 @dataclass(frozen=True, eq=False)
 class Laid:
-    """How the partner lay on the original: its pose, the steps (k,) at the rims, and the partner as it was taken over from."""
+    """How the partner lay on the original: its pose, the steps (k,) at the rims, the partner as it was taken over from, and how far apart the same
+    skin of both may lie."""
 
     pose: PosedPartner
     steps_mm: FloatArray
     bent: Partner
+    same_mm: float
 
 
 def _quantile(steps_mm: FloatArray, share: float) -> float:
@@ -90,7 +93,7 @@ def describe(body: Body, joined: Joined, laid: Laid, rows: Rows, wide_mm: float)
         added_percent=100.0 * added / audit.area_mm2,
         seam_step_max_mm=float(laid.steps_mm.max(initial=0.0)),
         seam_step_p95_mm=_quantile(laid.steps_mm, 0.95),
-        seam_step_p75_mm=_quantile(laid.steps_mm, 0.75),
+        seam_step_p75_mm=_quantile(near_mm if len(near_mm := laid.steps_mm[laid.steps_mm <= laid.same_mm]) else laid.steps_mm, 0.75),
         original_skin_moved_max_mm=_moved_mm(body, joined),
         n_pieces_before=body.n_pieces,
         n_pieces_after=audit.n_pieces,
