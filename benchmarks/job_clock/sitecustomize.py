@@ -31,7 +31,7 @@ GEOMETRY: dict[str, tuple[str, ...]] = {
 MEASURING = {
     "meshtools.files.verify_delivery": ("rebuild", ("_measure", "_compare_counts", "_compare_crossings", "_compare_pieces")),
     "meshtools.jobs.rebuild": ("rebuild", ("verify_placement",)),
-    "meshtools.files.delivered_crossings": ("rebuild", ("count_self_intersections",)),
+    "meshtools.files.delivered_crossings": ("rebuild", ("count_self_intersections", "number_places")),
     "meshtools.jobs.report_routes": ("report", ("making_figures",)),
 }
 """Module -> stage, and functions that compute on surfaces too: the checks of what was written, and the figures of the advice on a page. Parsing
