@@ -365,5 +365,8 @@ def verify(options: argparse.Namespace) -> Answer:
     frozen = frozen_problems(options.batch)
     problems = [*found.problems, *frozen.problems]
     n_files = found.n_files + frozen.n_files
-    lines = [*problems, f"{counted(n_files, 'file')} read again, {counted(len(problems), 'problem')}."]
-    return Answer(tuple(lines), {"n_files": n_files, "problems": problems}, PERSON_NEEDED if problems else DONE)
+    waits = f"; {counted(len(found.waiting), 'result')} to build first" if found.waiting else ""
+    lines = [*problems, *(f"to build: {line}" for line in found.waiting)]
+    lines.append(f"{counted(n_files, 'file')} read again, {counted(len(problems), 'problem')}{waits}.")
+    facts = {"n_files": n_files, "problems": problems, "waiting": list(found.waiting)}
+    return Answer(tuple(lines), facts, PERSON_NEEDED if problems or found.waiting else DONE)
