@@ -34,6 +34,7 @@ from meshtools.worklist import plan_json
 from meshtools.workspace import REPOSITORY, Workspace, open_workspace
 
 SHARES = {"own_bone": "own bone", "own_animal": "own animal", "filled": "any source"}
+NOT_FOLLOWED = ("impossible-decision", "conflicting-decisions")  # findings about a decision that does not stand
 __all__ = ["build", "check", "demo_batch", "intake", "new_batch", "plan", "status", "verify"]
 
 
@@ -115,6 +116,7 @@ def plan(options: argparse.Namespace) -> Answer:
         finds = ", ".join(recipe.finds) or recipe.model_file or "-"
         lines.append(f"{recipe.target}/{recipe.element}: {recipe.evidence.value} {finds} x{recipe.factor:.4f} [{recipe.status}] {recipe.reason}")
     lines += [f"{target}: {counted(len(names), 'gap')} without any find: {', '.join(names)}" for target, names in gaps.items()]
+    lines += _decisions_not_followed(workspace)
     lines += [f"{f.severity.value}: {f.message}" for f in workspace.plan.findings]
     unmade = _unmade(workspace)
     lines += [f"{target}: {_completeness(figures)}{_unmade_words(unmade.get(target, ()))}" for target, figures in workspace.plan.completeness.items()]
@@ -124,6 +126,12 @@ def plan(options: argparse.Namespace) -> Answer:
         lines.append(workspace.nothing_to_plan())
     asks = not workspace.plan.recipes or any(recipe.status == "ask" for recipe in workspace.plan.recipes)
     return Answer(tuple(lines), plan_json(workspace.plan) | {"unmade": unmade}, PERSON_NEEDED if asks else DONE)
+
+
+def _decisions_not_followed(workspace: Workspace) -> list[str]:
+    """A line for every decision that could not be carried out or that another one contradicts, with the reason: no line about its element has it."""
+    found = [finding for recipe in workspace.plan.recipes for finding in recipe.findings if finding.code in NOT_FOLLOWED]
+    return list(dict.fromkeys(f"{finding.severity.value}: {finding.message}" for finding in found))
 
 
 def _unmade(workspace: Workspace) -> dict[str, list[str]]:
@@ -357,5 +365,8 @@ def verify(options: argparse.Namespace) -> Answer:
     frozen = frozen_problems(options.batch)
     problems = [*found.problems, *frozen.problems]
     n_files = found.n_files + frozen.n_files
-    lines = [*problems, f"{counted(n_files, 'file')} read again, {counted(len(problems), 'problem')}."]
-    return Answer(tuple(lines), {"n_files": n_files, "problems": problems}, PERSON_NEEDED if problems else DONE)
+    waits = f"; {counted(len(found.waiting), 'result')} to build first" if found.waiting else ""
+    lines = [*problems, *(f"to build: {line}" for line in found.waiting)]
+    lines.append(f"{counted(n_files, 'file')} read again, {counted(len(problems), 'problem')}{waits}.")
+    facts = {"n_files": n_files, "problems": problems, "waiting": list(found.waiting)}
+    return Answer(tuple(lines), facts, PERSON_NEEDED if problems or found.waiting else DONE)

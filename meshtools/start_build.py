@@ -48,8 +48,7 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     for wanted in names:
         found = {name for name in jobs["report"] if wanted in (name, name.split("/", 1)[1])}
         if not found:
-            meant = _nearest_words(wanted, jobs["report"])
-            raise UsageError(f"'{wanted}' is not an element that this batch builds.{meant} `bonewright plan` lists them.")
+            raise UsageError(_unbuilt_words(workspace, wanted))
         parts |= found
     sided = {find for part in parts for find in jobs["report"][part]["siding_keys"]}
     finds = {find for part in parts for find in jobs["rebuild"][part]["clean_keys"]}
@@ -58,6 +57,16 @@ def wanted_outputs(workspace: Workspace, names: Sequence[str]) -> list[str]:
     of_finds = [record_path("clean", find) for find in sorted(finds)] + [record_path("siding", find) for find in sorted(sided)]
     of_parts = [record_path(stage, part) for stage in ("rebuild", *ROUTES, "report") for part in sorted(parts) if part in jobs[stage]]
     return of_finds + _joint_outputs(jobs, sorted(parts)) + of_parts + _armature_outputs(jobs, sorted(parts))
+
+
+def _unbuilt_words(workspace: Workspace, wanted: str) -> str:
+    """Why nothing is built for this name: it is that of a gap, whose reason is told, or of no element of the batch."""
+    for recipe in workspace.plan.recipes:
+        if wanted in (f"{recipe.target}/{recipe.element}", recipe.element):
+            told = f"'{wanted}' is a gap of this batch, for which nothing is built. {recipe.reason}"
+            return f"{told} `bonewright plan` lists the gaps and what would fill them."
+    meant = _nearest_words(wanted, workspace.worklist.jobs["report"])
+    return f"'{wanted}' is not an element that this batch builds.{meant} `bonewright plan` lists them."
 
 
 def _nearest_words(wanted: str, names: Collection[str]) -> str:

@@ -35,21 +35,27 @@ FIGURES = ("facts", "files", "sources", "status", "findings")
 
 @dataclass(frozen=True)
 class Verification:
-    """Number of files read again and a sentence for each problem."""
+    """Number of files read again, a sentence for each problem, and one for each result that is of an earlier state of the batch: no damage, but its
+    files were not read."""
 
     n_files: int
     problems: tuple[str, ...]
+    waiting: tuple[str, ...]
 
 
 def verify_results(workspace: Workspace) -> Verification:
     """Read every result of the batch again and hold it against its record, the record against the index, the plan against the tables."""
     problems: list[str] = []
+    waiting: list[str] = []
     n_files = 0
     for stage, jobs in workspace.worklist.jobs.items():
         for name, job in jobs.items():
             record = read_record(workspace.folder / record_path(stage, name))
-            if record is None or record["key"] != job["key"]:
-                problems.append(f"{stage} {name}: there is no up-to-date record. Build first.")
+            if record is None:
+                problems.append(f"{stage} {name}: there is no record that can be read. Build first.")
+                continue
+            if record["key"] != job["key"]:
+                waiting.append(f"{stage} {name}: something changed since it was built, so its files were not read. Build first.")
                 continue
             if any(key not in record for key in FIGURES):
                 problems.append(f"{record_path(stage, name)}: the record lacks some of its parts. Delete it and build again.")
@@ -64,7 +70,7 @@ def verify_results(workspace: Workspace) -> Verification:
     problems += _altered_records(workspace)
     if not workspace.is_plan_written():
         problems.append(f"{PLAN}: it is not the plan of the tables as they are. Run `bonewright plan`.")
-    return Verification(n_files, tuple(problems))
+    return Verification(n_files, tuple(problems), tuple(waiting))
 
 
 def _altered_files(batch: Path, record: Mapping[str, Any]) -> Iterator[str]:

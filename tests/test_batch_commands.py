@@ -304,3 +304,15 @@ def test_the_sums_of_a_plan_say_which_elements_they_count_although_nothing_can_b
     told = "these sums count what is planned, with 2 elements whose scan is missing or that failed in the last build: femur-left, femur-right"
     assert (told in line) is (harm in ("refused", "missing"))
     assert answer.facts["unmade"] == ({"mount": ["femur-left", "femur-right"]} if told in line else {})
+
+
+def test_a_plan_tells_once_why_a_decision_about_a_gap_was_not_carried_out(tmp_path: Path) -> None:
+    batch = make_tiny_batch(tmp_path)
+    with (batch / "config/skeleton.csv").open("a", encoding="utf-8") as stream:
+        stream.write("humerus,paired,,,forelimb,forelimb,,,\n")
+    row = "mount,humerus-left,,class,OWN,A. Keeper,2031-05-06,it was seen in a drawer,\n"
+    (batch / "config/decisions.csv").write_text(f"target,element,find,kind,value,by,date,reason,evidence_key\n{row}", encoding="utf-8")
+    answer = plan(argparse.Namespace(batch=batch))
+    (line,) = [line for line in answer.lines if "not carried out" in line]
+    assert line.startswith("review: Decision class OWN for mount/humerus-left, by A. Keeper on 2031-05-06 was not carried out: ")
+    assert line.endswith(" was not carried out: no such find can be used for humerus-left.")

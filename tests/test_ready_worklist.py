@@ -118,3 +118,15 @@ def test_an_element_that_no_batch_builds_is_answered_with_the_nearest_names(batc
     with pytest.raises(UsageError) as caught:
         wanted_outputs(open_workspace(batch), [wanted])
     assert str(caught.value) == f"'{wanted}' is not an element that this batch builds.{meant} `bonewright plan` lists them."
+
+
+@pytest.mark.parametrize("wanted", ["mount/lumbar-03", "lumbar-03"])
+def test_a_gap_asked_for_by_name_is_answered_as_that_with_its_reason_and_no_other_name(batch: Path, wanted: str) -> None:
+    (batch / "config/skeleton.csv").write_text("element,pairing,position\nlumbar,median,1-3\n", encoding="utf-8")
+    workspace = open_workspace(batch)
+    (gap,) = [recipe for recipe in workspace.plan.recipes if recipe.element == "lumbar-03"]
+    with pytest.raises(UsageError) as caught:
+        wanted_outputs(workspace, [wanted])
+    told = str(caught.value)
+    assert told.startswith(f"'{wanted}' is a gap of this batch")
+    assert [words in told for words in (gap.reason, "`bonewright plan`", "Did you mean")] == [True, True, False]

@@ -172,6 +172,20 @@ def test_nothing_is_said_of_the_mass_of_a_replica_that_is_open() -> None:
     assert "what it weighs, can be told once the replica is closed" in text
 
 
+@pytest.mark.parametrize(("facts", "told"), [
+    ({"n_bodies": 1, "n_pieces_after": 7, "n_pieces_before": 3}, "1 with 6 closed cavities inside, united from 3"),
+    ({"n_bodies": 2, "n_pieces_after": 3, "n_pieces_before": 3}, "2 with 1 closed cavity inside"),
+    ({"n_bodies": 2, "n_pieces_after": 2, "n_pieces_before": 5}, "2, united from 5"),
+    ({"n_bodies": 1, "n_pieces_after": 4, "n_pieces_before": 4, "volume_mm3": None}, "4"),
+])  # fmt: skip
+def test_closed_cavities_are_not_counted_as_bodies(facts: dict[str, Any], told: str) -> None:
+    """Of an open replica it is not known which of its pieces are cavities."""
+    records = invented_records()
+    records["rebuild"]["facts"] |= facts
+    text = re.sub(r"\s+", " ", Outline(bone_page(make_sheet(invented_job(), records))).text)
+    assert re.search(rf"Separate bodies {told} In the coordinates", text)
+
+
 def test_a_place_is_not_written_like_a_size() -> None:
     text = Outline(bone_page(invented_sheet())).text
     assert "129.40, −40.10, 251.90 mm" in text

@@ -200,7 +200,7 @@ SPOILED: dict[str, tuple[Callable[[Path], None], str]] = {
     "a figure taken away": (lambda batch: change_json(batch / RECORD, lambda record: record["facts"].pop("volume_mm3")), "lacks figures"),
     "a matrix edited": (matrix_edited, "replica.stl does not hold the points of the PLY"),
     "a record edited": (record_edited_alone, "record.json: the record was altered after the index was made"),
-    "a record that is no JSON": (lambda batch: (batch / RECORD).write_text("{"), "there is no up-to-date record"),
+    "a record that is no JSON": (lambda batch: (batch / RECORD).write_text("{"), "there is no record that can be read"),
     "the plan edited": (lambda batch: edit(batch / "results/plan.json", "OWN-R", "OWN"), "results/plan.json: it is not the plan of the tables"),
 }
 
@@ -226,6 +226,19 @@ def test_a_finished_batch_is_sound_and_stays_so_when_it_is_planned_again(tiny: P
         bonewright("plan", "--batch", tiny)
     assert bonewright("verify", "--batch", tiny).returncode == 0
     assert open_workspace(tiny).stale_jobs() == []
+
+
+def test_what_only_waits_for_a_build_is_told_apart_from_damage(tiny: Path) -> None:
+    edit(tiny / "config/config.yaml", "targets:", "report:\n  replica_density_kg_m3: 1300.0\ntargets:")
+    bonewright("plan", "--batch", tiny)
+    waiting = ["report mount/femur-left", "report mount/femur-right", "index index"]
+    for is_damaged in (False, True):
+        if is_damaged:
+            flipped_byte("replica.stl")(tiny)
+        done = bonewright("verify", "--batch", tiny, "--json")
+        found = json.loads(done.stdout)
+        assert (done.returncode, [line.split(":")[0] for line in found["waiting"]]) == (1, waiting)
+        assert {"replica.stl" in line for line in found["problems"]} == ({True} if is_damaged else set())
 
 
 def test_the_second_engine_measures_what_the_first_does() -> None:

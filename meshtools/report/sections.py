@@ -116,9 +116,13 @@ def _triple(values: Any, between: str = " × ") -> str:
 
 
 def _bodies(facts: Mapping[str, Any]) -> str:
-    if facts["n_pieces_before"] in (None, facts["n_pieces"]):
-        return number(facts["n_pieces"], 0)
-    return f"{number(facts['n_pieces'], 0)}, united from {number(facts['n_pieces_before'], 0)}"
+    """How many bodies the replica is of, and of how many pieces they were made. In a closed one the other pieces of the surface are cavities."""
+    n_before, n_pieces = facts["n_pieces_before"], facts["n_pieces"]
+    is_hollow = facts["volume_mm3"] is not None and facts["n_bodies"] is not None and 0 < facts["n_bodies"] < n_pieces
+    n_bodies = facts["n_bodies"] if is_hollow else n_pieces
+    cavities = f" with {counted(n_pieces - n_bodies, 'closed cavity', 'closed cavities')} inside" if is_hollow else ""
+    is_told = n_before not in (None, n_pieces) and not (is_hollow and n_before <= n_bodies)
+    return f"{number(n_bodies, 0)}{cavities}" + (f", united from {number(n_before, 0)}" if is_told else "")
 
 
 def evidence(sheet: Sheet) -> Html | str:

@@ -50,7 +50,7 @@ class Sheet(TypedDict):
     tried: list[dict[str, Any]]  # class, find, why
     next_best: dict[str, Any] | None  # class, find, why
     findings: list[dict[str, Any]]  # severity, code, message, value, limit, unit, stage
-    measures: dict[str, Any]  # volume_mm3, area_mm2, extents_mm, centre_of_mass_mm, n_faces, n_pieces, n_pieces_before
+    measures: dict[str, Any]  # volume_mm3, area_mm2, extents_mm, centre_of_mass_mm, n_faces, n_bodies, n_pieces, n_pieces_before
     mass: dict[str, Any]  # mass_kg, density_kg_m3, density_basis
     shares: list[dict[str, Any]]  # class, words, area_ratio, volume_mm3 (area ratio x volume)
     from_bone_ratio: float | None  # area share of the classes taken from a scanned bone
@@ -175,7 +175,8 @@ def _findings(recipe: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]
 
 
 def _measures(facts: Mapping[str, Any]) -> dict[str, Any]:
-    names = ("volume_mm3", "area_mm2", "extents_mm", "greatest_length_mm", "centre_of_mass_mm", "n_vertices", "n_faces", "n_pieces_before")
+    lengths = ("volume_mm3", "area_mm2", "extents_mm", "greatest_length_mm", "centre_of_mass_mm")
+    names = (*lengths, "n_vertices", "n_faces", "n_bodies", "n_pieces_before")
     return {name: facts.get(name) for name in names} | {"n_pieces": facts.get("n_pieces_after")}
 
 
